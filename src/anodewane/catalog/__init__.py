@@ -1,0 +1,1 @@
+"""Sheet layouts and part templates as data, with their loaders and makers."""

@@ -1,0 +1,542 @@
+"""Every record that passes between stages. Frozen, checked at birth, arrays read-only, units in the names.
+
+``Source -> Photo -> CardSighting -> Plane -> FlatImage -> SoftMask -> MetalMask -> Placement -> Wear -> Verdict``, with `SheetLayout`,
+`Template` and `Provenance` from the side. Unknown is None, never 0 or "".
+
+Notation: H, W rows and columns of a photo; h, w of a flat image; N points; R rings; frames as `anodewane.units` states them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any, Literal
+
+import numpy as np
+
+from anodewane.units import Bools, Bytes, Floats, Floats32, Rings
+
+Mount = Literal["flush", "open"]
+Solid = Literal["plate", "rod"]
+Alloy = Literal["zinc", "aluminium", "magnesium"]
+Grade = Literal["replace", "monitor", "ok"]
+Status = Literal["judged", "cannot_judge"]
+
+SCHEMA_VERSION = "1.0"
+
+
+def frozen_array(value: Any, dtype: Any, shape: tuple[int | None, ...], what: str) -> Any:
+    """Return `value` as a read-only array of `dtype`, or raise if its shape isn't `shape` (None matches any length)."""
+    got = np.array(value, dtype=dtype)
+    if got.ndim != len(shape) or any(want is not None and have != want for have, want in zip(got.shape, shape, strict=True)):
+        want_text = "(" + ", ".join("n" if s is None else str(s) for s in shape) + ")"
+        raise ValueError(f"{what}: expected shape {want_text}, got {got.shape}")
+    if got.dtype.kind == "f" and not np.isfinite(got).all():
+        raise ValueError(f"{what}: expected finite numbers, got {int((~np.isfinite(got)).sum())} that are not")
+    got.flags.writeable = False
+    return got
+
+
+def frozen_rings(rings: Any, what: str) -> Rings:
+    """Return rings as read-only (n, 2) float64 arrays of at least three points each."""
+    out = tuple(frozen_array(r, np.float64, (None, 2), f"{what}[{i}]") for i, r in enumerate(rings))
+    if not out:
+        raise ValueError(f"{what}: expected at least one ring, got none")
+    for i, ring in enumerate(out):
+        if len(ring) < 3:
+            raise ValueError(f"{what}[{i}]: expected at least 3 points, got {len(ring)}")
+    return out
+
+
+class Record:
+    """Base of the array-bearing records: pickles through the constructor, so that arrays stay read-only in a worker."""
+
+    __slots__ = ()
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), tuple(getattr(self, f.name) for f in fields(self))  # type: ignore[arg-type]
+
+    def _set(self, **values: Any) -> None:
+        for name, value in values.items():
+            object.__setattr__(self, name, value)
+
+
+# --- from the side -------------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SheetLayout(Record):
+    """A printed sheet as data: where its markers and saddle points lie. Sheet frame, mm.
+
+    name : "card", "mat-a4" or "mat-letter"; size_mm : (width, height) of the paper; marker_ids : (M,) ids of the marker dictionary;
+    marker_corners_mm : (M, 4, 2) corners as the detector orders them (top-left, top-right, bottom-right, bottom-left as read);
+    saddles_mm : (S, 2) points where four squares meet; saddle_phase : (S,) +1 where the square up-right of the point is black, else -1;
+    black_mm : (B, 4, 2) every black square; grey_mm : (G, 4, 2) grey patches; grey_reflectance : (G,) what share of the paper's light each sends back.
+    """
+
+    name: str
+    size_mm: tuple[float, float]
+    dictionary: str
+    square_mm: float
+    marker_ids: Any
+    marker_corners_mm: Floats
+    saddles_mm: Floats
+    saddle_phase: Any
+    black_mm: Floats
+    grey_mm: Floats
+    grey_reflectance: Floats
+
+    def __post_init__(self) -> None:
+        m = len(self.marker_ids)
+        self._set(
+            marker_ids=frozen_array(self.marker_ids, np.int64, (m,), "marker_ids"),
+            marker_corners_mm=frozen_array(self.marker_corners_mm, np.float64, (m, 4, 2), "marker_corners_mm"),
+            saddles_mm=frozen_array(self.saddles_mm, np.float64, (None, 2), "saddles_mm"),
+            saddle_phase=frozen_array(self.saddle_phase, np.int64, (len(self.saddles_mm),), "saddle_phase"),
+            black_mm=frozen_array(self.black_mm, np.float64, (None, 4, 2), "black_mm"),
+            grey_mm=frozen_array(self.grey_mm, np.float64, (None, 4, 2), "grey_mm"),
+            grey_reflectance=frozen_array(self.grey_reflectance, np.float64, (len(self.grey_mm),), "grey_reflectance"),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FixingHole(Record):
+    """A hole of the template that a bolt or strap goes through.
+
+    ring : its index in the template's rings; diameter_mm : of the new hole (the narrow way of a slot);
+    washer_mm : outer diameter of the washer that clamps it, None when unknown.
+    """
+
+    ring: int
+    diameter_mm: float
+    washer_mm: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Template(Record):
+    """A new part. Part frame, mm.
+
+    rings : outer outline and holes; thickness_mm : full height above the face that lies down (a rod's diameter);
+    mount : "flush" (the face that lies down is dry) or "open"; solid : "plate" or "rod" (a bar of round section lying on its side);
+    new_mass_g : weighed mass of the new part, None when unknown; fill_factor : metal volume over outline area x thickness (for a rod, over its
+    round section x length); core_depth_mm : depth under the worn face at which a steel core shows, None when there is none;
+    mirror_ok : the part may lie either face up.
+    """
+
+    name: str
+    rings: Rings
+    thickness_mm: float
+    mount: Mount
+    solid: Solid
+    alloy: Alloy
+    new_mass_g: float | None
+    fill_factor: float
+    fixing_holes: tuple[FixingHole, ...]
+    core_depth_mm: float | None
+    mirror_ok: bool
+
+    def __post_init__(self) -> None:
+        self._set(rings=frozen_rings(self.rings, "rings"), fixing_holes=tuple(self.fixing_holes))
+        if not self.thickness_mm > 0:
+            raise ValueError(f"thickness_mm: expected more than 0, got {self.thickness_mm}")
+        if not 0 < self.fill_factor <= 1.5:
+            raise ValueError(f"fill_factor: expected above 0 and at most 1.5, got {self.fill_factor}")
+
+
+# --- stage by stage ------------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Source(Record):
+    """The untouched file: name without folders, SHA-256 as hex, length in bytes."""
+
+    name: str
+    sha256: str
+    n_bytes: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Photo(Record):
+    """An upright photo. rgb : uint8 (H, W, 3), sRGB-like; taken : EXIF local time as ISO 8601 text; focal_35mm : 35 mm equivalent focal length;
+    camera : "make model" as EXIF has it; zoom_crop : True when the picture isn't the sensor's whole frame (digital zoom); notes : what was
+    odd about the file, as sentences."""
+
+    rgb: Bytes
+    source: Source
+    taken: str | None
+    focal_35mm: float | None
+    camera: str | None
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        # No copy: at 48 MP the pixels are 144 MB.
+        if self.rgb.ndim != 3 or self.rgb.shape[2] != 3 or self.rgb.dtype != np.uint8:
+            raise ValueError(f"rgb: expected uint8 (H, W, 3), got {self.rgb.dtype} {self.rgb.shape}")
+        self.rgb.flags.writeable = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CardSighting(Record):
+    """The sheet as seen. points_mm (N, 2) sheet frame <-> points_px (N, 2) photo frame; point_sd_px (N,) one-sigma of each;
+    n_markers : markers of this layout decoded; n_saddles_visible : saddle points kept of those the layout has; rejected_px : (Q, 4, 2) quads
+    that looked like markers and weren't."""
+
+    layout: SheetLayout
+    points_mm: Floats
+    points_px: Floats
+    point_sd_px: Floats
+    n_markers: int
+    rejected_px: Floats
+
+    def __post_init__(self) -> None:
+        n = len(self.points_mm)
+        self._set(
+            points_mm=frozen_array(self.points_mm, np.float64, (n, 2), "points_mm"),
+            points_px=frozen_array(self.points_px, np.float64, (n, 2), "points_px"),
+            point_sd_px=frozen_array(self.point_sd_px, np.float64, (n,), "point_sd_px"),
+            rejected_px=frozen_array(np.reshape(self.rejected_px, (-1, 4, 2)), np.float64, (None, 4, 2), "rejected_px"),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Camera(Record):
+    """A pinhole camera with one radial term, placed in the sheet frame.
+
+    rotation : (3, 3) world to camera (camera x right, y down, z forward); position_mm : (3,) of the lens in the sheet frame;
+    focal_px; centre_px : (2,) principal point; k1 : radial term in units of the half diagonal, undistorted r_u = r_d (1 + k1 r_d^2);
+    half_diagonal_px : that unit.
+    """
+
+    rotation: Floats
+    position_mm: Floats
+    focal_px: float
+    centre_px: Floats
+    k1: float
+    half_diagonal_px: float
+
+    def __post_init__(self) -> None:
+        self._set(
+            rotation=frozen_array(self.rotation, np.float64, (3, 3), "rotation"),
+            position_mm=frozen_array(self.position_mm, np.float64, (3,), "position_mm"),
+            centre_px=frozen_array(self.centre_px, np.float64, (2,), "centre_px"),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plane(Record):
+    """Where the camera stood over the sheet, and how sure that is.
+
+    camera : best estimate; parameters_cov : (8, 8) covariance of (rotation vector x 3, position_mm x 3, log focal, k1);
+    px_from_mm : (3, 3) homography of the sheet plane (undistorted pixels); residual_px : rms of the sheet's points; n_points;
+    tilt_deg : between the optical axis and the sheet's normal; distance_mm : lens to the sheet's plane along the optical axis... at the sheet's centre;
+    focal_source : "exif", "sheet", "profile" or "assumed"; check_line_mm : (x, y) as measured, 100 when not given; scale_sd_frac : one-sigma of lengths in the
+    plane, print scale included.
+    """
+
+    camera: Camera
+    parameters_cov: Floats
+    px_from_mm: Floats
+    residual_px: float
+    n_points: int
+    tilt_deg: float
+    distance_mm: float
+    focal_source: str
+    check_line_mm: tuple[float, float]
+    scale_sd_frac: float
+
+    def __post_init__(self) -> None:
+        self._set(
+            parameters_cov=frozen_array(self.parameters_cov, np.float64, (8, 8), "parameters_cov"),
+            px_from_mm=frozen_array(self.px_from_mm, np.float64, (3, 3), "px_from_mm"),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FlatImage(Record):
+    """The sheet's plane seen from straight above: a window of it at one resolution.
+
+    rgb : uint8 (h, w, 3) as the photo's own values; valid : bool (h, w), inside the photo; mm_per_px; origin_mm : (2,) sheet-frame point of the
+    centre of pixel (0, 0); x grows with columns, y falls with rows. sheet : float32 (h, w), 1 on the sheet and 0 off it; print_ : float32 (h, w), the
+    light the printed sheet should send back (0 ink to 1 paper), 0.5 off the sheet.
+    """
+
+    rgb: Bytes
+    valid: Bools
+    mm_per_px: float
+    origin_mm: Floats
+    sheet: Floats32
+    print_: Floats32
+
+    def __post_init__(self) -> None:
+        h, w = self.rgb.shape[:2]
+        self._set(
+            rgb=frozen_array(self.rgb, np.uint8, (h, w, 3), "rgb"),
+            valid=frozen_array(self.valid, np.bool_, (h, w), "valid"),
+            origin_mm=frozen_array(self.origin_mm, np.float64, (2,), "origin_mm"),
+            sheet=frozen_array(self.sheet, np.float32, (h, w), "sheet"),
+            print_=frozen_array(self.print_, np.float32, (h, w), "print_"),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SoftMask(Record):
+    """Probability of remaining metal on a flat image's grid. metal_prob : float32 (h, w) in 0 to 1; growth_prob : float32 (h, w), fouling that stands
+    proud of the metal, None where the segmenter can't tell; segmenter : its name; model_sha256 : None for a segmenter without a model."""
+
+    metal_prob: Floats32
+    mm_per_px: float
+    origin_mm: Floats
+    segmenter: str
+    model_sha256: str | None
+
+    def __post_init__(self) -> None:
+        h, w = self.metal_prob.shape[:2]
+        self._set(
+            metal_prob=frozen_array(self.metal_prob, np.float32, (h, w), "metal_prob"),
+            origin_mm=frozen_array(self.origin_mm, np.float64, (2,), "origin_mm"),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MetalMask(Record):
+    """The edge of the remaining metal as the camera sees it, to a fraction of a pixel.
+
+    pieces_px : tuple of polygons, largest first, each a tuple of rings in photo pixels (as recorded, lens distortion included);
+    edge_sd_mm : one-sigma of where the edge lies along its normal, common to the whole outline (a bias), mm; touches_border : the part runs out of the photo;
+    segmenter, model_sha256 : who found it ("manual" for a handed outline); notes : what was done to it, as sentences.
+    """
+
+    pieces_px: tuple[Rings, ...]
+    edge_sd_mm: float
+    touches_border: bool
+    segmenter: str
+    model_sha256: str | None
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        if not self.pieces_px:
+            raise ValueError("pieces_px: expected at least one piece, got none")
+        self._set(pieces_px=tuple(frozen_rings(p, f"pieces_px[{i}]") for i, p in enumerate(self.pieces_px)), notes=tuple(self.notes))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placement(Record):
+    """The template laid where the part lies, and the plan outline that the mask stands for.
+
+    sheet_from_part : (2, 3) rigid motion of part mm to sheet mm (a reflection when mirrored); plan_mm : tuple of polygons (part frame), the worn part's plan
+    outline with the height of its edge taken out; limb_height_mm : tuple of (n,) arrays, one a ring of plan_mm in reading order, the height above the sheet at which
+    the camera saw each point; remaining_thickness_mm, thickness_sd_mm : what the silhouette says of it; residual_mm : rms of unworn anchors (holes), None without;
+    anchored_by : "holes", "outline" or "outline, ambiguous"; ambiguous : other poses fit alike; hole_pitch_scale : measured over template pitch, None without two holes.
+    outside_frac : share of the template's area by which the worn outline sticks out of it.
+    """
+
+    template: Template
+    sheet_from_part: Floats
+    mirrored: bool
+    plan_mm: tuple[Rings, ...]
+    limb_height_mm: tuple[Floats, ...]
+    remaining_thickness_mm: float
+    thickness_sd_mm: float
+    anchored_by: str
+    ambiguous: bool
+    hole_pitch_scale: float | None
+    hole_pitch_scale_sd: float | None
+    residual_mm: float | None
+    outside_frac: float
+
+    def __post_init__(self) -> None:
+        self._set(
+            sheet_from_part=frozen_array(self.sheet_from_part, np.float64, (2, 3), "sheet_from_part"),
+            plan_mm=tuple(frozen_rings(p, f"plan_mm[{i}]") for i, p in enumerate(self.plan_mm)),
+        )
+
+
+# --- what the record says (plain values only: these become the JSON) -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A value with the ends of its interval; `coverage` of the record says how often such intervals hold the truth."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why: a stable code, one sentence with figures, and what to do (None where nothing needs doing)."""
+
+    code: str
+    message: str
+    remedy: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Consumed:
+    """Share of the new part that is gone, in percentage points."""
+
+    area_pct: Interval
+    mass_pct: Interval
+    coverage: float
+
+
+@dataclass(frozen=True, slots=True)
+class AreaFigures:
+    """Plan areas, mm2."""
+
+    new_mm2: float
+    remaining_mm2: float
+
+
+@dataclass(frozen=True, slots=True)
+class MassFigures:
+    """Masses in grams by the template's volume and the alloy's density, or as weighed; method says which."""
+
+    new_g: float
+    remaining_g: Interval
+    method: Literal["recession", "thickness", "weighed"]
+
+
+@dataclass(frozen=True, slots=True)
+class RecessionFigures:
+    """Inward recession along the template's outline, mm; side_ratio is worst quarter over best quarter, None where little has gone;
+    worst_part_mm is where it is greatest, part frame."""
+
+    mean: float
+    p95: float
+    max: float
+    worst_part_mm: tuple[float, float] | None
+    one_sided: bool
+
+
+@dataclass(frozen=True, slots=True)
+class HoleFinding:
+    """A fixing hole: diameters across its narrow way, mm. state: "sound", "grown" or "lost"; diameter_mm is None where the hole isn't seen."""
+
+    index: int
+    new_mm: float
+    diameter_mm: float | None
+    growth_mm: float | None
+    washer_mm: float | None
+    state: Literal["sound", "grown", "lost", "not_seen"]
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """The remaining metal: rings in photo pixels and in the part's mm; the first ring is the outer one, then holes."""
+
+    photo_px: tuple[tuple[tuple[float, float], ...], ...]
+    part_mm: tuple[tuple[tuple[float, float], ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleFigures:
+    """The sheet and the camera. sd_pct is one-sigma of lengths in the sheet's plane."""
+
+    layout: str
+    tilt_deg: float
+    distance_mm: float
+    residual_px: float
+    n_points: int
+    sd_pct: float
+    check_line_mm: tuple[float, float]
+    focal_source: str
+
+
+@dataclass(frozen=True, slots=True)
+class TemplateFigures:
+    """Which template, whether it was given or chosen, and how it was laid on the part."""
+
+    name: str
+    mount: Mount
+    solid: Solid
+    alloy: Alloy
+    thickness_mm: float
+    sha256: str
+    chosen: bool
+    angle_deg: float | None
+    mirrored: bool | None
+    anchored_by: str | None
+    outline_photo_px: tuple[tuple[tuple[float, float], ...], ...] | None
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoFigures:
+    """The file that was judged. taken is the camera's local time without a zone, as EXIF has it."""
+
+    name: str
+    sha256: str
+    width_px: int
+    height_px: int
+    taken: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Manual:
+    """An outline that a person handed in: who, when (as given), and the SHA-256 of what was handed."""
+
+    by: str | None
+    when: str | None
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """What made this record."""
+
+    anodewane: str
+    settings_digest: str
+    segmenter: str | None
+    model_sha256: str | None
+    libraries: dict[str, str]
+    manual: Manual | None
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The limit that the verdict was held against, with its basis."""
+
+    limit_pct: float
+    monitor_from_pct: float
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class Wear:
+    """Everything measured of one part, before it is held against a limit."""
+
+    consumed: Consumed
+    area: AreaFigures
+    mass: MassFigures
+    recession_mm: RecessionFigures
+    holes: tuple[HoleFinding, ...]
+    pieces_lost: int
+    core_shows: bool
+    no_measurable_wear: bool
+    remaining_thickness_mm: Interval
+    budget: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The record. A refusal is a record too: status "cannot_judge", no verdict, reasons with remedies, and what was still measured."""
+
+    schema_version: str
+    status: Status
+    verdict: Grade | None
+    reasons: tuple[Reason, ...]
+    limits: Limits
+    consumed: Consumed | None
+    area: AreaFigures | None
+    mass: MassFigures | None
+    recession_mm: RecessionFigures | None
+    remaining_thickness_mm: Interval | None
+    holes: tuple[HoleFinding, ...]
+    pieces_lost: int | None
+    outline: Outline | None
+    scale: ScaleFigures | None
+    template: TemplateFigures | None
+    photo: PhotoFigures
+    budget: dict[str, float]
+    cautions: tuple[str, ...]
+    provenance: Provenance

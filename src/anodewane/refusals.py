@@ -1,0 +1,122 @@
+"""The catalogue of refusals and warnings: one code, one sentence, one remedy. docs/errors.md is held to it by a test.
+
+A refusal (`CannotJudge`) ends a judgement; a warning or a finding stands in the reasons of one that was made. `{detail}` takes the figures.
+"""
+
+from __future__ import annotations
+
+from anodewane.errors import CannotJudge
+from anodewane.records import Reason
+
+REFUSALS: dict[str, tuple[str, str]] = {
+    "no_sheet": (
+        "No scale sheet is seen in the photo ({detail}).",
+        "Lay the printed sheet flat beside (card) or under (mat) the part, all of it in the photo and in even light, and take the photo again.",
+    ),
+    "sheet_too_little": (
+        "Too little of the scale sheet is seen ({detail}).",
+        "Uncover the sheet, come closer or hold still, so that most of its squares are sharp in the photo.",
+    ),
+    "two_sheets": (
+        "More than one scale sheet is in the photo ({detail}).",
+        "Leave one sheet by the part and take the photo again.",
+    ),
+    "sheet_not_flat": (
+        "The scale sheet isn't flat ({detail}).",
+        "Press the sheet flat or glue it to a board, and take the photo again.",
+    ),
+    "too_oblique": (
+        "The photo is taken too much from the side ({detail}).",
+        "Hold the phone level above the part, 700 mm or more away, and take the photo again.",
+    ),
+    "blurred": (
+        "The photo is blurred ({detail}).",
+        "Hold still, tap on the part to focus, find more light, and take the photo again.",
+    ),
+    "too_dark": (
+        "The photo is too dark ({detail}).",
+        "Find more light, without a hard shadow across the part, and take the photo again.",
+    ),
+    "glare": (
+        "The light washes the photo out ({detail}).",
+        "Turn off the flash, shade the sheet and the part from direct sun, and take the photo again.",
+    ),
+    "no_part": (
+        "No part is seen by the sheet ({detail}).",
+        "Lay the part on the mat or close beside the card, the face that wasted upward, and take the photo again.",
+    ),
+    "several_parts": (
+        "Several parts could be meant ({detail}).",
+        "Leave one part by the sheet, or hand in its outline, and take the photo again.",
+    ),
+    "part_cut_off": (
+        "The part runs out of the photo ({detail}).",
+        "Step back until all of the part and of the sheet is in the photo.",
+    ),
+    "part_unclear": (
+        "It isn't clear where the part ends ({detail}).",
+        "Lay the part on a ground of another colour in even light, or hand in a corrected outline.",
+    ),
+    "template_does_not_fit": (
+        "The template doesn't fit the part ({detail}).",
+        "Choose the right template, check that the sheet was printed at 100 %, and clean crust and weed off the part.",
+    ),
+    "template_unclear": (
+        "Several templates fit the part alike ({detail}).",
+        "Name the template.",
+    ),
+    "hole_pitch": (
+        "The fixing holes don't stand as far apart as in the template ({detail}).",
+        "Measure the sheet's 100 mm line and give it (check line), or choose the right template.",
+    ),
+    "weight_does_not_fit": (
+        "The weight doesn't fit the part ({detail}).",
+        "Weigh the part clean, dry and without its bolts, give grams, and check the template and its alloy.",
+    ),
+    "thickness_does_not_fit": (
+        "The thickness doesn't fit the part ({detail}).",
+        "Measure the metal that is left in millimetres, and check the template.",
+    ),
+}
+
+FINDINGS: dict[str, tuple[str, str | None]] = {
+    "past_limit": ("About {detail} of the metal is gone: at or past the limit.", "Replace the part."),
+    "could_be_past_limit": ("The limit lies inside the interval ({detail}).", "Weigh the part or measure its thickness to settle it; if in doubt, replace it."),
+    "watch": ("Wear has begun ({detail}).", "Look again at the next haul-out, or sooner if it wears fast."),
+    "sound": ("The part is sound ({detail}).", None),
+    "no_measurable_wear": (
+        "No measurable wear ({detail}).",
+        "A new part is fine; after a season in the water, no wear is a warning: look for paint or oil on it, poor contact or a broken bond, and have the bonding tested.",
+    ),
+    "fixing_lost": ("A fixing no longer holds ({detail}).", "Replace the part whatever the percentage."),
+    "hole_grown": ("A fixing hole has grown ({detail}).", "Check that the washer still clamps the part all round."),
+    "core_shows": ("The core shows or is about to ({detail}).", "Replace the part whatever the percentage."),
+    "piece_lost": ("A piece is gone ({detail}).", "Replace the part whatever the percentage, and tap the others for loose metal."),
+    "one_sided": (
+        "The part wears on one side ({detail}).",
+        "Look for a shield, a neighbour or a current on that side; a qualified marine electrical technician can measure it.",
+    ),
+    "larger_than_new": ("The part reads larger than new ({detail}).", "Check the template and the print scale; brush off crust and fouling."),
+    "print_scale_unmeasured": ("The sheet's 100 mm line was not measured; its print scale is assumed good to {detail}.", "Measure it once with a ruler and give it (check line)."),
+    "growth_bridged": ("Fouling stands proud of the metal and was taken off the outline ({detail}).", "Scrape the part clean and take the photo again to be surer."),
+    "pose_ambiguous": ("The part can lie in its template in several ways ({detail}).", None),
+    "close_camera": ("The camera was close ({detail}): the part's height weighs more.", "Step back to 700 mm or more, or use the 2x lens."),
+    "manual_outline": ("The outline was handed in, not found ({detail}).", None),
+    "file_note": ("{detail}", None),
+}
+
+
+def refusal_reason(refusal: CannotJudge) -> Reason:
+    """The reason that a refusal puts into the record."""
+    message, remedy = REFUSALS[refusal.code]
+    return Reason(refusal.code, _fill(message, refusal.detail), remedy)
+
+
+def finding(code: str, detail: str) -> Reason:
+    """A reason of a judgement that was made."""
+    message, remedy = FINDINGS[code]
+    return Reason(code, _fill(message, detail), remedy)
+
+
+def _fill(message: str, detail: str) -> str:
+    return message.replace("{detail}", detail) if detail else message.replace(" ({detail})", "").replace("{detail}", "an unknown share")

@@ -1,0 +1,81 @@
+"""Every knob, with its unit and where its value comes from. Read from TOML, digested into every record."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass, field, fields, replace
+from typing import Any
+
+from anodewane.errors import UsageError
+
+
+def knob(default: Any, text: str) -> Any:
+    """A settings field with its explanation: unit, meaning, source."""
+    return field(default=default, metadata={"text": text})
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """All settings of a judgement. `Settings()` is the default; `from_toml` reads a file; `digest` names a set."""
+
+    # the verdict
+    limit_pct: float = knob(50.0, "%, mass consumed at which a part is to be replaced. 50: mass 'reduced to one-half', the recreational rule (Practical Sailor; BoatUS; trade practice).")
+    monitor_from_pct: float = knob(30.0, "%, mass consumed from which a part is watched rather than left. Common practice, no published source.")
+    basis: str = knob("half of the mass gone, the usual rule for pleasure craft", "text, printed beside the limit")
+    coverage: float = knob(0.90, "0 to 1, how often the stated intervals should hold the truth")
+    no_wear_below_pct: float = knob(5.0, "%, mass consumed under which no wear is claimed: new castings scatter by 3 to 5 % (NACE SP0387, from memory)")
+    one_sided_min_mm: float = knob(2.0, "mm, spread of recession between one side and the other from which wear is called one-sided. Common practice.")
+    hole_growth_mm: float = knob(1.5, "mm, growth of a hole's diameter that is called grown")
+    piece_lost_frac: float = knob(0.02, "share of the new plan area in separate pieces, or in a missing one, that counts as a piece lost")
+
+    # the sheet
+    check_line_x_mm: float = knob(100.0, "mm, what the sheet's 100 mm line in x measures")
+    check_line_y_mm: float = knob(100.0, "mm, what the sheet's 100 mm line in y measures")
+    check_line_given: bool = knob(False, "whether the two lines above were measured")
+    check_line_sd_mm: float = knob(0.3, "mm, one-sigma of reading a 100 mm line with a ruler")
+    print_scale_sd_frac: float = knob(0.004, "one-sigma of the print scale when nobody measured it and it was printed at 100 %")
+
+    # the camera
+    focal_exif_sd_frac: float = knob(0.02, "one-sigma of EXIF's 35 mm equivalent focal length, beside its rounding to whole mm")
+    focal_assumed_35mm: float = knob(27.0, "mm, 35 mm equivalent focal length assumed when EXIF has none")
+    focal_assumed_sd_frac: float = knob(0.25, "one-sigma of that")
+    lens_k1_sd: float = knob(0.01, "one-sigma of the radial lens term without a profile: 1 % at the corner")
+    max_tilt_deg: float = knob(45.0, "degrees between the optical axis and the sheet's normal, above which a photo is refused")
+    max_residual_frac: float = knob(0.05, "of a square's side, rms, above which the sheet is called not flat")
+
+    # the part
+    thickness_given_mm: float | None = knob(None, "mm, calliper reading of the remaining thickness, mean over the part")
+    weighed_g: float | None = knob(None, "g, the remaining part on the scales")
+
+    def digest(self) -> str:
+        """SHA-256 of the settings as canonical JSON, 16 hex digits of it."""
+        text = json.dumps(asdict(self), sort_keys=True, separators=(",", ":"))
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def settings_from_toml(text: str, base: Settings | None = None) -> Settings:
+    """Read settings from TOML text; keys are the fields of `Settings`.
+
+    Raises
+    ------
+    UsageError
+        Broken TOML, an unknown key or a value of the wrong type.
+    """
+    import tomllib
+
+    base = base or Settings()
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as e:
+        raise UsageError(f"The settings file isn't valid TOML: {e}.", "Mend the line that it names.") from e
+    known = {f.name: f for f in fields(Settings)}
+    for key, value in data.items():
+        if key not in known:
+            raise UsageError(f"The settings file has an unknown key '{key}'.", f"Known keys: {', '.join(sorted(known))}.")
+        default = getattr(Settings(), key)
+        number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        fits = isinstance(value, bool) if isinstance(default, bool) else isinstance(value, str) if isinstance(default, str) else number
+        if not fits:
+            raise UsageError(f"The settings file gives '{key}' the value {value!r}.", f"It must be like {default!r}.")
+    return replace(base, **{k: float(v) if isinstance(v, int) and not isinstance(v, bool) else v for k, v in data.items()})
