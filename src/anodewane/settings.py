@@ -41,6 +41,7 @@ class Settings:
     focal_assumed_35mm: float = knob(27.0, "mm, 35 mm equivalent focal length assumed when EXIF has none")
     focal_assumed_sd_frac: float = knob(0.25, "one-sigma of that")
     lens_k1_sd: float = knob(0.01, "one-sigma of the radial lens term without a profile: 1 % at the corner")
+    principal_point_sd_frac: float = knob(0.006, "of the half diagonal, one-sigma of where the optical axis meets the picture: lenses shift to hold it steady")
     max_tilt_deg: float = knob(45.0, "degrees between the optical axis and the sheet's normal, above which a photo is refused")
     max_residual_frac: float = knob(0.05, "of a square's side, rms, above which the sheet is called not flat")
 

@@ -65,30 +65,32 @@ def locate_camera(photo: Photo, sighting: CardSighting, settings: Settings, prof
     if not found:
         raise CannotJudge("sheet_too_little", "the sheet's points don't fix a camera")
     rotation = cv2.Rodrigues(rvec)[0]
-    start = np.r_[np.ravel(rvec), np.ravel(-rotation.T @ tvec), np.log(focal), k1]
+    start = np.r_[np.ravel(rvec), np.ravel(-rotation.T @ tvec), np.log(focal), k1, 0.0, 0.0]
+    centre_sd = settings.principal_point_sd_frac * half_diagonal
 
     def residual(p: Floats, sd_px: Floats) -> Floats:
         r = cv2.Rodrigues(p[:3])[0]
         local = (world3 - p[3:6]) @ r.T
         flat = local[:, :2] / local[:, 2:] * np.exp(p[6])
         # compare where the lens is taken out, so that no inverse is needed
-        d = (image - centre) / half_diagonal
+        middle = centre + p[8:10]
+        d = (image - middle) / half_diagonal
         seen = d * (1 + p[7] * np.sum(d * d, axis=1, keepdims=True)) * half_diagonal
-        return np.r_[((flat - seen) / sd_px[:, None]).ravel(), (p[6] - np.log(focal)) / focal_sd, (p[7] - k1) / k1_sd]
+        return np.r_[((flat - seen) / sd_px[:, None]).ravel(), (p[6] - np.log(focal)) / focal_sd, (p[7] - k1) / k1_sd, p[8:10] / centre_sd]
 
-    unit = np.array([0.01, 0.01, 0.01, 10.0, 10.0, 10.0, 0.02, 0.01])
+    unit = np.array([0.01, 0.01, 0.01, 10.0, 10.0, 10.0, 0.02, 0.01, 5.0, 5.0])
     # Two plain fits rather than one robust one: a robust loss would also forgive the priors, and the focal length would drift away from EXIF's.
     p, sd = start, np.maximum(sighting.point_sd_px, 0.1)
     for _ in range(2):
         fit = least_squares(residual, p, x_scale=unit, method="lm", max_nfev=400, args=(sd,))
         p = fit.x
-        miss = np.linalg.norm(residual(p, sd)[:-2].reshape(-1, 2) * sd[:, None], axis=1)
+        miss = np.linalg.norm(residual(p, sd)[:-4].reshape(-1, 2) * sd[:, None], axis=1)
         spread = max(float(np.median(miss)) / 1.1774, 0.03)  # median of a Rayleigh distance to its sigma
         # errors of neighbouring saddles go together (paper, lens, demosaicing): count them as 1.5 times as large
         sd = 1.5 * np.maximum(spread, 0.35 * miss)
     rms = float(np.sqrt(np.mean(miss**2) / 2))
-    cov = np.linalg.pinv(fit.jac.T @ fit.jac)
-    camera = Camera(cv2.Rodrigues(p[:3])[0], p[3:6], float(np.exp(p[6])), centre, float(p[7]), half_diagonal)
+    cov = np.linalg.pinv(fit.jac.T @ fit.jac)[:8, :8]
+    camera = Camera(cv2.Rodrigues(p[:3])[0], p[3:6], float(np.exp(p[6])), centre + p[8:10], float(p[7]), half_diagonal)
     tilt = float(np.degrees(np.arccos(np.clip(-camera.rotation[2, 2], -1, 1))))
     side_px = _square_px(camera, sighting.layout.square_mm)
     if rms > max(settings.max_residual_frac * side_px, 0.5):
