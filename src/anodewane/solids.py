@@ -1,0 +1,233 @@
+"""Exact volumes and areas of new and of uniformly worn parts: how far area and mass differ for one recession.
+
+A part wastes by a depth d wherever water touches it. Seen from above its outline shrinks by d and its holes grow by d; what the plan can't show is the
+face, which sinks by ``face_ratio * d``. Recession by d takes every point within d of the water, so convex corners stay sharp and re-entrant corners round off
+(Huygens' construction; for prisms under flat faces the product of plan area and height is exact).
+
+plate, flush : plan area after d, times height less ``face_ratio * d`` (the back is dry)
+plate, open  : the same with ``2 * face_ratio * d``
+rod          : its side view is turned about its length; it wastes all round and at both ends, and stays round, so `face_ratio` says nothing about it. Metal that its
+               fill factor says is missing is taken as a core or bore along the axis that doesn't waste.
+
+Every function takes one depth or an array of depths (mm) and returns the same shape. Volumes are of metal: the fill factor is in them.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any, TypeVar, cast
+
+import numpy as np
+
+from anodewane.geometry import oriented, rings_area, to_shapely
+from anodewane.metals import mass_g
+from anodewane.records import Template
+from anodewane.units import Floats, Rings
+
+QUAD_SEGS = 16
+"""Chords to a quarter turn where a re-entrant corner rounds off: 0.12 % of d at worst."""
+
+FloatOrFloats = TypeVar("FloatOrFloats", bound=float | Floats)
+
+
+def new_area(template: Template) -> float:
+    """Plan area of the new part, mm2: for a rod, its side view."""
+    return rings_area(template.rings)
+
+
+def new_volume(template: Template) -> float:
+    """Volume of metal of the new part, mm3."""
+    return float(volume_after(template, 0.0))
+
+
+def new_mass_g(template: Template) -> float:
+    """Mass of the new part, g: as weighed, else volume times the cast alloy's density."""
+    return template.new_mass_g if template.new_mass_g is not None else mass_g(template.alloy, new_volume(template))
+
+
+def plan_after(template: Template, d_mm: FloatOrFloats) -> FloatOrFloats:
+    """Plan area left after the edge has receded by `d_mm` everywhere, mm2. Heights play no part in it: a plate thinner than d still has a plan.
+
+    Parameters
+    ----------
+    template : Template
+    d_mm : float or ndarray
+        Recession along the outline's normal, at least 0.
+    """
+    import shapely
+
+    depths = _depths(d_mm)
+    return _like(shapely.area(shapely.buffer(_plan(template), -depths, quad_segs=QUAD_SEGS)), d_mm)
+
+
+def thickness_after(template: Template, d_mm: FloatOrFloats, face_ratio: float = 1.0) -> FloatOrFloats:
+    """Height left after recession `d_mm`, mm: a flush plate loses it on one face, an open one on two; a rod loses it all round whatever `face_ratio`."""
+    depths = _depths(d_mm)
+    faces = 2.0 if template.solid == "rod" else face_ratio * (2.0 if template.mount == "open" else 1.0)
+    return _like(np.maximum(0.0, template.thickness_mm - faces * depths), d_mm)
+
+
+def volume_after(template: Template, d_mm: FloatOrFloats, face_ratio: float = 1.0) -> FloatOrFloats:
+    """Volume of metal left after recession `d_mm`, mm3.
+
+    Parameters
+    ----------
+    template : Template
+    d_mm : float or ndarray
+        Recession of the outline, at least 0.
+    face_ratio : float
+        How fast a plate's wet faces waste against its sides.
+    """
+    if template.solid == "plate":
+        plan = np.asarray(plan_after(template, d_mm), float)
+        return _like(plan * np.asarray(thickness_after(template, d_mm, face_ratio), float) * template.fill_factor, d_mm)
+    import shapely
+
+    axis, bore_mm, fill = _rod(template)
+    worn = np.asarray(shapely.buffer(_plan(template), -_depths(d_mm), quad_segs=QUAD_SEGS))
+    volumes = np.array([_revolved_volume(polygon, axis, bore_mm) for polygon in worn.ravel()]).reshape(worn.shape)
+    return _like(volumes * fill, d_mm)
+
+
+def outline_after(template: Template, d_mm: float) -> tuple[Rings, ...]:
+    """The plan outline after recession `d_mm`: polygons largest first, none when all is gone."""
+    from anodewane.geometry import from_shapely, polygons_of
+
+    return tuple(from_shapely(p) for p in polygons_of(_plan(template).buffer(-d_mm, quad_segs=QUAD_SEGS)))
+
+
+def exposed_area(template: Template) -> float:
+    """Surface of the new part that water touches, mm2: front and sides of a flush plate, the back too of an open one, a rod all round. Hole walls count."""
+    if template.solid == "rod":
+        return _revolved_surface(_plan(template), _rod(template)[0])
+    plan = _plan(template)
+    return float(plan.area * (2 if template.mount == "open" else 1) + plan.length * template.thickness_mm)
+
+
+def recession_for_area(template: Template, area_mm2: float) -> float:
+    """The recession that leaves a plan area, mm: 0 where the area is the new one or more, the depth at which nothing is left where it is 0."""
+    return _depth_where(lambda d: plan_after(template, d) - area_mm2, _deepest(template))
+
+
+def recession_for_volume(template: Template, volume_mm3: float, face_ratio: float = 1.0) -> float:
+    """The recession that leaves a volume of metal, mm: 0 where the volume is the new one or more."""
+    return _depth_where(lambda d: volume_after(template, d, face_ratio) - volume_mm3, _deepest(template))
+
+
+# --- inside --------------------------------------------------------------------------------------------------------------------------
+
+
+def _depths(d_mm: Any) -> Floats:
+    depths = np.asarray(d_mm, float)
+    if not (depths >= 0).all():
+        raise ValueError(f"d_mm: expected depths of at least 0, got {depths.min()}")
+    return depths
+
+
+def _like(values: Any, d_mm: FloatOrFloats) -> FloatOrFloats:
+    """An array where an array was asked for, else a plain float."""
+    return cast(FloatOrFloats, np.asarray(values, float) if isinstance(d_mm, np.ndarray) else float(values))
+
+
+@lru_cache(maxsize=64)  # templates hash by identity and are frozen; the polygon is worth keeping over the few hundred depths of one judgement
+def _plan(template: Template) -> Any:
+    import shapely
+
+    plan = to_shapely(template.rings)
+    shapely.prepare(plan)
+    return plan
+
+
+@lru_cache(maxsize=64)
+def _deepest(template: Template) -> float:
+    """Depth at which nothing is left of the plan: the radius of its largest inscribed circle, a little over."""
+    import shapely
+
+    return float(shapely.maximum_inscribed_circle(_plan(template), tolerance=0.01).length) + 0.02
+
+
+@lru_cache(maxsize=64)
+def _rod(template: Template) -> tuple[tuple[Floats, Floats], float, float]:
+    """Axis (a point and a unit vector) of a rod's side view, the radius of its core or bore, and the factor that remains of the fill.
+
+    The diameter is the side of the view's smallest rectangle that is nearer to the thickness; the axis runs along the other, so that a collar wider
+    than long is turned the right way.
+    """
+    import shapely
+
+    box = np.asarray(shapely.oriented_envelope(_plan(template)).exterior.coords)
+    sides = box[1:3] - box[:2]
+    length = np.linalg.norm(sides, axis=1)
+    along = 1 - int(np.argmin(np.abs(length - template.thickness_mm)))
+    axis = (np.asarray(box[:4].mean(axis=0)), sides[along] / length[along])
+    fill = template.fill_factor
+    if fill >= 1:
+        return axis, 0.0, fill
+    gross = _revolved_volume(_plan(template), axis, 0.0)
+    bore_mm = float(np.sqrt((1 - fill) * gross / (np.pi * length[along])))
+    # Where the section isn't uniform the core may stick out of a thin end: the factor left over makes the new volume exact.
+    return axis, bore_mm, fill * gross / _revolved_volume(_plan(template), axis, bore_mm)
+
+
+def _profile_rings(plan: Any, axis: tuple[Floats, Floats]) -> list[tuple[Floats, Floats]]:
+    """(along, across) coordinates of every ring of a polygon, outer rings anticlockwise, closed; split where a ring crosses the axis."""
+    import shapely
+
+    origin, unit = axis
+    turn = np.column_stack([unit, [-unit[1], unit[0]]])
+    out = []
+    for polygon in shapely.get_parts(plan):
+        if polygon.is_empty:
+            continue
+        rings = oriented(tuple(np.asarray(r.coords)[:-1] for r in (polygon.exterior, *polygon.interiors)))
+        for ring in rings:
+            local = (ring - origin) @ turn
+            out.append((np.r_[local[:, 0], local[:1, 0]], np.r_[local[:, 1], local[:1, 1]]))
+    return out
+
+
+def _revolved_volume(plan: Any, axis: tuple[Floats, Floats], bore_mm: float) -> float:
+    """Volume of a side view turned about its axis, outside `bore_mm`: pi times the integral of |y| over |y| > bore (the mean of its two halves, by Pappus).
+
+    By Green's theorem the integral over the upper half is ``-1/2`` of the ring integral of ``max(y, bore)^2 dx``, piece by piece exact on straight edges.
+    """
+    total = 0.0
+    for x, y in _profile_rings(plan, axis):
+        dx = np.diff(x)
+        for sign in (1.0, -1.0):
+            total -= 0.5 * sign * float(np.dot(dx, _mean_square_above(sign * y[:-1], sign * y[1:], bore_mm)))
+    return max(0.0, np.pi * total)
+
+
+def _mean_square_above(a: Floats, b: Floats, floor: float) -> Floats:
+    """Mean of ``max(y, floor)^2`` on edges along which y runs evenly from a to b."""
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    clipped = np.maximum(low, floor)
+    top = np.maximum(high, floor)
+    span = high - low
+    share = np.where(span > 0, (top - clipped) / np.where(span > 0, span, 1.0), (low > floor).astype(float))
+    above = (clipped * clipped + clipped * top + top * top) / 3
+    mean: Floats = share * above + (1 - share) * floor * floor
+    return mean
+
+
+def _revolved_surface(plan: Any, axis: tuple[Floats, Floats]) -> float:
+    """Surface of a side view turned about its axis: pi times the ring integral of |y| (the mean of its two halves)."""
+    total = 0.0
+    for x, y in _profile_rings(plan, axis):
+        a, b = y[:-1], y[1:]
+        length = np.hypot(np.diff(x), b - a)
+        crossing = a * b < 0
+        mean = np.where(crossing, (a * a + b * b) / (2 * np.where(crossing, np.abs(a - b), 1.0)), (np.abs(a) + np.abs(b)) / 2)
+        total += float(np.dot(length, mean))
+    return np.pi * total
+
+
+def _depth_where(excess: Any, deepest_mm: float) -> float:
+    from scipy.optimize import brentq
+
+    if excess(0.0) <= 0:
+        return 0.0
+    if excess(deepest_mm) >= 0:
+        return deepest_mm
+    return float(brentq(excess, 0.0, deepest_mm, xtol=1e-6))
