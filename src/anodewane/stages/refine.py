@@ -1,0 +1,275 @@
+"""Place the edge: the segmenter says what is metal, the light along the edge's normals says where it ends to a fraction of a pixel."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from anodewane.errors import UsageError
+from anodewane.geometry import oriented, project, resample_ring, ring_area, ring_normals
+from anodewane.records import MetalMask, Photo, Plane, SoftMask
+from anodewane.settings import Settings
+from anodewane.units import Floats, Rings
+
+MIN_ISLAND_MM2 = 4.0
+MIN_HOLE_MM2 = 2.0
+EDGE_SD_MM = 0.12
+"""One-sigma of the whole outline's bias at best."""
+
+
+def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> MetalMask:  # noqa: ARG001 - every stage takes the settings
+    """Trace the metal's edge in the photo.
+
+    The 0.5 level of the soft mask (marching squares, Lorensen and Cline 1987, by `skimage.measure.find_contours`) is carried into the photo; each of its points
+    then moves along its normal to where the light, taken linear, changes fastest between the metal's side and the ground's. Moves are weighted by contrast, smoothed along the outline
+    and gated: where no clear edge is seen, the segmenter's contour stays.
+
+    Returns
+    -------
+    MetalMask
+        Rings in photo px as recorded (lens distortion included).
+
+    Raises
+    ------
+    CannotJudge
+        "no_part" when nothing is left after specks are dropped.
+    """
+    from anodewane.errors import CannotJudge
+
+    s = soft.mm_per_px
+    rings = [r for r in _contours(soft) if abs(ring_area(r)) >= (MIN_ISLAND_MM2 if ring_area(r) > 0 else MIN_HOLE_MM2)]
+    outers = [r for r in rings if ring_area(r) > 0]
+    if not outers:
+        raise CannotJudge("no_part", f"no piece of {MIN_ISLAND_MM2:.0f} mm2 or more")
+    rgb = np.asarray(photo.rgb)
+    moved: list[Floats] = []
+    contrast: list[Any] = []
+    for ring in rings:
+        px = project(plane.camera, np.c_[ring, np.zeros(len(ring))])
+        # travel so that the metal lies on the left and the normal points out of it
+        px = px if (ring_area(px) > 0) == (ring_area(ring) > 0) else px[::-1].copy()
+        span_px = float(np.linalg.norm(np.diff(px, axis=0), axis=1).sum() / max(1e-9, np.linalg.norm(np.diff(ring, axis=0), axis=1).sum()))
+        px = resample_ring(px, max(1.2, len(px) / 6000))
+        new, clear = _to_edge(rgb, px, flat_px=s * span_px)
+        moved.append(new)
+        contrast.append(clear)
+    clear_share = float(np.mean(np.concatenate(contrast)))
+    pieces = _nest(moved)
+    touches = any(_touches(p[0], rgb.shape) for p in pieces)
+    return MetalMask(pieces, _edge_sd_mm(soft, clear_share), touches, soft.segmenter, soft.model_sha256, ())
+
+
+def _contours(soft: SoftMask) -> list[Floats]:
+    """0.5 level of the soft mask as rings in sheet mm: outer ones anticlockwise (y up), holes clockwise."""
+    from skimage.measure import find_contours
+
+    s = soft.mm_per_px
+    padded = np.pad(np.asarray(soft.metal_prob, np.float64), 1)
+    rings = []
+    for c in find_contours(padded, 0.5):  # type: ignore[no-untyped-call]
+        if len(c) < 5:
+            continue
+        q = c[:-1, ::-1] - 1
+        ring = np.column_stack([soft.origin_mm[0] + q[:, 0] * s, soft.origin_mm[1] - q[:, 1] * s])
+        # find_contours keeps the high side on one hand: decide outer or hole by what lies inside instead of by its convention
+        rings.append(ring if _is_outer(padded, c) == (ring_area(ring) > 0) else ring[::-1].copy())
+    return rings
+
+
+def _is_outer(padded: Any, contour_rc: Any) -> bool:
+    """Whether the metal lies inside a contour (row, col): looks half a pixel to the inner side of its points."""
+    area = ring_area(contour_rc[:-1])
+    normal = ring_normals(contour_rc[:-1], 1) * (1 if area > 0 else -1)
+    inner = contour_rc[:-1] - 0.5 * normal
+    return float(np.mean(_bilinear(padded, inner[:, 1], inner[:, 0]))) > 0.5
+
+
+def _bilinear(image: Any, x: Any, y: Any) -> Any:
+    """Sample image (H, W) or (H, W, C) at x, y (any shape), clamped to the frame."""
+    h, w = image.shape[:2]
+    x, y = np.clip(x, 0, w - 1.001), np.clip(y, 0, h - 1.001)
+    i, j = x.astype(np.intp), y.astype(np.intp)
+    fx, fy = x - i, y - j
+    if image.ndim == 3:
+        fx, fy = fx[..., None], fy[..., None]
+    return (image[j, i] * (1 - fx) + image[j, i + 1] * fx) * (1 - fy) + (image[j + 1, i] * (1 - fx) + image[j + 1, i + 1] * fx) * fy
+
+
+def _linear_light(rgb: Any, x: Any, y: Any) -> Any:
+    """Linear light (..., 3) at photo points, interpolated between linear pixels, not between sRGB values."""
+    h, w = rgb.shape[:2]
+    x, y = np.clip(x, 0, w - 1.001), np.clip(y, 0, h - 1.001)
+    i, j = x.astype(np.intp), y.astype(np.intp)
+    fx, fy = (x - i)[..., None].astype(np.float32), (y - j)[..., None].astype(np.float32)
+    flat, at = rgb.reshape(-1, 3), j * w + i
+    a, b, c, d = (_LINEAR[flat[k]] for k in (at, at + 1, at + w, at + w + 1))
+    return (a * (1 - fx) + b * fx) * (1 - fy) + (c * (1 - fx) + d * fx) * fy
+
+
+def _linear_table() -> Any:
+    v = np.arange(256) / 255.0
+    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+_LINEAR = _linear_table()
+"""IEC 61966-2-1: light (0 to 1) of an sRGB byte."""
+
+
+def _smooth_along(values: Any, sigma: float) -> Any:
+    """Gaussian along a closed outline (first axis)."""
+    from scipy.ndimage import gaussian_filter1d
+
+    return gaussian_filter1d(values, sigma, axis=0, mode="wrap") if len(values) > 4 else values
+
+
+STEP_PX = 0.5
+
+
+def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
+    """Move a ring (n, 2) of photo points onto the edge. Returns the moved ring, and (n,) 0 to 1 how clear the edge was.
+
+    `flat_px` : photo pixels that one pixel of the soft mask spans; moves beyond about one and a half of them are not believed.
+    """
+    from scipy.ndimage import median_filter
+
+    n = len(ring)
+    if n < 12:
+        return ring, np.zeros(n)
+    gate = float(np.clip(1.5 * flat_px, 1.5, 9.0))
+    reach = gate + 2.0
+    t = np.arange(-np.ceil(reach / STEP_PX), np.ceil(reach / STEP_PX) + 1) * STEP_PX
+    normal = ring_normals(ring, max(1, min(3, n // 8)))
+    x, y = ring[:, :1] + normal[:, :1] * t, ring[:, 1:] + normal[:, 1:] * t
+    light = _linear_light(rgb, x, y)  # (n, T, 3)
+    # per-channel square root keeps dark metal on dark ground from drowning, but the edge of a blurred step lies at the steepest LINEAR light
+    light = _smooth_along(light, 1.2)
+    inner, outer = light[:, t <= -reach * 0.45].mean(1), light[:, t >= reach * 0.45].mean(1)
+    way = _smooth_along(outer - inner, 3.0)
+    step_size = np.linalg.norm(way, axis=1)
+    way = way / np.maximum(step_size, 1e-6)[:, None]
+    profile = np.einsum("ntc,nc->nt", light, way)
+    slope = np.gradient(profile, STEP_PX, axis=1)
+    slope = (slope[:, :-2] + 2 * slope[:, 1:-1] + slope[:, 2:]) / 4
+    ts = t[1:-1]
+    prior = np.exp(-0.5 * (ts / (0.6 * gate)) ** 2)
+    score = np.clip(slope, 0, None) * prior
+    score[:, np.abs(ts) > gate] = 0
+    best = np.argmax(score, axis=1)
+    rows = np.arange(n)
+    k = np.clip(best, 1, len(ts) - 2)
+    lo, mid, hi = slope[rows, k - 1], slope[rows, k], slope[rows, k + 1]
+    bend = lo - 2 * mid + hi
+    shift = np.where(bend < -1e-9, 0.5 * (lo - hi) / np.minimum(bend, -1e-9), 0.0)
+    move = ts[k] + np.clip(shift, -1, 1) * STEP_PX
+    # clear: a step well above the texture on both sides, and a peak that carries much of it
+    texture = 0.5 * (light[:, t <= -reach * 0.45].std(1).mean(1) + light[:, t >= reach * 0.45].std(1).mean(1)) + 0.004
+    clear = np.clip((step_size / texture - 1.0) / 4.0, 0, 1) * np.clip(score[rows, best] * 3.0 / np.maximum(step_size, 1e-6), 0, 1)
+    clear[score[rows, best] <= 0] = 0
+    move = np.where(clear > 0, move, 0.0)
+    width = min(11, (n // 2) * 2 - 1)
+    typical = median_filter(move, size=width, mode="wrap")
+    clear = clear * np.exp(-0.5 * ((move - typical) / (0.35 * gate)) ** 2)
+    weight = _smooth_along(clear, 2.5) + 0.03
+    smooth = _smooth_along(clear * move, 2.5) / weight
+    return ring + normal * np.clip(smooth, -gate, gate)[:, None], clear
+
+
+def _edge_sd_mm(soft: SoftMask, clear_share: float) -> float:
+    """One-sigma of the outline's common bias: EDGE_SD_MM where the edge is clear, up to a third of a soft-mask pixel or of its ramp where it isn't."""
+    p = np.asarray(soft.metal_prob, float)
+    gy, gx = np.gradient(p)
+    near = (p > 0.25) & (p < 0.75)
+    slope = np.hypot(gx, gy)[near]
+    ramp_px = 1.0 / max(0.05, float(np.median(slope))) if len(slope) else 4.0
+    doubt = 0.12 * max(0.0, ramp_px - 2.0) * soft.mm_per_px + 0.25 * soft.mm_per_px * (1 - clear_share)
+    return float(np.hypot(EDGE_SD_MM, doubt))
+
+
+def _nest(rings: list[Floats]) -> tuple[Rings, ...]:
+    """Put holes (negative area) into the pieces that hold them; pieces by size, largest first."""
+    from shapely import Point, Polygon
+
+    outers = sorted((r for r in rings if ring_area(r) > 0), key=lambda r: -ring_area(r))
+    shapes = [Polygon(r).buffer(0) for r in outers]
+    holes: list[list[Floats]] = [[] for _ in outers]
+    for ring in rings:
+        if ring_area(ring) >= 0:
+            continue
+        inside = [i for i, shape in enumerate(shapes) if shape.contains(Point(ring[0]))]
+        if inside:
+            holes[inside[-1]].append(ring)
+    return tuple(oriented((o, *sorted(h, key=lambda r: -abs(ring_area(r))))) for o, h in zip(outers, holes, strict=True))
+
+
+def _touches(ring: Floats, shape: tuple[int, ...]) -> bool:
+    h, w = shape[:2]
+    return bool((ring[:, 0] < 1).any() or (ring[:, 1] < 1).any() or (ring[:, 0] > w - 2).any() or (ring[:, 1] > h - 2).any())
+
+
+# --- handed in -----------------------------------------------------------------------------------------------------------------------
+
+MANUAL_EDGE_SD_MM = 0.2
+
+
+def mask_from_pixels(mask: Any) -> MetalMask:
+    """Take a handed mask for the metal.
+
+    Parameters
+    ----------
+    mask : ndarray
+        uint8 (H, W) in photo pixels, 0 not metal to 255 metal; in between, the share of the pixel that is metal.
+
+    Raises
+    ------
+    UsageError
+        The mask isn't (H, W) or holds no metal.
+    """
+    from skimage.measure import find_contours
+
+    array = np.asarray(mask)
+    if array.ndim != 2:
+        raise UsageError(f"The mask has the shape {array.shape}.", "Hand in one grey channel, as tall and as wide as the photo.")
+    rows, cols = np.flatnonzero(array.max(1) > 127), np.flatnonzero(array.max(0) > 127)
+    if len(rows) == 0:
+        raise UsageError("The mask holds no metal.", "Paint the metal white (255) on black.")
+    top, left = max(0, rows[0] - 3), max(0, cols[0] - 3)
+    padded = np.pad(array[top : rows[-1] + 4, left : cols[-1] + 4].astype(np.float64), 1)
+    rings = []
+    for c in find_contours(padded, 127.5):  # type: ignore[no-untyped-call]
+        if len(c) < 5:
+            continue
+        ring = c[:-1, ::-1] - 1 + [left, top]
+        outer = _is_outer(padded / 255.0, c)
+        if abs(ring_area(ring)) >= 9:
+            rings.append(ring if outer == (ring_area(ring) > 0) else ring[::-1].copy())
+    if not any(ring_area(r) > 0 for r in rings):
+        raise UsageError("The mask holds no metal.", "Paint the metal white (255) on black.")
+    pieces = _nest(rings)
+    return MetalMask(pieces, MANUAL_EDGE_SD_MM, any(_touches(p[0], array.shape) for p in pieces), "manual", None, ())
+
+
+def mask_from_rings(rings_px: Any) -> MetalMask:
+    """Take handed rings (photo px) for the metal's outline: a ring inside an odd number of others is a hole, the rest are pieces.
+
+    Raises
+    ------
+    UsageError
+        No ring encloses any area, or two cross.
+    """
+    from shapely import Point, Polygon
+
+    rings = [np.asarray(r, float).reshape(-1, 2) for r in rings_px]
+    rings = [r[:-1] if len(r) > 3 and np.array_equal(r[0], r[-1]) else r for r in rings]
+    rings = [r for r in rings if len(r) >= 3 and abs(ring_area(r)) > 0]
+    if not rings:
+        raise UsageError("The outline holds no closed ring.", "Draw the metal's edge as one closed shape, with its holes as shapes inside it.")
+    shapes = [Polygon(r) for r in rings]
+    for shape in shapes:
+        if not shape.is_valid:
+            raise UsageError("The outline crosses itself.", "Untangle the crossing and hand it in again.")
+    out = []
+    for i, ring in enumerate(rings):
+        depth = sum(1 for k, shape in enumerate(shapes) if k != i and shape.contains(Point(ring[0])))
+        out.append(ring if (ring_area(ring) > 0) == (depth % 2 == 0) else ring[::-1].copy())
+    return MetalMask(_nest(out), MANUAL_EDGE_SD_MM, False, "manual", None, ())
