@@ -1,8 +1,9 @@
 """The printed sheets as data: which markers and saddle points each has, and where.
 
 A sheet is a chessboard of `square_mm` squares with an empty field in it; every white square of the board carries a marker. The points that scale the photo
-are the saddle points, where four squares meet: blur and ink spread move a marker's own corners but not a saddle (docs/decisions/0001-sheet-pattern.md). Markers only say which
-saddle is which, and their ids say which sheet it is. Frame: sheet mm, origin at the centre, y up (`anodewane.units`).
+are the saddle points, where four squares meet: blur and ink spread move a marker's own corners but not a saddle
+(docs/decisions/0001-sheet-pattern.md). Markers only say which saddle is which, and their ids say which sheet it is.
+Frame: sheet mm, origin at the centre, y up (`anodewane.units`).
 """
 
 from __future__ import annotations
@@ -23,44 +24,66 @@ GREY_REFLECTANCE = (0.75, 0.5, 0.25)
 CHECK_LINE_MM = 100.0
 
 
+SHEET_VERSION = 1
+"""Printed on every sheet. Raise it when squares, markers or patches move; ids must then change too, because the layout is known from them."""
+
+LABEL_MAX_CHARS = 40
+
+
 @dataclass(frozen=True, slots=True)
 class SheetDesign:
-    """What a layout is generated from. `clear_cols` and `clear_rows` are the first and last+1 column and row of the empty field."""
+    """What a layout is generated from, and where its words go. All in the sheet frame, mm; "place" is a lower left corner."""
 
     name: str
+    paper: str
     width_mm: float
     height_mm: float
     square_mm: float
     cols: int
     rows: int
     clear_cols: tuple[int, int]
+    """First and last+1 column of the empty field."""
     clear_rows: tuple[int, int]
     first_id: int
-    paper: str
     check_x_mm: tuple[float, float]
     """Left end of the 100 mm line in x."""
     check_y_mm: tuple[float, float]
     """Lower end of the 100 mm line in y."""
     grey_mm: tuple[float, float]
-    """Lower left corner of the first grey patch; the others follow to the right."""
+    """Place of the first grey patch; the others follow to the right."""
     grey_side_mm: float
-    text_mm: tuple[float, float]
-    """Upper left corner of the words."""
-    label_mm: tuple[float, float]
-    """Lower left corner of the field for a written position and the optional QR code."""
+    words_mm: tuple[float, float]
+    """Upper left corner of the name and the how-to."""
+    words_size_mm: float
+    position_mm: tuple[float, float, float, float]
+    """Place, width and height of the box for a position written by hand."""
+    label_mm: tuple[float, float, float]
+    """Place and side of the square kept for the optional QR code, its quiet zone included."""
 
 
 DESIGNS: dict[str, SheetDesign] = {
     d.name: d
     for d in (
         # ISO 216 A5 lying; three columns of squares on each side bracket the field with the check lines.
-        SheetDesign("card", 210.0, 148.0, 15.0, 13, 9, (3, 10), (0, 9), 0, "A5", (-50.0, 63.0), (-44.0, -55.0), (-10.0, 38.0), 12.0, (-36.0, 58.0), (-36.0, -62.0)),
-        # ISO 216 A4 lying; a frame two squares thick round the field for the part.
-        SheetDesign("mat-a4", 297.0, 210.0, 15.0, 19, 13, (2, 17), (2, 11), 60, "A4", (-50.0, -62.0), (-108.0, -50.0), (62.0, -65.0), 10.0, (-100.0, 65.0), (60.0, 40.0)),
-        # US Letter lying, 11 x 8.5 inches.
-        SheetDesign("mat-letter", 279.4, 215.9, 15.0, 17, 13, (2, 15), (2, 11), 130, "US Letter", (-50.0, -62.0), (-93.0, -50.0), (57.0, -65.0), 10.0, (-85.0, 65.0), (45.0, 40.0)),
+        SheetDesign(
+            name="card", paper="A5", width_mm=210.0, height_mm=148.0, square_mm=15.0, cols=13, rows=9, clear_cols=(3, 10), clear_rows=(0, 9), first_id=0,
+            check_x_mm=(-50.0, 62.0), check_y_mm=(-46.0, -50.0), grey_mm=(-34.0, -24.0), grey_side_mm=14.0,
+            words_mm=(-34.0, 46.0), words_size_mm=2.9, position_mm=(-34.0, -62.0, 46.0, 18.0), label_mm=(15.0, -64.0, 35.0),
+        ),
+        # ISO 216 A4 lying; a frame two squares thick round the field for the part. What is printed in the field keeps to its rim.
+        SheetDesign(
+            name="mat-a4", paper="A4", width_mm=297.0, height_mm=210.0, square_mm=15.0, cols=19, rows=13, clear_cols=(2, 17), clear_rows=(2, 11), first_id=60,
+            check_x_mm=(-50.0, -63.0), check_y_mm=(-107.0, -50.0), grey_mm=(-92.0, -65.0), grey_side_mm=10.0,
+            words_mm=(-107.0, 64.5), words_size_mm=2.4, position_mm=(64.0, 54.0, 46.0, 11.0), label_mm=(76.0, -65.0, 34.0),
+        ),
+        # US Letter lying, 11 x 8.5 inches (ANSI Y14.1 size A).
+        SheetDesign(
+            name="mat-letter", paper="US Letter", width_mm=279.4, height_mm=215.9, square_mm=15.0, cols=17, rows=13, clear_cols=(2, 15), clear_rows=(2, 11), first_id=130,
+            check_x_mm=(-50.0, -63.0), check_y_mm=(-92.0, -50.0), grey_mm=(-84.0, -65.0), grey_side_mm=10.0,
+            words_mm=(-92.0, 64.5), words_size_mm=2.4, position_mm=(49.0, 54.0, 46.0, 11.0), label_mm=(61.0, -65.0, 34.0),
+        ),
     )
-}
+}  # fmt: skip
 
 
 def make_layout(design: SheetDesign) -> SheetLayout:
