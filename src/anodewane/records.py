@@ -431,7 +431,8 @@ class Outline:
 
 @dataclass(frozen=True, slots=True)
 class ScaleFigures:
-    """The sheet and the camera. sd_pct is one-sigma of lengths in the sheet's plane."""
+    """The sheet and the camera. sd_pct is one-sigma of lengths in the sheet's plane. sheet_photo_px : where the paper's corners lie in the photo
+    (top-left, top-right, bottom-right, bottom-left as read), sheet_size_mm : the paper's true width and height between them; None without a sheet."""
 
     layout: str
     tilt_deg: float
@@ -441,6 +442,8 @@ class ScaleFigures:
     sd_pct: float
     check_line_mm: tuple[float, float]
     focal_source: str
+    sheet_photo_px: tuple[tuple[float, float], ...] | None = None
+    sheet_size_mm: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
