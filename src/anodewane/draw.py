@@ -1,8 +1,8 @@
 """The judgement as a picture: the photo with both outlines, and under it the verdict, the figures and the reasons.
 
 Made to be read on a phone, in black and white print and by the colour-blind: every mark differs in line style and has its name in the legend, colours are those of
-Okabe and Ito (2008, "Color Universal Design"), and nothing is said by colour alone. Text stands below the photo, never over the part. The picture carries no EXIF: no place,
-no phone, no owner.
+Okabe and Ito (2008, "Color Universal Design"), and nothing is said by colour alone. Text stands below the photo, never over the part. The picture carries no EXIF:
+no place, no phone, no owner.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ MIN_WIDTH_PX = 1100
 """A narrower picture is enlarged: the words need room."""
 
 PART_SHARE = 0.42
-"""Where the part spans less of the photo than this, the picture is cut to it and a small copy of the whole photo stands in the caption."""
+"""Where the part spans well less of the photo than this, the picture is cut to it and a small copy of the whole photo stands in the caption."""
 
 # Okabe and Ito 2008, sRGB
 BLACK, WHITE = (0, 0, 0), (255, 255, 255)
@@ -143,9 +143,9 @@ def _view(photo: Photo, verdict: Verdict) -> _View:
         points = np.concatenate(rings)
         lo, hi = points.min(0), points.max(0)
         side = float(max((hi - lo) / [width, height]))
-        if side < PART_SHARE:
+        share = max(0.25, side / PART_SHARE)
+        if share < 0.85:
             # keep the photo's proportions, the part in the middle of the cut and the cut inside the photo
-            share = side / PART_SHARE if side / PART_SHARE > 0.25 else 0.25
             w, h = round(width * share), round(height * share)
             cx, cy = (lo + hi) / 2
             x0 = int(np.clip(cx - w / 2, 0, width - w))
@@ -156,7 +156,7 @@ def _view(photo: Photo, verdict: Verdict) -> _View:
     if scale > 1:
         scale = max(1.0, min(scale, MIN_WIDTH_PX / cut.shape[1]))
     size = (max(1, round(cut.shape[1] * scale)), max(1, round(cut.shape[0] * scale)))
-    picture = cv2.resize(cut, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    picture: Any = cv2.resize(cut, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
     return _View(picture, np.array([x0, y0], float), scale, (x1 - x0, y1 - y0) == (width, height), (x0, y0, x1, y1))
 
 
@@ -257,16 +257,17 @@ def _scale_bar(picture: Any, view: _View, verdict: Verdict, unit: float, rings: 
 
     def ends(start: Floats) -> Floats:
         """Picture points every 10 mm from `start` to the right."""
-        a, b = ground(np.array([start, start + [60.0 * unit, 0]]))
+        a, b = ground(np.array([start, start + np.array([60.0 * unit, 0])]))
         d = (b - a) / np.linalg.norm(b - a)
         return view.move(_homography(to_px, a + np.arange(6)[:, None] * 10.0 * d))
 
     margin, base = 18.0 * unit, height - 26.0 * unit
     taken = np.concatenate(rings) if rings else np.zeros((0, 2))
     left = ends(np.array([margin, base]))
-    length = float(left[-1, 0] - left[0, 0])
-    right = ends(np.array([width - margin - length, base]))
-    bars = [b for b in (left, right) if np.isfinite(b).all() and 10 * unit < b[-1, 0] - b[0, 0] < width - 2 * margin]
+    right = left
+    for _ in range(3):  # its length depends on where it lies: near things are larger
+        right = ends(np.array([width - margin - max(float(right[-1, 0] - right[0, 0]), 56 * unit), base]))
+    bars = [b for b in (left, right) if np.isfinite(b).all() and 20 * unit < b[-1, 0] - b[0, 0] < width - 2 * margin and b.min() > 0 and b[-1, 0] < width]
     if not bars:
         return False
 
@@ -276,7 +277,8 @@ def _scale_bar(picture: Any, view: _View, verdict: Verdict, unit: float, rings: 
     bar = max(bars, key=room)
     thick = 7.0 * unit
     lo, hi = bar.min(0), bar.max(0)
-    plate = picture[max(0, int(lo[1] - 30 * unit)) : int(hi[1] + 14 * unit), max(0, int(lo[0] - 12 * unit)) : int(hi[0] + 12 * unit)]
+    wide = max(hi[0] + 12 * unit, lo[0] + 68 * unit)  # the words may be longer than the bar
+    plate = picture[max(0, int(lo[1] - 30 * unit)) : int(hi[1] + 14 * unit), max(0, int(lo[0] - 12 * unit)) : int(wide)]
     plate[:] = np.round(plate * 0.25 + 255 * 0.75).astype(np.uint8)
     for i in range(5):
         quad = np.array([bar[i], bar[i + 1], bar[i + 1] - [0, thick], bar[i] - [0, thick]])
@@ -327,7 +329,7 @@ def _with_caption(picture: Any, photo: Photo, verdict: Verdict, view: _View, mar
     draw = ImageDraw.Draw(band)
     pad = em
     y = pad * 0.9
-    y = _legend(draw, marks, pad, y, em, width)
+    y = _legend(draw, marks, verdict, pad, y, em, width)
     room = width - 2 * pad
     if not view.whole:
         room -= _thumbnail(band, photo, view, em, y) + pad
@@ -363,19 +365,21 @@ def _with_caption(picture: Any, photo: Photo, verdict: Verdict, view: _View, mar
     return np.vstack([picture, np.asarray(band)])
 
 
-def _legend(draw: Any, marks: _Marks, x: float, y: float, em: float, width: float) -> float:
+def _legend(draw: Any, marks: _Marks, verdict: Verdict, x: float, y: float, em: float, width: float) -> float:
     """One sample and one name for each mark that was drawn."""
+    worst = f"worst place, {verdict.recession_mm.max:.1f} mm" if verdict.recession_mm else ""
     font = _font(round(em * 0.86))
-    left, sample, middle = x, em * 2.6, y + em * 0.55
+    left, middle = x, y + em * 0.55
     names = [
         (marks.new, "new outline"),
         (marks.left, "what is left"),
         (marks.gone, "gone"),
-        (marks.worst, "worst place"),
+        (marks.worst, worst),
     ]
     for drawn, name in names:
         if not drawn:
             continue
+        sample = em * 1.4 if name == worst else em * 2.6
         need = sample + em * 0.5 + font.getlength(name) + em * 1.3
         if x + need > width and x > left:
             x, y, middle = left, y + em * 1.4, middle + em * 1.4
