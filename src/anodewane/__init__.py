@@ -11,14 +11,16 @@ records.py
     Every record that passes between stages, frozen and checked at birth, and the record that comes out.
 settings.py, refusals.py
     Every knob with unit and source; every refusal and finding with its sentence and remedy.
-geometry.py, solids.py
-    Cameras, homographies and polygons; volumes of worn plates and rods.
+geometry.py, solids.py, limb.py
+    Cameras, homographies and polygons; volumes of worn plates and rods; at which height a camera sees a worn edge.
 catalog/
     Sheet layouts and part templates as data, with their loaders and makers.
 weights.py, provenance.py, trace.py, files.py
     The model file, found and checked; what made a record; where stages' pictures go; files read and written whole or not at all.
 stages/
     load, card, plane, flatten, segment, refine, align, wear, decide: one stage, one file, in this order. Records in, records out.
+handed.py
+    Outlines that a person hands in instead of the segmenter's.
 pipeline.py
     ``judge(bytes, name, template, settings) -> Verdict``: the stages in order.
 record_json.py, words.py, draw.py

@@ -54,7 +54,7 @@ def verdict_from_json(text: str | bytes) -> Verdict:
     ValueError
         Not JSON, a key missing, a value of the wrong type, not finite, or another major version of the schema.
     """
-    verdict: Verdict = _adapter().validate_json(text)
+    verdict: Verdict = _adapter().validate_json(text, strict=True)  # "62" is not a number
     if verdict.schema_version.split(".")[0] != SCHEMA_VERSION.split(".")[0]:
         raise ValueError(f"schema_version: expected {SCHEMA_VERSION.split('.')[0]}.x, got {verdict.schema_version}")
     verdict_to_plain(verdict)  # refuses what isn't finite

@@ -170,9 +170,9 @@ def _template(given: str | None) -> Any:
 
 
 def _segmenter(name: str) -> Any:
-    from anodewane.stages.segment import make_segmenter
+    from anodewane.stages.segment import get_segmenter
 
-    return make_segmenter(name)
+    return get_segmenter(name)
 
 
 def _profile(file: Path | None) -> Any:

@@ -1,0 +1,111 @@
+"""The import law of the package's map: a file imports only from rows above it. Read from the syntax trees, so imports inside functions count too."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+SRC = Path(__file__).parents[1] / "src" / "anodewane"
+
+ROWS = [
+    "errors",
+    "units",
+    "metals",
+    "files",
+    "records",
+    "settings",
+    "refusals",
+    "geometry",
+    "solids",
+    "limb",
+    "catalog",
+    "weights",
+    "provenance",
+    "trace",
+    "stages.load",
+    "stages.card",
+    "stages.plane",
+    "stages.flatten",
+    "stages.segment",
+    "stages.refine",
+    "stages.align",
+    "stages.wear",
+    "stages.decide",
+    "handed",
+    "pipeline",
+    "record_json",
+    "words",
+    "draw",
+    "book",
+    "batch",
+    "report",
+    "web",
+    "testing",
+    "cli",
+]
+"""Top to bottom. A package is one row (its files may import each other), except stages, whose files are rows of their own."""
+
+
+def row_of(module: str) -> str:
+    """The row that a module (dotted, without the package's name) belongs to."""
+    parts = module.split(".")
+    return ".".join(parts[:2]) if parts[0] == "stages" and len(parts) > 1 else parts[0]
+
+
+def modules() -> list[tuple[str, Path]]:
+    found = []
+    for path in sorted(SRC.rglob("*.py")):
+        name = ".".join(path.relative_to(SRC).with_suffix("").parts).removesuffix(".__init__")
+        found.append((name, path))
+    return found
+
+
+def own_imports(path: Path) -> list[tuple[int, str]]:
+    """Line and module of every import of the package itself, TYPE_CHECKING blocks included: types cross rows only downwards too."""
+    out = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            out += [(node.lineno, a.name) for a in node.names if a.name.split(".")[0] == "anodewane"]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path.name}:{node.lineno}: relative import; write anodewane. in full, so that rows can be read"
+            if node.module and node.module.split(".")[0] == "anodewane":
+                for a in node.names:
+                    deeper = f"{node.module}.{a.name}"
+                    is_module = (SRC.parent / Path(*deeper.split("."))).with_suffix(".py").exists() or (SRC.parent / Path(*deeper.split("."))).is_dir()
+                    out.append((node.lineno, deeper if is_module else node.module))
+    return [(line, name.removeprefix("anodewane").lstrip(".")) for line, name in out]
+
+
+@pytest.mark.parametrize(("name", "path"), [m for m in modules() if m[0] not in ("__init__", "__main__", "")], ids=lambda v: v if isinstance(v, str) else "")
+def test_a_file_imports_only_from_rows_above_it(name: str, path: Path) -> None:
+    row = row_of(name)
+    if row == "stages":
+        assert not own_imports(path), "stages/__init__.py holds no code"
+        return
+    assert row in ROWS, f"{name} has no row: add it to ROWS here and to the map in anodewane/__init__.py"
+    wrong = [
+        f"line {line}: {target or 'anodewane'}"
+        for line, target in own_imports(path)
+        if row_of(target) != row and (row_of(target) not in ROWS or ROWS.index(row_of(target)) > ROWS.index(row))
+    ]
+    assert not wrong, f"{name} reaches downwards: {', '.join(wrong)}"
+
+
+def test_the_map_names_every_row() -> None:
+    """The package's docstring is the map: every row that exists stands in it."""
+    text = ast.get_docstring(ast.parse((SRC / "__init__.py").read_text(encoding="utf-8"))) or ""
+    for name, _ in modules():
+        row = row_of(name)
+        if row in ("", "__init__", "__main__", "stages"):
+            continue
+        word = row.removeprefix("stages.") if row.startswith("stages.") else f"{row}/" if (SRC / row).is_dir() else f"{row}.py"
+        assert word in text, f"the package's docstring doesn't mention {word}"
+
+
+def test_the_walker_sees_a_broken_law(tmp_path: Path) -> None:
+    """The check itself can fail: an import inside a function is found."""
+    bad = tmp_path / "bad.py"
+    bad.write_text("def f():\n    from anodewane.cli import main\n    import anodewane.stages.wear\n")
+    assert own_imports(bad) == [(2, "cli"), (3, "stages.wear")]
