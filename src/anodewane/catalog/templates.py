@@ -1,0 +1,330 @@
+"""The new parts: the built-in library, template files, and how a template maps onto itself.
+
+A template file is TOML, all lengths in millimetres::
+
+    name = "bow-plate"
+    outline = "M -75 -37.5 L 75 -37.5 L 75 37.5 L -75 37.5 Z"   # SVG path data, part frame, y up; holes as further subpaths
+    thickness_mm = 20
+    mount = "flush"          # "flush": the face that lies down is dry; "open": water all round
+    solid = "plate"          # "rod": a round bar lying on its side, the outline is its side view
+    alloy = "zinc"           # "zinc", "aluminium", "magnesium"
+    new_mass_g = 1580        # optional: what the new part weighs
+    fill_factor = 1.0        # optional: metal volume over outline area x thickness
+    core_depth_mm = 12       # optional: metal over a steel core
+    mirror_ok = false        # optional: the part may lie either face up
+
+    [[fixing_holes]]         # a bolt goes through; optional, one table a hole
+    centre_mm = [-45, 0]     # or  ring = 1, counting the holes of the outline from 1
+    diameter_mm = 11         # makes the hole where the outline has none there
+    washer_mm = 26           # optional: outer diameter of the washer
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import lru_cache
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from anodewane.catalog.paths import path_from_rings, rings_from_path
+from anodewane.catalog.shapes import SHAPES, circle
+from anodewane.catalog.template_check import Fixing, checked_template
+from anodewane.errors import UsageError
+from anodewane.geometry import ring_area
+from anodewane.records import Template
+from anodewane.units import Floats
+
+# --- the library ---------------------------------------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=1)
+def builtin_templates() -> MappingProxyType[str, Template]:
+    """Every template of the built-in library by name, in the library's order. Sizes are invented."""
+    import tomllib
+    from importlib.resources import files
+
+    table = tomllib.loads(files("anodewane.catalog").joinpath("library.toml").read_text("utf-8"))
+    # The library's tests hold every entry to the checks; here they would only cost time.
+    return MappingProxyType({name: SHAPES[entry.pop("shape")](name=name, validate=False, **entry) for name, entry in table.items()})
+
+
+def load_template(name_or_file: str) -> Template:
+    """Return a template by the name of a built-in one, from the name of a TOML file, or from the text of one.
+
+    Raises
+    ------
+    UsageError
+        No such template, or a file whose content is wrong.
+    InputUnreadable
+        A file that is missing or can't be read.
+    """
+    if "\n" in name_or_file or "=" in name_or_file:
+        return template_from_toml(name_or_file)
+    known = builtin_templates()
+    if name_or_file in known:
+        return known[name_or_file]
+    from pathlib import Path
+
+    path = Path(name_or_file)
+    if path.suffix.lower() != ".toml" and not path.is_file():
+        from difflib import get_close_matches
+
+        near = get_close_matches(name_or_file, known, n=3, cutoff=0.4)
+        hint = f"Did you mean {' or '.join(near)}? " if near else ""
+        raise UsageError(f"There is no template '{name_or_file}'.", f"{hint}'anodewane template list' names them all; a file of your own ends in .toml.")
+    return template_from_toml(_read_text(path))
+
+
+def _read_text(path: Any) -> str:
+    from anodewane.files import read_text
+
+    return read_text(path, "template file")
+
+
+# --- template files ------------------------------------------------------------------------------------------------------------------
+
+_KEYS: dict[str, tuple[str, bool]] = {
+    # key: (kind, required)
+    "name": ("text", True),
+    "outline": ("text", True),
+    "thickness_mm": ("number", True),
+    "mount": ("text", False),
+    "solid": ("text", False),
+    "alloy": ("text", False),
+    "new_mass_g": ("number", False),
+    "fill_factor": ("number", False),
+    "core_depth_mm": ("number", False),
+    "mirror_ok": ("yes or no", False),
+    "fixing_holes": ("list of tables", False),
+}
+_HOLE_KEYS = ("ring", "centre_mm", "diameter_mm", "washer_mm")
+MAX_TEXT_CHARS = 4_000_000
+
+
+def template_from_toml(text: str) -> Template:
+    """Read a template file's text.
+
+    The largest subpath of the outline is the part, the others are its holes, numbered from 1 in the order written.
+
+    Raises
+    ------
+    UsageError
+        Whatever is wrong with it, in one sentence.
+    """
+    import tomllib
+
+    if len(text) > MAX_TEXT_CHARS:
+        raise UsageError(f"The template file is {len(text)} characters long.", f"Simplify its outline; {MAX_TEXT_CHARS} characters are the most.")
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as e:
+        raise UsageError(f"The template file isn't valid TOML: {e}.", "Mend the line that it names.") from e
+    for key, value in data.items():
+        if key not in _KEYS:
+            from difflib import get_close_matches
+
+            near = get_close_matches(key, _KEYS, n=1)
+            raise UsageError(f"The template file has an unknown key '{key}'.", f"Did you mean {near[0]}?" if near else f"Known keys: {', '.join(_KEYS)}.")
+        if not _is_kind(value, _KEYS[key][0]):
+            raise UsageError(f"The template file gives '{key}' a value that isn't a {_KEYS[key][0]}.", f"Give a {_KEYS[key][0]}.")
+    for key, (_, required) in _KEYS.items():
+        if required and key not in data:
+            raise UsageError(f"The template file has no '{key}'.", "Add it; the guide has an example of a template file.")
+    name = str(data["name"]).strip()
+    if not name or len(name) > 80 or not name.isprintable():
+        raise UsageError("The template file's name is empty, too long or unprintable.", "Give a name of 1 to 80 characters.")
+    rings = rings_from_path(data["outline"], f"the template '{name}'")
+    rings = largest_first(rings)
+    fixings = [_fixing(name, i, hole, rings) for i, hole in enumerate(data.get("fixing_holes", []), start=1)]
+    rest = {k: v for k, v in data.items() if k not in ("name", "outline", "fixing_holes")}
+    return checked_template(name=name, rings=rings, fixings=fixings, **rest)
+
+
+def template_to_toml(template: Template) -> str:
+    """The template as the text of a file that `template_from_toml` reads back to the same template (coordinates to a nanometre)."""
+    lines = [
+        "# A new part, lengths in millimetres. The outline is SVG path data in the part's own frame, y up; further subpaths are holes.",
+        f"name = {_quoted(template.name)}",
+        f'outline = """\n{path_from_rings(template.rings)}\n"""',
+        f"thickness_mm = {_number(template.thickness_mm)}",
+        f'mount = "{template.mount}"',
+        f'solid = "{template.solid}"',
+        f'alloy = "{template.alloy}"',
+        *([f"new_mass_g = {_number(template.new_mass_g)}"] if template.new_mass_g is not None else []),
+        f"fill_factor = {_number(template.fill_factor)}",
+        *([f"core_depth_mm = {_number(template.core_depth_mm)}"] if template.core_depth_mm is not None else []),
+        f"mirror_ok = {'true' if template.mirror_ok else 'false'}",
+    ]
+    for hole in template.fixing_holes:
+        lines += ["", "[[fixing_holes]]", f"ring = {hole.ring}", *([f"washer_mm = {_number(hole.washer_mm)}"] if hole.washer_mm is not None else [])]
+    return "\n".join(lines) + "\n"
+
+
+def template_digest(template: Template) -> str:
+    """SHA-256 of everything the template says, coordinates to a nanometre, as hex."""
+    plain = [
+        template.name,
+        [len(r) for r in template.rings],
+        *(round(float(v), 6) for v in (template.thickness_mm, template.fill_factor)),
+        template.mount,
+        template.solid,
+        template.alloy,
+        None if template.new_mass_g is None else round(template.new_mass_g, 6),
+        None if template.core_depth_mm is None else round(template.core_depth_mm, 6),
+        template.mirror_ok,
+        [[h.ring, None if h.washer_mm is None else round(h.washer_mm, 6)] for h in template.fixing_holes],
+    ]
+    digest = hashlib.sha256(json.dumps(plain, ensure_ascii=True, separators=(",", ":")).encode())
+    for ring in template.rings:
+        digest.update(np.rint(np.round(ring, 6) * 1e6).astype("<i8").tobytes())
+    return digest.hexdigest()
+
+
+def largest_first(rings: list[Floats]) -> list[Floats]:
+    """The rings with the one of the largest area moved to the front; the others keep their order."""
+    areas = [abs(ring_area(r)) if len(r) > 2 else 0.0 for r in rings]
+    first = int(np.argmax(areas))
+    return [rings[first], *rings[:first], *rings[first + 1 :]]
+
+
+def _is_kind(value: Any, kind: str) -> bool:
+    if kind == "text":
+        return isinstance(value, str)
+    if kind == "yes or no":
+        return isinstance(value, bool)
+    if kind == "number":
+        return isinstance(value, (int, float)) and not isinstance(value, bool) and bool(np.isfinite(float(value)))
+    return isinstance(value, list) and all(isinstance(v, dict) for v in value)
+
+
+def _fixing(name: str, number: int, hole: dict[str, Any], rings: list[Floats]) -> Fixing:
+    """A `[[fixing_holes]]` table; adds the hole to `rings` where a centre and a diameter ask for one that isn't there."""
+    here = f"Fixing hole {number} of the template '{name}'"
+    unknown = set(hole) - set(_HOLE_KEYS)
+    if unknown:
+        raise UsageError(f"{here} has an unknown key '{min(unknown)}'.", f"Known keys: {', '.join(_HOLE_KEYS)}.")
+    for key in ("diameter_mm", "washer_mm"):
+        if key in hole and not (_is_kind(hole[key], "number") and hole[key] > 0):
+            raise UsageError(f"{here} has a {key} that isn't a length.", "Give millimetres, more than 0.")
+    washer = float(hole["washer_mm"]) if "washer_mm" in hole else None
+    if ("ring" in hole) == ("centre_mm" in hole):
+        raise UsageError(f"{here} must have either a ring or a centre_mm.", "Number the holes of the outline from 1, or give the hole's centre as [x, y].")
+    if "ring" in hole:
+        if not isinstance(hole["ring"], int) or isinstance(hole["ring"], bool):
+            raise UsageError(f"{here} has a ring that isn't a whole number.", "Number the holes of the outline from 1.")
+        if "diameter_mm" in hole:
+            raise UsageError(f"{here} has a ring and a diameter, but the outline has its diameter already.", "Leave diameter_mm out.")
+        return Fixing(hole["ring"], washer)
+    centre = hole["centre_mm"]
+    if not (isinstance(centre, list) and len(centre) == 2 and all(_is_kind(v, "number") for v in centre)):
+        raise UsageError(f"{here} has a centre_mm that isn't a point.", "Give it as [x, y] in millimetres.")
+    point = np.array(centre, float)
+    for i, ring in enumerate(rings[1:], start=1):
+        if np.linalg.norm((ring.min(axis=0) + ring.max(axis=0)) / 2 - point) < 1.0:
+            return Fixing(i, washer)
+    if "diameter_mm" not in hole:
+        raise UsageError(f"{here} has its centre where the outline has no hole.", "Give diameter_mm too, and the hole is made; or correct the centre.")
+    rings.append(circle(centre, float(hole["diameter_mm"])))
+    return Fixing(len(rings) - 1, washer)
+
+
+def _number(value: float) -> str:
+    return f"{value:.6f}".rstrip("0").rstrip(".") if abs(value - round(value)) > 5e-7 else str(round(value))
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string: JSON's escapes are among TOML's, but for the solidus that json never escapes."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+# --- symmetry ------------------------------------------------------------------------------------------------------------------------
+
+SYMMETRY_TOLERANCE_MM = 0.5
+CONTINUOUS_STEPS = 36
+"""How many turns stand for all of them where a part is round."""
+
+
+def symmetries(template: Template) -> tuple[Floats, ...]:
+    """Rigid motions (2, 3) that lay the template's outline, holes included, on itself within 0.5 mm: turns first, the identity foremost, then reflections.
+
+    The distance is Hausdorff's between the boundaries. A round part has every turn; it gets `CONTINUOUS_STEPS` of them, and as many reflections.
+    Reflections are listed whether or not the template's `mirror_ok` allows them (their determinant is -1). A worn part's pose is known up to these.
+    """
+    return _symmetries(_RingsByDigest(template_digest(template), template.rings))
+
+
+class _RingsByDigest:
+    """Rings that hash by their template's digest, so that equal templates share a cache entry."""
+
+    __slots__ = ("key", "rings")
+
+    def __init__(self, key: str, rings: tuple[Floats, ...]) -> None:
+        self.key, self.rings = key, rings
+
+    def __hash__(self) -> int:
+        return hash(self.key)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _RingsByDigest) and self.key == other.key
+
+
+@lru_cache(maxsize=128)
+def _symmetries(part: _RingsByDigest) -> tuple[Floats, ...]:
+    import shapely
+    from scipy.optimize import minimize_scalar
+    from scipy.spatial import cKDTree
+
+    from anodewane.geometry import resample_ring
+
+    rings = part.rings
+    # Every symmetry keeps the centroid, and so turns about it or reflects in a line through it.
+    centre = np.array(shapely.Polygon(rings[0], rings[1:]).centroid.coords[0])
+    length = sum(float(np.linalg.norm(np.roll(r, -1, axis=0) - r, axis=1).sum()) for r in rings)
+    boundary = np.vstack([resample_ring(r, max(0.1, length / 4000)) for r in rings]) - centre
+    tree = cKDTree(boundary)
+    # Even steps and corners: a corner is where a wrong turn shows most.
+    probes = np.vstack([*(resample_ring(r, length / 120) for r in rings), *(r[:: max(1, len(r) // 60)] for r in rings)]) - centre
+
+    def motion(angle_deg: float, mirrored: bool) -> Floats:
+        c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+        return np.array([[c, s], [s, -c]]) if mirrored else np.array([[c, -s], [s, c]])
+
+    def deviation(angle_deg: float, mirrored: bool) -> float:
+        # Hausdorff's distance has two sides, the motion's and its inverse's; a reflection is its own inverse.
+        turn = motion(angle_deg, mirrored)
+        worst = float(tree.query(probes @ turn.T)[0].max())
+        return worst if mirrored else max(worst, float(tree.query(probes @ turn)[0].max()))
+
+    def holds(angle_deg: float, mirrored: bool) -> bool:
+        return deviation(angle_deg, mirrored) <= SYMMETRY_TOLERANCE_MM
+
+    # The turns of a bounded figure are the multiples of 360 / k for one k, or all of them.
+    fold = next((k for k in range(CONTINUOUS_STEPS, 1, -1) if all(holds(j * 360 / k, False) for j in range(1, k // 2 + 1))), 1)
+    turns = [(j * 360 / fold, False) for j in range(fold)]
+    # With one reflection there are as many as turns, 360 / k apart. It lies along a principal axis of the boundary, unless all axes are alike.
+    spread = np.cov(boundary.T)
+    (minor, major), vectors = np.linalg.eigh(spread)
+    if fold <= 2 and major - minor > 0.02 * major:
+        axis_deg = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])))
+        seeds = [2 * axis_deg, 2 * axis_deg + 180]
+    else:
+        steps = np.arange(0, 360 / fold, 1.0)
+        around = np.array([deviation(float(a), True) for a in steps])
+        seeds = [float(steps[i]) for i in np.argsort(around)[:3]]
+    mirrors: list[tuple[float, bool]] = []
+    for seed in seeds:
+        best = minimize_scalar(deviation, bounds=(seed - 1.5, seed + 1.5), args=(True,), method="bounded", options={"xatol": 1e-3, "maxiter": 25})
+        angle = min((seed, float(best.x)), key=lambda a: deviation(a, True))
+        if holds(angle, True):
+            mirrors = [(angle % 360 + j * 360 / fold, True) for j in range(fold)]
+            break
+    out = []
+    for angle, mirrored in (*turns, *mirrors):
+        turn = motion(angle, mirrored)
+        matrix = np.column_stack([turn, centre - turn @ centre])
+        matrix.flags.writeable = False
+        out.append(matrix)
+    return tuple(out)
