@@ -7,13 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hand_made import judged, refused, ring
 from PIL import Image
 
 from anodewane.draw import BLACK, LONG_SIDE_PX, ORANGE, SKY, VERMILLION, WHITE, check_picture_name, encode_picture, overlay
 from anodewane.errors import UsageError
 from anodewane.records import Interval, MassFigures, Outline, Photo, Source, Verdict
 from anodewane.words import text_summary
+from hand_made import judged, refused, ring
 
 
 def photo(width: int = 1200, height: int = 900) -> Photo:

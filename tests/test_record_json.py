@@ -9,12 +9,12 @@ from pathlib import Path
 
 import jsonschema_rs
 import pytest
-from hand_made import judged, refused, ring, signed
 from hypothesis import given
 from hypothesis import strategies as st
 
 from anodewane.record_json import record_schema, verdict_from_json, verdict_to_json, verdict_to_plain
 from anodewane.records import Interval, Outline, ScaleFigures, Verdict
+from hand_made import judged, refused, ring, signed
 
 COMMITTED = Path(__file__).parents[1] / "docs" / "record.schema.json"
 

@@ -55,7 +55,21 @@ def test_the_stream_comes_back_after_an_error(capsys: pytest.CaptureFixture[str]
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
 def test_a_full_standard_output_is_exit_5() -> None:
-    code = "import sys\nfrom anodewane import cli\nfrom anodewane.cli._stdout import answer_only\nimport click\n@click.command()\ndef doctor():\n    with answer_only() as a: a('x')\nimport anodewane.cli.doctor as d\nd.doctor = doctor\nsys.exit(cli.main(['doctor']))"
+    code = """
+import sys
+import click
+import anodewane.cli.doctor
+from anodewane.cli import main
+from anodewane.cli._stdout import answer_only
+
+@click.command()
+def answers():
+    with answer_only() as answer:
+        answer("x")
+
+anodewane.cli.doctor.doctor = answers
+sys.exit(main(["doctor"]))
+"""
     with Path("/dev/full").open("wb") as full:
         done = subprocess.run([sys.executable, "-c", code], stdout=full, stderr=subprocess.PIPE, check=False)
     assert done.returncode == 5
