@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Make the pages that follow from the code: docs/cli.md, docs/json.md, docs/errors.md and docs/record.schema.json.
+"""Make the pages that follow from the code: cli.md, json.md, errors.md, settings.md, record.schema.json and the decisions' index.
 
     python docs/generate.py           write them
     python docs/generate.py --check   exit 1 and name each page that is stale
@@ -232,6 +232,43 @@ def errors_page() -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
+# --- settings and decisions ----------------------------------------------------------------------------------------------------------
+
+
+def settings_page() -> str:
+    from anodewane.settings import Settings
+
+    lines = [
+        "# Settings",
+        "",
+        NOTE,
+        "What `--settings FILE.toml` may hold, with the values that are taken without one. Every record carries the digest of all of them.",
+        "",
+        "| key | value | meaning and source |",
+        "|---|---|---|",
+    ]
+    defaults = Settings()
+    for f in fields(Settings):
+        value = getattr(defaults, f.name)
+        shown = "not set" if value is None else json.dumps(value, ensure_ascii=False)
+        lines.append(f"| `{f.name}` | {shown} | {f.metadata['text']} |")
+    return "\n".join(lines) + "\n"
+
+
+def decisions_page() -> str:
+    lines = [
+        "# Decisions",
+        "",
+        NOTE,
+        "Why things are as they are, with the alternatives and what was measured. One page a decision, numbered; an overturned one stays and says by which.",
+        "",
+    ]
+    for path in sorted((DOCS / "decisions").glob("[0-9]*.md")):
+        title = path.read_text(encoding="utf-8").splitlines()[0].lstrip("# ")
+        lines.append(f"- [{title}]({path.name})")
+    return "\n".join(lines).rstrip() + "\n"
+
+
 # --- writing -------------------------------------------------------------------------------------------------------------------------
 
 
@@ -240,7 +277,9 @@ def pages() -> dict[Path, str]:
         DOCS / "cli.md": cli_page(),
         DOCS / "json.md": json_page(),
         DOCS / "errors.md": errors_page(),
+        DOCS / "settings.md": settings_page(),
         DOCS / "record.schema.json": schema_text(),
+        DOCS / "decisions" / "README.md": decisions_page(),
     }
 
 
@@ -250,7 +289,7 @@ def main() -> int:
     for path, text in pages().items():
         if path.exists() and path.read_text(encoding="utf-8") == text:
             continue
-        stale.append(path.name)
+        stale.append(str(path.relative_to(DOCS)))
         if not check:
             path.write_text(text, encoding="utf-8")
     if check and stale:

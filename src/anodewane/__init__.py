@@ -35,7 +35,7 @@ Public names are loaded when they are first used::
     from pathlib import Path
     import anodewane
 
-    template = anodewane.load_template("plate-150x60")
+    template = anodewane.load_template("plate-150x75x20-2slots")
     verdict = anodewane.judge(Path("photo.jpg").read_bytes(), "photo.jpg", template, anodewane.Settings())
     print(anodewane.verdict_to_json(verdict))
 """
@@ -45,6 +45,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from anodewane.catalog.templates import load_template as load_template
     from anodewane.draw import overlay as overlay
     from anodewane.errors import AnodewaneError as AnodewaneError
     from anodewane.errors import ExitCode as ExitCode
@@ -64,6 +65,7 @@ _PUBLIC = {
     "Template": "records",
     "Verdict": "records",
     "judge": "pipeline",
+    "load_template": "catalog.templates",
     "overlay": "draw",
     "record_schema": "record_json",
     "settings_from_toml": "settings",
