@@ -1,0 +1,646 @@
+"""Draw a worn solid by a printed sheet as a camera sees it, with the exact mask and every figure.
+
+Rays are cast through the solid's own field (`WornSolid`), lens distortion included, so nothing is warped afterwards. Edges of the part and of the print
+are averaged in linear light over 16 points a pixel. Sheet and ground lie at z = 0 and are flat.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from anodewane.geometry import project, to_height, to_shapely
+from anodewane.records import Camera, Record, Template, frozen_array
+from anodewane.testing.scene import INK_SHARE, PAPER_ALBEDO, RASTER_PX_PER_MM, TILE_MM_PER_PX, Scene, ground_tile, in_frame, printed_sheet, tilt_deg
+from anodewane.testing.solid import WearPattern, WornSolid, erode
+from anodewane.units import FULL_FRAME_DIAGONAL_MM, Bytes, Floats, Floats32, Rings
+
+_SUB = 4
+"""Sub-samples a side of an edge pixel."""
+BLOCK_PX = 8
+"""The smooth map from photo to ground is computed at every 8th pixel and interpolated: good to a few micrometres."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RenderedPhoto(Record):
+    """A photo with its truth.
+
+    rgb : uint8 (H, W, 3); mask : float32 (H, W), share of each pixel that is remaining metal as the camera sees it, fouling taken off;
+    sheet_from_part : (2, 3) rigid motion of part mm to sheet mm; truth : the figures, plain values with the trial photos' keys.
+    """
+
+    rgb: Bytes
+    mask: Floats32
+    camera: Camera
+    solid: WornSolid
+    scene: Scene
+    sheet_from_part: Floats
+    f35: float
+    truth: dict[str, Any]
+
+    def __post_init__(self) -> None:
+        h, w = self.mask.shape
+        self._set(
+            rgb=frozen_array(self.rgb, np.uint8, (h, w, 3), "rgb"),
+            mask=frozen_array(self.mask, np.float32, (h, w), "mask"),
+            sheet_from_part=frozen_array(self.sheet_from_part, np.float64, (2, 3), "sheet_from_part"),
+        )
+
+    def jpeg(self, orientation: int = 1) -> bytes:
+        """The photo as a phone writes it, with EXIF; `orientation` stores the pixels turned and says so in tag 0x0112."""
+        return encode_jpeg(self.rgb, f35=self.f35, quality=self.scene.jpeg_quality, orientation=orientation, seed=self.scene.seed)
+
+    def write(self, folder: Path, name: str) -> None:
+        """Write NAME.jpg, NAME.metal.png and NAME.truth.json into a folder that exists."""
+        from PIL import Image
+
+        (folder / f"{name}.jpg").write_bytes(self.jpeg())
+        Image.fromarray(np.round(np.asarray(self.mask) * 255).astype(np.uint8)).save(folder / f"{name}.metal.png", optimize=True)
+        (folder / f"{name}.truth.json").write_text(json.dumps(self.truth, indent=1) + "\n")
+
+
+def placement(angle_deg: float, shift_mm: tuple[float, float]) -> Floats:
+    """(2, 3) motion of part mm to sheet mm."""
+    c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+    return np.array([[c, -s, shift_mm[0]], [s, c, shift_mm[1]]])
+
+
+# --- rays through the field ----------------------------------------------------------------------------------------------------------
+
+
+class FieldTracer:
+    """Finds where rays first meet the metal. Part frame, mm.
+
+    Away from the metal a ray leaps by the distance to the nearest coarse cell that holds any (a Euclidean distance transform); within about two cells it
+    steps by a third of a voxel, and the crossing is placed by bisection in the trilinear field.
+    """
+
+    def __init__(self, solid: WornSolid) -> None:
+        from scipy.ndimage import binary_dilation, distance_transform_edt
+
+        self.field = np.asarray(solid.field)
+        self.origin = np.asarray(solid.origin_mm)
+        self.h = solid.step_mm
+        self.low = self.origin
+        self.high = self.origin + (np.array(self.field.shape) - 1) * self.h
+        inside = self.field < 0
+        pad = [(0, -n % 2) for n in inside.shape]
+        blocks = np.pad(inside, pad)
+        nx, ny, nz = (n // 2 for n in blocks.shape)
+        coarse = blocks.reshape(nx, 2, ny, 2, nz, 2).any(axis=(1, 3, 5))
+        coarse = binary_dilation(coarse)
+        # from anywhere in a cell to anywhere in the nearest full one: centre distance less two half diagonals
+        self.leap = np.maximum(0, (distance_transform_edt(~coarse) - 1.75) * 2 * self.h).astype(np.float32)
+
+    def at(self, points: Floats) -> Any:
+        """Field at points (n, 3), float32 (n,)."""
+        from scipy.ndimage import map_coordinates
+
+        return map_coordinates(self.field, ((points - self.origin) / self.h).T, order=1, mode="nearest", output=np.float32)
+
+    def normals(self, points: Floats) -> Any:
+        """Unit outward normals (n, 3)."""
+        grow = np.stack([self.at(points + e) - self.at(points - e) for e in np.eye(3) * self.h], axis=1)
+        return grow / np.maximum(np.linalg.norm(grow, axis=1, keepdims=True), 1e-9)
+
+    def first_hit(self, start: Floats, direction: Floats, skip_mm: float = 0.0) -> Any:
+        """Distance (n,) along rays from `start` (n, 3) or (3,) to the first metal, inf where there is none."""
+        n = len(direction)
+        start = np.broadcast_to(start, (n, 3))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            a, b = (self.low - start) / direction, (self.high - start) / direction
+        enter = np.nanmax(np.minimum(a, b), axis=1).clip(skip_mm)
+        leave = np.nanmin(np.maximum(a, b), axis=1)
+        out = np.full(n, np.inf)
+        live = np.flatnonzero(enter < leave)
+        t = enter[live]
+        step = self.h / 3
+        size = np.array(self.leap.shape) - 1
+        while len(live):
+            p = start[live] + t[:, None] * direction[live]
+            cell = np.clip(((p - self.origin) / (2 * self.h)).astype(np.intp), 0, size)
+            leap = self.leap[cell[:, 0], cell[:, 1], cell[:, 2]]
+            near = np.flatnonzero(leap <= step)
+            hit = np.zeros(len(live), bool)
+            hit[near] = self.at(p[near]) < 0
+            if hit.any():
+                out[live[hit]] = self._bisect(start[live[hit]], direction[live[hit]], t[hit] - step, t[hit])
+            t = t + np.maximum(leap, step)
+            keep = ~hit & (t < leave[live])
+            live, t = live[keep], t[keep]
+        return out
+
+    def _bisect(self, start: Floats, direction: Floats, outside: Floats, inside: Floats) -> Floats:
+        for _ in range(7):
+            middle = (outside + inside) / 2
+            metal = self.at(start + middle[:, None] * direction) < 0
+            inside, outside = np.where(metal, middle, inside), np.where(metal, outside, middle)
+        return inside
+
+    def ground_shade(self, directions: Floats, mm_per_px: float) -> tuple[Any, Floats]:
+        """Which share of the light from `directions` (D, 3; unit, z up) the metal keeps off the ground.
+
+        Returns float32 (h, w), x along columns and y along rows upwards in index, and the (2,) part-frame point of cell (0, 0). The shadow of a slice on
+        the ground is the slice itself, shifted.
+        """
+        import cv2
+
+        every = max(1, round(mm_per_px / self.h))
+        cell = every * self.h
+        share = np.clip(0.5 - self.field / self.h, 0, 1)
+        top = self.high[2]
+        margin = int(np.ceil(top * 2.5 / cell)) + 2
+        levels = [k for k in range(0, share.shape[2], max(1, round(0.7 / self.h))) if share[:, :, k].max() > 0]
+        slices = [cv2.copyMakeBorder(np.ascontiguousarray(share[::every, ::every, k].T), margin, margin, margin, margin, cv2.BORDER_CONSTANT, value=0) for k in levels]
+        heights = [float(self.origin[2] + k * self.h) for k in levels]
+        out: Any = np.zeros_like(slices[0])
+        for d in directions:
+            slope = d[:2] / max(d[2], 0.38)
+            shade = np.zeros_like(out)
+            for height, layer in zip(heights, slices, strict=True):
+                move = np.array([[1, 0, height * slope[0] / cell], [0, 1, height * slope[1] / cell]])
+                shade = np.maximum(shade, cv2.warpAffine(layer, move, (layer.shape[1], layer.shape[0]), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP))
+            out += shade
+        return out / len(directions), self.origin[:2] - margin * cell
+
+
+# --- the picture ---------------------------------------------------------------------------------------------------------------------
+
+
+def render(
+    template: Template,
+    wear: WearPattern | WornSolid,
+    camera: Camera,
+    scene: Scene,
+    *,
+    sheet_from_part: Floats,
+    width: int = 2016,
+    height: int = 1512,
+    f35: float | None = None,
+    split: str = "rendered",
+) -> RenderedPhoto:
+    """Take a photo of a worn part by the sheet.
+
+    Parameters
+    ----------
+    template : Template
+    wear : WearPattern, or a WornSolid made before
+    camera : Camera
+        In the sheet frame; `testing.scene.look_at` makes one.
+    scene : Scene
+    sheet_from_part : (2, 3)
+        Where the part lies; `placement` makes one.
+    width, height : int
+        Pixels; the camera's `half_diagonal_px` must belong to them.
+    f35 : float, optional
+        What EXIF says of the focal length, by default the truth.
+
+    Raises
+    ------
+    ValueError
+        Nothing is left of the part, the camera belongs to another picture size, or the ground is unknown.
+    """
+    if abs(camera.half_diagonal_px - np.hypot(width, height) / 2) > 1:
+        raise ValueError(f"camera: expected half a diagonal of {np.hypot(width, height) / 2:.1f} px, got {camera.half_diagonal_px:.1f}")
+    solid = wear if isinstance(wear, WornSolid) else erode(template, wear)
+    tracer = FieldTracer(solid)
+    rng = np.random.default_rng([scene.seed, 11])
+    sun = _towards(scene.sun_azimuth_deg, scene.sun_height_deg)
+    image = _ground(scene, tracer, sheet_from_part, sun, camera, width, height)
+    if scene.bolts:
+        image = _add_bolts(image, camera, scene, solid, sheet_from_part, sun, rng, tracer)
+    mask, colour = _see_metal(camera, tracer, solid, scene, sheet_from_part, sun, width, height)
+    image = image * (1 - mask[..., None]) + colour * mask[..., None]
+    if scene.barnacles:
+        image = _add_barnacles(image, camera, tracer, scene, solid, sheet_from_part, sun, rng)
+    focal35 = camera.focal_px / (2 * camera.half_diagonal_px) * FULL_FRAME_DIAGONAL_MM if f35 is None else f35
+    rgb = develop(image, scene, rng)
+    return RenderedPhoto(rgb, mask, camera, solid, scene, sheet_from_part, focal35, _truth(solid, camera, scene, sheet_from_part, width, height, focal35, mask, split))
+
+
+def _towards(azimuth_deg: float, height_deg: float) -> Floats:
+    a, e = np.radians([azimuth_deg, height_deg])
+    return np.array([np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e)])
+
+
+def _cone(axis: Floats, radius_deg: float, n: int) -> Floats:
+    """Directions (n, 3) spread evenly over a disc of light."""
+    i = np.arange(n) + 0.5
+    r, a = np.tan(np.radians(radius_deg)) * np.sqrt(i / n), i * 2.399963229728653  # golden angle
+    u = np.cross(axis, [0.0, 0.0, 1.0] if abs(axis[2]) < 0.99 else [1.0, 0.0, 0.0])
+    u /= np.linalg.norm(u)
+    v = np.cross(axis, u)
+    d = axis + r[:, None] * (np.cos(a)[:, None] * u + np.sin(a)[:, None] * v)
+    out: Floats = d / np.linalg.norm(d, axis=1, keepdims=True)
+    return out
+
+
+def _sky(n: int) -> Floats:
+    """Directions (n, 3) over the sky as level ground weighs them: by the cosine."""
+    i = np.arange(n) + 0.5
+    r, a = np.sqrt(i / n), i * 2.399963229728653
+    return np.column_stack([r * np.cos(a), r * np.sin(a), np.sqrt(1 - r * r)])
+
+
+def ground_map(camera: Camera, width: int, height: int, height_mm: float = 0.0) -> Any:
+    """Sheet-frame x, y of the plane at `height_mm` at the centres of 8 x 8 pixel blocks, one block beyond every edge: float32 (h, w, 2)."""
+    x = (np.arange(-1, -(-width // BLOCK_PX) + 1) + 0.5) * BLOCK_PX - 0.5
+    y = (np.arange(-1, -(-height // BLOCK_PX) + 1) + 0.5) * BLOCK_PX - 0.5
+    return to_height(camera, np.stack(np.meshgrid(x, y), axis=-1), height_mm).astype(np.float32)
+
+
+def expand_map(coarse: Any, block_row: int, block_rows: int, sub: int) -> Any:
+    """Interpolate the map to `sub` x `sub` points a pixel over some rows of blocks."""
+    import cv2
+
+    piece = coarse[block_row : block_row + block_rows + 2]
+    f = BLOCK_PX * sub
+    fine = cv2.resize(piece, (piece.shape[1] * f, piece.shape[0] * f), interpolation=cv2.INTER_LINEAR)
+    return fine[f:-f, f:-f]
+
+
+def _ground(scene: Scene, tracer: FieldTracer, sheet_from_part: Floats, sun: Floats, camera: Camera, width: int, height: int) -> Any:
+    """Ground and sheet in their light, without the part: float32 (H, W, 3)."""
+    import cv2
+
+    coarse = ground_map(camera, width, height)
+    rng = np.random.default_rng([scene.seed, 3])
+    turn, shift = rng.uniform(0, 2 * np.pi), rng.uniform(0, 600, 2)
+    tile: Any = ground_tile(scene.ground, scene.seed % 7)
+    # half the tile's resolution where the photo is much coarser, so that it doesn't alias
+    mm_per_px = float(np.median(np.linalg.norm(np.diff(coarse, axis=1), axis=2))) / BLOCK_PX
+    tile_mm = TILE_MM_PER_PX
+    while mm_per_px > 1.6 * tile_mm:
+        tile = cv2.resize(tile, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        tile_mm *= 2
+    tile = tile * (np.array(scene.ground_tint) * scene.ground_light).astype(np.float32)
+    to_part = np.linalg.inv(sheet_from_part[:, :2])
+    local_sun, cell = to_part @ sun[:2], max(0.8, tracer.h)
+    axis = np.r_[local_sun, sun[2]]
+    shade, corner = tracer.ground_shade(_cone(axis, scene.sun_radius_deg, 24 if scene.sun_radius_deg > 1 else 6), cell)
+    dim, _ = tracer.ground_shade(_sky(40), cell)
+    cell = max(1, round(cell / tracer.h)) * tracer.h
+    both = np.dstack([shade, dim])
+    texture, size = _sheet_texture(scene)
+    out = np.empty((height, width, 3), np.float32)
+    sun_light = np.array(scene.sun_colour, np.float32) * np.float32(scene.sun_share)
+    sky_light = np.array(scene.sky_colour, np.float32) * np.float32(1 - scene.sun_share)
+    blocks = coarse.shape[0] - 2
+    step = 6
+    c, s = np.float32(np.cos(turn)), np.float32(np.sin(turn))
+    for block in range(0, blocks, step):
+        rows = slice(block * BLOCK_PX, min(height, (block + step) * BLOCK_PX))
+        n = rows.stop - rows.start
+        m = expand_map(coarse, block, min(step, blocks - block), 1)[:n, :width]
+        u = (m[..., 0] * c - m[..., 1] * s + np.float32(shift[0])) / np.float32(tile_mm)
+        v = (m[..., 0] * s + m[..., 1] * c + np.float32(shift[1])) / np.float32(tile_mm)
+        k = tile.shape[0]
+        albedo = cv2.remap(tile, np.mod(u, k), np.mod(v, k), cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+        if texture is not None:
+            half = np.array(size) / 2 * scene.print_scale
+            cut = coarse[block : block + min(step, blocks - block) + 2]
+            if (np.abs(cut).min(axis=(0, 1)) < half + 30).all():
+                f = expand_map(coarse, block, min(step, blocks - block), _SUB)[: n * _SUB, : width * _SUB]
+                scale = np.float32(RASTER_PX_PER_MM / scene.print_scale)
+                x = (f[..., 0] + np.float32(half[0])) * scale - np.float32(0.5)
+                y = (np.float32(half[1]) - f[..., 1]) * scale - np.float32(0.5)
+                seen = cv2.resize(cv2.remap(texture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0), (width, n), interpolation=cv2.INTER_AREA)
+                albedo = albedo * (1 - seen[..., 1:]) + seen[..., :1]
+        q = (m - sheet_from_part[:, 2].astype(np.float32)) @ to_part.T.astype(np.float32)
+        q = (q - corner.astype(np.float32)) / np.float32(cell)
+        lit = cv2.remap(both, np.ascontiguousarray(q[..., 0]), np.ascontiguousarray(q[..., 1]), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        out[rows] = albedo * (sun_light * (1 - lit[..., :1]) + sky_light * (1 - lit[..., 1:]))
+    return out
+
+
+def _sheet_texture(scene: Scene) -> tuple[Any, tuple[float, float]]:
+    """Return (light sent back and coverage, float32 (h, w, 2); size in mm), or (None, ...) without a sheet."""
+    if scene.layout == "none":
+        return None, (0.0, 0.0)
+    light, size = printed_sheet(scene.layout, scene.label)
+    return np.dstack([PAPER_ALBEDO * (INK_SHARE + (1 - INK_SHARE) * light), np.ones_like(light)]).astype(np.float32), size
+
+
+def _sheet_size(scene: Scene) -> tuple[float, float]:
+    from anodewane.catalog.sheets import DESIGNS
+
+    return (0.0, 0.0) if scene.layout == "none" else (DESIGNS[scene.layout].width_mm, DESIGNS[scene.layout].height_mm)
+
+
+def _rays(camera: Camera, points_px: Floats, sheet_from_part: Floats) -> tuple[Floats, Floats]:
+    """Lens (3,) and unit directions (n, 3) of the lines of sight, in the part frame."""
+    below = to_height(camera, points_px, 0.0)
+    to_part = np.linalg.inv(sheet_from_part[:, :2])
+    lens = np.r_[to_part @ (camera.position_mm[:2] - sheet_from_part[:, 2]), camera.position_mm[2]]
+    ground = np.c_[(below - sheet_from_part[:, 2]) @ to_part.T, np.zeros(len(below))]
+    d = ground - lens
+    return lens, d / np.linalg.norm(d, axis=1, keepdims=True)
+
+
+def _box_px(camera: Camera, tracer: FieldTracer, sheet_from_part: Floats, width: int, height: int) -> tuple[int, int, int, int]:
+    """Pixels x0, y0, x1, y1 (ends excluded) that can show the part."""
+    corners = np.array([[x, y, z] for x in (tracer.low[0], tracer.high[0]) for y in (tracer.low[1], tracer.high[1]) for z in (0.0, tracer.high[2])])
+    q = project(camera, np.c_[corners[:, :2] @ sheet_from_part[:, :2].T + sheet_from_part[:, 2], corners[:, 2]])
+    x0, y0 = np.floor(q.min(0)).astype(int) - 4
+    x1, y1 = np.ceil(q.max(0)).astype(int) + 5
+    return max(0, int(x0)), max(0, int(y0)), min(width, int(x1)), min(height, int(y1))
+
+
+def _see_metal(camera: Camera, tracer: FieldTracer, solid: WornSolid, scene: Scene, sheet_from_part: Floats, sun: Floats, width: int, height: int) -> tuple[Any, Any]:
+    """Coverage (H, W) and colour (H, W, 3) of the part, float32."""
+    from scipy.ndimage import binary_dilation, binary_erosion
+
+    mask, colour = np.zeros((height, width), np.float32), np.zeros((height, width, 3), np.float32)
+    x0, y0, x1, y1 = _box_px(camera, tracer, sheet_from_part, width, height)
+    if x0 >= x1 or y0 >= y1:
+        return mask, colour
+    shader = _Shader(tracer, solid, scene, sheet_from_part, sun)
+    grid = np.stack(np.meshgrid(np.arange(x0, x1), np.arange(y0, y1)), axis=-1).reshape(-1, 2).astype(float)
+    hit = np.zeros(len(grid), bool)
+    seen = np.zeros((len(grid), 3), np.float32)
+    for part in np.array_split(np.arange(len(grid)), max(1, len(grid) // 150_000)):
+        lens, d = _rays(camera, grid[part], sheet_from_part)
+        t = tracer.first_hit(lens, d)
+        met = np.isfinite(t)
+        hit[part] = met
+        seen[part[met]] = shader(lens + t[met, None] * d[met], d[met])
+    shape = (y1 - y0, x1 - x0)
+    whole = hit.reshape(shape)
+    square = np.ones((3, 3), bool)
+    edge = np.flatnonzero((binary_dilation(whole, square) & ~binary_erosion(whole, square, border_value=1)).ravel())
+    cover = hit.astype(np.float32)
+    if len(edge):
+        offset = (np.arange(_SUB) + 0.5) / _SUB - 0.5
+        sub = np.stack(np.meshgrid(offset, offset), axis=-1).reshape(-1, 2)
+        points = (grid[edge][:, None] + sub).reshape(-1, 2)
+        lens, d = _rays(camera, points, sheet_from_part)
+        t = tracer.first_hit(lens, d)
+        met = np.isfinite(t)
+        shaded = np.zeros((len(points), 3), np.float32)
+        shaded[met] = shader(lens + t[met, None] * d[met], d[met])
+        count = met.reshape(-1, _SUB * _SUB).sum(1)
+        cover[edge] = count / _SUB**2
+        seen[edge] = shaded.reshape(len(edge), -1, 3).sum(1) / np.maximum(count, 1)[:, None]
+    mask[y0:y1, x0:x1] = cover.reshape(shape)
+    colour[y0:y1, x0:x1] = seen.reshape(*shape, 3)
+    return mask, colour
+
+
+class _Waves:
+    """Random plane waves about a wavelength: values and slopes at any points."""
+
+    def __init__(self, wavelength_mm: float, n: int, rng: Any) -> None:
+        k = rng.standard_normal((n, 3))
+        k *= 2 * np.pi / (wavelength_mm * np.exp(0.5 * rng.standard_normal((n, 1)))) / np.linalg.norm(k, axis=1, keepdims=True)
+        self.k, self.phase = k.astype(np.float32), rng.uniform(0, 2 * np.pi, n).astype(np.float32)
+
+    def value(self, points: Any) -> Any:
+        return np.cos(points @ self.k.T + self.phase).sum(axis=1) * np.float32(np.sqrt(2 / len(self.phase)))
+
+    def slope(self, points: Any) -> Any:
+        """Unit-spread slopes (n, 3)."""
+        unit = self.k / np.linalg.norm(self.k, axis=1, keepdims=True)
+        return -np.sin(points @ self.k.T + self.phase) @ unit * np.float32(np.sqrt(6 / len(self.phase)))
+
+
+class _Shader:
+    """Light that points of the metal send to the lens: Lambert, a gloss, self-shadow, and a sky hidden by nearby metal."""
+
+    def __init__(self, tracer: FieldTracer, solid: WornSolid, scene: Scene, sheet_from_part: Floats, sun: Floats) -> None:
+        rng = np.random.default_rng([scene.seed, 8])
+        self.tracer, self.scene = tracer, scene
+        self.sun = np.r_[np.linalg.inv(sheet_from_part[:, :2]) @ sun[:2], sun[2]]
+        self.cone = _cone(self.sun, scene.sun_radius_deg, 16)
+        self.mottle = [_Waves(scene.mottle_scale_mm, 24, rng), _Waves(scene.mottle_scale_mm / 4, 20, rng)]
+        self.rough = [_Waves(2.5, 24, rng), _Waves(0.9, 16, rng)]
+        self.top = solid.top_mm
+        self.rng = rng
+
+    def __call__(self, points: Any, view: Any) -> Any:
+        t, s = self.tracer, self.scene
+        p32 = points.astype(np.float32)
+        smooth = t.normals(points)
+        normal = smooth + s.bump * (0.7 * self.rough[0].slope(p32) + 0.5 * self.rough[1].slope(p32))
+        normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+        patch = 0.8 * self.mottle[0].value(p32) + 0.6 * self.mottle[1].value(p32)
+        albedo = np.clip(s.metal_light * np.exp(s.metal_mottle * patch - s.metal_mottle**2 / 2), 0.03, 0.85)
+        nl = normal @ self.sun
+        facing = np.flatnonzero((nl > 0) & (smooth @ self.sun > 0))
+        lit = np.zeros(len(points), np.float32)
+        towards = self.cone[self.rng.integers(0, len(self.cone), len(facing))]
+        lit[facing] = ~np.isfinite(t.first_hit(points[facing] + 1.2 * t.h * smooth[facing], towards))
+        near = [np.clip(t.at(points + reach * smooth) / reach, 0, 1) for reach in (1.5, 4.0, 9.0)]
+        hidden = (near[0] + near[1] + near[2]) / 3
+        up = normal[:, 2]
+        sky = hidden * (0.5 + 0.5 * up)
+        bounce = 0.22 * (0.5 - 0.5 * up) * np.clip(0.3 + points[:, 2] / max(1.0, self.top), 0, 1)
+        sun_light = np.maximum(nl, 0) / max(0.2, self.sun[2]) * lit
+        half = self.sun - view
+        half /= np.linalg.norm(half, axis=1, keepdims=True)
+        shine = s.metal_gloss * np.maximum((normal * half).sum(1), 0) ** 24 * lit * 2.0
+        mirror = view - 2 * (view * normal).sum(1, keepdims=True) * normal
+        sheen = s.metal_gloss * hidden * (0.25 + 0.75 * np.clip(mirror[:, 2], 0, 1))
+        sun_colour, sky_colour = np.array(s.sun_colour) * s.sun_share, np.array(s.sky_colour) * (1 - s.sun_share)
+        out = (albedo * sun_light + shine)[:, None] * sun_colour + (albedo * sky + sheen)[:, None] * sky_colour + (albedo * bounce)[:, None] * (sun_colour + sky_colour)
+        return out.astype(np.float32)
+
+
+# --- things that aren't metal --------------------------------------------------------------------------------------------------------
+
+
+def _paint_capsule(image: Any, camera: Camera, ends: Floats, radius: float, colour: Any, scene: Scene, sun: Floats, hidden: Any, gloss: float) -> None:
+    """Draw a capsule (two (3,) ends, sheet frame) into the image in place; `hidden(points_px, distance) -> bool` tells what lies behind metal."""
+    height, width = image.shape[:2]
+    q = project(camera, np.concatenate([ends + e for e in np.vstack([np.eye(3), -np.eye(3)]) * radius * 1.2]))
+    x0, y0 = np.maximum(np.floor(q.min(0)).astype(int) - 1, 0)
+    x1, y1 = np.minimum(np.ceil(q.max(0)).astype(int) + 2, [width, height])
+    if x0 >= x1 or y0 >= y1:
+        return
+    k = 3
+    gx, gy = (np.arange((x1 - x0) * k) + 0.5) / k - 0.5 + x0, (np.arange((y1 - y0) * k) + 0.5) / k - 0.5 + y0
+    points = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)
+    lens, d = _rays(camera, points, placement(0.0, (0.0, 0.0)))
+    axis = ends[1] - ends[0]
+    span = float(axis @ axis)
+
+    def gap(p: Any) -> Any:
+        along = np.clip((p - ends[0]) @ axis / span, 0, 1)[:, None] if span > 0 else np.zeros((len(p), 1))
+        return p - (ends[0] + along * axis)
+
+    t = np.full(len(d), np.linalg.norm(ends.mean(0) - lens) - np.sqrt(span) - 3 * radius)
+    for _ in range(60):
+        t = t + (np.linalg.norm(gap(lens + t[:, None] * d), axis=1) - radius)
+    p = lens + t[:, None] * d
+    away = gap(p)
+    hit = (np.abs(np.linalg.norm(away, axis=1) - radius) < 0.05) & (t > 0)
+    hit[hit] &= ~hidden(points[hit], t[hit])
+    n = away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
+    half = sun - d
+    half /= np.linalg.norm(half, axis=1, keepdims=True)
+    sun_colour, sky_colour = np.array(scene.sun_colour) * scene.sun_share, np.array(scene.sky_colour) * (1 - scene.sun_share)
+    direct = np.maximum(n @ sun, 0)[:, None] / max(0.2, sun[2]) * colour + gloss * (np.maximum((n * half).sum(1), 0) ** 40)[:, None]
+    light = direct * sun_colour + (0.5 + 0.5 * n[:, 2:]) * (colour + 0.3 * gloss) * sky_colour
+    cover = hit.reshape(y1 - y0, k, x1 - x0, k).mean(axis=(1, 3))[..., None]
+    mean = (light * hit[:, None]).reshape(y1 - y0, k, x1 - x0, k, 3).mean(axis=(1, 3))
+    piece = image[y0:y1, x0:x1]
+    image[y0:y1, x0:x1] = piece * (1 - cover) + mean
+
+
+def _behind_metal(camera: Camera, tracer: FieldTracer, sheet_from_part: Floats) -> Any:
+    def hidden(points_px: Floats, distance: Floats) -> Any:
+        if len(points_px) == 0:
+            return np.zeros(0, bool)
+        lens, d = _rays(camera, points_px, sheet_from_part)
+        return tracer.first_hit(lens, d) < distance
+
+    return hidden
+
+
+def _add_barnacles(image: Any, camera: Camera, tracer: FieldTracer, scene: Scene, solid: WornSolid, sheet_from_part: Floats, sun: Floats, rng: Any) -> Any:
+    """Small shells on the face and along the rim; the true mask goes without them."""
+    ring = solid.plan_mm[0][0]
+    hidden = _behind_metal(camera, tracer, sheet_from_part)
+    for _ in range(scene.barnacles):
+        radius = float(rng.uniform(0.8, 2.6))
+        if rng.random() < 0.4:
+            at = np.r_[ring[rng.integers(len(ring))], rng.uniform(0.15, 0.6) * solid.top_mm]
+        else:
+            over = np.r_[rng.uniform(ring.min(0), ring.max(0)), solid.top_mm + 5]
+            t = float(tracer.first_hit(over, np.array([[0, 0, -1.0]]))[0])
+            if not np.isfinite(t):
+                continue
+            at = over - [0, 0, t]
+        centre = np.r_[sheet_from_part @ np.r_[at[:2], 1.0], at[2] + 0.2 * radius]
+        colour = rng.uniform(0.45, 0.75) * np.array([1.0, 0.97, 0.9])
+        _paint_capsule(image, camera, np.stack([centre, centre + np.array([0, 0, 0.25 * radius])]), radius, colour, scene, sun, hidden, 0.05)
+    return image
+
+
+def _add_bolts(image: Any, camera: Camera, scene: Scene, solid: WornSolid, sheet_from_part: Floats, sun: Floats, rng: Any, tracer: FieldTracer) -> Any:
+    """Loose bolts and pegs on bare ground, with their shadows."""
+    from shapely import LineString, Polygon
+
+    height, width = image.shape[:2]
+    part = Polygon(solid.plan_mm[0][0] @ sheet_from_part[:, :2].T + sheet_from_part[:, 2]).convex_hull
+    half = np.array(_sheet_size(scene)) / 2 + 1
+    sheet = Polygon([(-half[0], -half[1]), (half[0], -half[1]), (half[0], half[1]), (-half[0], half[1])])
+    hidden = _behind_metal(camera, tracer, sheet_from_part)
+    for _ in range(scene.bolts):
+        radius, length = float(rng.uniform(3, 9)), float(rng.uniform(15, 90))
+        for _ in range(30):
+            middle = to_height(camera, rng.uniform([0, 0], [width, height])[None], 0.0)[0]
+            a = rng.uniform(0, np.pi)
+            half_axis = length / 2 * np.array([np.cos(a), np.sin(a)])
+            line = LineString([middle - half_axis, middle + half_axis])
+            if line.distance(part) > 3 * radius + 8 and line.distance(sheet) > radius + 3:
+                break
+        else:
+            continue
+        ends = np.column_stack([np.array(line.coords), [radius, radius]])
+        shadow = ends[:, :2] - sun[:2] / max(0.38, sun[2]) * radius
+        q = project(camera, np.c_[np.concatenate([shadow - 2 * radius, shadow + 2 * radius]), np.zeros(4)])
+        x0, y0 = np.clip(np.floor(q.min(0)).astype(int), 0, [width, height])
+        x1, y1 = np.clip(np.ceil(q.max(0)).astype(int) + 1, 0, [width, height])
+        if x0 < x1 and y0 < y1:
+            ground = to_height(camera, np.stack(np.meshgrid(np.arange(x0, x1), np.arange(y0, y1)), axis=-1).astype(float), 0.0)
+            axis = shadow[1] - shadow[0]
+            along = np.clip((ground - shadow[0]) @ axis / (axis @ axis), 0, 1)[..., None]
+            gap = np.linalg.norm(ground - shadow[0] - along * axis, axis=-1)
+            soft = 0.5 + 2 * radius * np.tan(np.radians(scene.sun_radius_deg))
+            image[y0:y1, x0:x1] *= (1 - scene.sun_share * 0.9 * np.clip(0.5 + (radius - gap) / soft, 0, 1))[..., None]
+        colour = [np.array([0.5, 0.5, 0.52]), np.array([0.05, 0.05, 0.055]), np.array([0.5, 0.06, 0.05]), np.array([0.55, 0.42, 0.05])][rng.integers(4)]
+        _paint_capsule(image, camera, ends, radius, colour, scene, sun, hidden, 0.3)
+    return image
+
+
+# --- development and truth -----------------------------------------------------------------------------------------------------------
+
+
+def encode_srgb(light: Any) -> Any:
+    """IEC 61966-2-1: sRGB value 0 to 1 of linear light 0 to 1."""
+    light = np.clip(light, 0, 1)
+    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.power(light, 1 / 2.4) - 0.055)
+
+
+def develop(light: Any, scene: Scene, rng: Any) -> Bytes:
+    """Turn linear light (H, W, 3) into a photo as a phone would: vignette, blur, white balance, noise, all in linear light, then the sRGB curve."""
+    import cv2
+
+    height, width = light.shape[:2]
+    y, x = np.ogrid[0:height, 0:width]
+    r2 = ((x - (width - 1) / 2) ** 2 + (y - (height - 1) / 2) ** 2) / ((width**2 + height**2) / 4)
+    light = light * ((scene.exposure / PAPER_ALBEDO) * (1 - scene.vignette * r2[..., None])).astype(np.float32)
+    if scene.blur_px > 0:
+        light = cv2.GaussianBlur(light, (0, 0), scene.blur_px)
+    light = light * np.array(scene.white_balance, np.float32)
+    if scene.noise > 0:
+        light = light + rng.standard_normal(light.shape, dtype=np.float32) * np.sqrt(np.clip(light, 0, 1) * np.float32(scene.noise) + np.float32(1e-6))
+    # the curve by table: 4096 steps a unit are far finer than a byte
+    table = np.round(encode_srgb(np.arange(16385) / 16384) * 255).astype(np.uint8)
+    out: Bytes = table[np.round(np.clip(light, 0, 1) * 16384).astype(np.int32)]
+    return out
+
+
+def encode_jpeg(rgb: Bytes, *, f35: float | None, quality: int = 88, orientation: int = 1, seed: int = 0) -> bytes:
+    """Return JPEG bytes with the EXIF that phones write. `orientation` 2 to 8 stores the pixels so that a reader must turn them back."""
+    import io
+
+    from PIL import Image
+
+    store = {
+        2: Image.Transpose.FLIP_LEFT_RIGHT, 3: Image.Transpose.ROTATE_180, 4: Image.Transpose.FLIP_TOP_BOTTOM, 5: Image.Transpose.TRANSPOSE,
+        6: Image.Transpose.ROTATE_90, 7: Image.Transpose.TRANSVERSE, 8: Image.Transpose.ROTATE_270,
+    }  # fmt: skip
+    picture = Image.fromarray(np.asarray(rgb))
+    if orientation != 1:
+        picture = picture.transpose(store[orientation])
+    exif = Image.Exif()
+    exif[0x010F], exif[0x0110], exif[0x0112] = "anodewane", "renderer", orientation
+    taken = f"2026:10:{1 + seed % 28:02d} {8 + seed % 9:02d}:{seed % 60:02d}:00"
+    exif[0x0132] = taken
+    inner = exif.get_ifd(0x8769)
+    inner[0x9003] = taken
+    if f35 is not None:
+        inner[0xA405], inner[0x920A] = round(f35), float(f35) / 6.5
+    buffer = io.BytesIO()
+    picture.save(buffer, "JPEG", quality=quality, exif=exif)
+    return buffer.getvalue()
+
+
+def _wkt(polygons: tuple[Rings, ...]) -> str:
+    from shapely import MultiPolygon, set_precision
+
+    shapes = [to_shapely(p) for p in polygons]
+    return str(set_precision(shapes[0] if len(shapes) == 1 else MultiPolygon([s for s in shapes if s.geom_type == "Polygon"]), 0.001).wkt)
+
+
+def _truth(
+    solid: WornSolid, camera: Camera, scene: Scene, sheet_from_part: Floats, width: int, height: int, f35: float, mask: Any, split: str
+) -> dict[str, Any]:
+    """Every figure as plain values, with the trial photos' keys where they mean the same."""
+    t, p = solid.template, solid.pattern
+    size = _sheet_size(scene)
+    half = np.array(size) / 2 * scene.print_scale
+    corners = np.array([(-half[0], -half[1], 0), (half[0], -half[1], 0), (half[0], half[1], 0), (-half[0], half[1], 0)])
+    ring = np.concatenate([q[0] for q in solid.plan_mm]) @ sheet_from_part[:, :2].T + sheet_from_part[:, 2]
+    around = np.concatenate([np.c_[ring, np.full(len(ring), z)] for z in (0.0, solid.top_mm)])
+    cut = bool(mask[0].max() > 0 or mask[-1].max() > 0 or mask[:, 0].max() > 0 or mask[:, -1].max() > 0)
+    lens_to_centre = float(np.linalg.norm(camera.position_mm))
+    pose = {k: np.asarray(getattr(camera, k)).tolist() for k in ("rotation", "position_mm", "focal_px", "centre_px", "k1", "half_diagonal_px")}
+    return {
+        "split": split, "seed": scene.seed, "part": t.name, "thickness_mm": t.thickness_mm, "mount": t.mount, "alloy": t.alloy, "rod": t.solid == "rod",
+        "face_ratio": p.face_ratio, "skirt_mm": p.skirt_mm, "depth_mm": p.depth_mm, "lost_fragments": solid.lost_fragments, "pieces_broken": len(p.broken),
+        "volume_new_mm3": solid.volume_new_mm3, "volume_mm3": solid.volume_mm3, "area_new_mm2": solid.area_new_mm2, "area_mm2": solid.area_mm2,
+        "consumed_area": solid.consumed_area, "consumed_volume": solid.consumed_volume, "mean_thickness_mm": solid.mean_thickness_mm, "top_mm": solid.top_mm,
+        "outline_wkt": _wkt((t.rings,)), "plan_wkt": _wkt(solid.plan_mm),
+        "width": width, "height": height, "f35": round(f35), "focal_px": camera.focal_px, "k1": camera.k1, "print_scale": scene.print_scale,
+        "ground": scene.ground, "layout": scene.layout.split("-")[0], "sheet": scene.layout, "paper_mm": list(size), "paper_px": project(camera, corners).tolist(),
+        "tilt_deg": tilt_deg(camera), "distance_mm": lens_to_centre,
+        "part_in_frame": bool(in_frame(camera, around, width, height) and not cut),
+        "sheet_in_frame": bool(scene.layout != "none" and in_frame(camera, corners, width, height)),
+        "camera": pose, "sheet_from_part": np.asarray(sheet_from_part).tolist(), "barnacles": scene.barnacles, "wear": asdict(p), "scene": asdict(scene),
+    }  # fmt: skip
