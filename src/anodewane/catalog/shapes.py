@@ -1,7 +1,7 @@
 """Parts made from a few measures: plates, discs, rings, triangles, wedges, teardrops, bars, half-collars and rods.
 
-Each shape is a function from millimetres to a `Template`; `SHAPES` names them for the command line and the library. The part frame's origin is at the middle of the part,
-its length along x. Arcs are sampled to `CHORD_MM`; whole circles keep their exact area, so that a hole reads its nominal diameter.
+Each shape is a function from millimetres to a `Template`; `SHAPES` names them for the command line and the library. The part frame's origin is at the middle of the part
+(a triangle's near its centroid), its length along x. Arcs are sampled to `CHORD_MM`; whole circles keep their exact area, so that a hole reads its nominal diameter.
 """
 
 from __future__ import annotations
@@ -107,9 +107,13 @@ def triangle(
     _positive(base_mm=base_mm, height_mm=height_mm)
     if holes not in (0, 1, 3):
         raise UsageError(f"A triangle can't be made with {holes} holes.", "Give 0, 1 or 3.")
-    corners = np.array([[-base_mm / 2, -height_mm / 3], [base_mm / 2, -height_mm / 3], [0.0, 2 * height_mm / 3]])
-    centres = {0: [], 1: [(0.0, 0.0)], 3: [tuple(0.5 * c) for c in corners]}[holes]
-    rings = [rounded_polygon(corners, corner_mm), *(circle(c, hole_mm) for c in centres)]
+    # The sides are measured over the rounded corners: a smaller triangle, swollen by their radius.
+    b, h = base_mm - 2 * corner_mm, height_mm - 2 * corner_mm
+    if min(b, h) <= 0 or corner_mm < 0:
+        raise UsageError(f"Corners of {corner_mm:g} mm are too round for a triangle of {base_mm:g} x {height_mm:g} mm.", "Give a smaller radius.")
+    corners = np.array([[-b / 2, -h / 3], [b / 2, -h / 3], [0.0, 2 * h / 3]])
+    centres = {0: [], 1: [(0.0, 0.0)], 3: [tuple(0.6 * c) for c in corners]}[holes]
+    rings = [swollen_polygon(corners, corner_mm), *(circle(c, hole_mm) for c in centres)]
     return _part(f"triangle-{_size(base_mm, height_mm, thickness_mm)}{_count(holes, 'hole')}", rings, thickness_mm, range(1, len(rings)), common)
 
 
@@ -260,7 +264,7 @@ PARAMETER_TEXT: dict[str, str] = {
 # --- outlines ------------------------------------------------------------------------------------------------------------------------
 
 
-def circle(centre_mm: Sequence[float], diameter_mm: float) -> Floats:
+def circle(centre_mm: Any, diameter_mm: float) -> Floats:
     """Ring (n, 2) of exactly the circle's area, anticlockwise; its points lie a little outside the circle, its chords a little inside."""
     n = 8 * math.ceil(_steps(diameter_mm / 2, 2 * math.pi) / 8)
     angle = np.arange(n) * 2 * np.pi / n
@@ -268,7 +272,7 @@ def circle(centre_mm: Sequence[float], diameter_mm: float) -> Floats:
     return np.column_stack([centre_mm[0] + radius * np.cos(angle), centre_mm[1] + radius * np.sin(angle)])
 
 
-def slot(centre_mm: Sequence[float], length_mm: float, width_mm: float) -> Floats:
+def slot(centre_mm: Any, length_mm: float, width_mm: float) -> Floats:
     """Ring of a slot with round ends along x, `length_mm` over all."""
     if length_mm <= width_mm:
         raise UsageError(f"A slot {length_mm:g} mm long and {width_mm:g} mm wide isn't longer than wide.", "Make it longer, or make a round hole.")
@@ -302,6 +306,19 @@ def rounded_polygon(corners_mm: Any, radius_mm: float) -> Floats:
     ring = np.vstack(pieces)
     kept: Floats = ring[np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1) > 1e-9]
     return kept
+
+
+def swollen_polygon(corners_mm: Any, radius_mm: float) -> Floats:
+    """Anticlockwise convex polygon (n, 2) grown outward by `radius_mm`, its corners round: Minkowski's sum with a disc."""
+    corners = np.asarray(corners_mm, float)
+    if radius_mm == 0:
+        return corners
+    edge = np.roll(corners, -1, axis=0) - corners
+    outward = np.arctan2(-edge[:, 0], edge[:, 1])
+    pieces = []
+    for corner, before, after in zip(corners, np.roll(outward, 1), outward, strict=True):
+        pieces.append(_arc(corner, radius_mm, before, before + (after - before) % (2 * math.pi)))
+    return np.vstack(pieces)
 
 
 # --- inside --------------------------------------------------------------------------------------------------------------------------
