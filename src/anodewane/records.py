@@ -178,7 +178,8 @@ class Photo(Record):
 class CardSighting(Record):
     """The sheet as seen. points_mm (N, 2) sheet frame <-> points_px (N, 2) photo frame; point_sd_px (N,) one-sigma of each;
     n_markers : markers of this layout decoded; n_saddles_visible : saddle points kept of those the layout has; rejected_px : (Q, 4, 2) quads
-    that looked like markers and weren't."""
+    that looked like markers and weren't; blur_px : one-sigma spread of the printed edges; paper_level : light of the white paper, 0 to 1 linear;
+    paper_clipped_frac : share of it at full light. The last three are None where they can't be seen."""
 
     layout: SheetLayout
     points_mm: Floats
@@ -186,6 +187,9 @@ class CardSighting(Record):
     point_sd_px: Floats
     n_markers: int
     rejected_px: Floats
+    blur_px: float | None = None
+    paper_level: float | None = None
+    paper_clipped_frac: float | None = None
 
     def __post_init__(self) -> None:
         n = len(self.points_mm)
@@ -323,17 +327,17 @@ class Placement(Record):
     """The template laid where the part lies, and the plan outline that the mask stands for.
 
     sheet_from_part : (2, 3) rigid motion of part mm to sheet mm (a reflection when mirrored); plan_mm : tuple of polygons (part frame), the worn part's plan
-    outline with the height of its edge taken out; limb_height_mm : tuple of (n,) arrays, one a ring of plan_mm in reading order, the height above the sheet at which
+    outline with the height of its edge taken out; limb_height_mm : as plan_mm, (n,) a ring, the height above the sheet at which
     the camera saw each point; remaining_thickness_mm, thickness_sd_mm : what the silhouette says of it; residual_mm : rms of unworn anchors (holes), None without;
     anchored_by : "holes", "outline" or "outline, ambiguous"; ambiguous : other poses fit alike; hole_pitch_scale : measured over template pitch, None without two holes.
-    outside_frac : share of the template's area by which the worn outline sticks out of it.
+    outside_frac : share of the template's area by which the worn outline sticks out of it; fit_cost : how unevenly the outline lies inside it (no unit, about 1 for a true fit).
     """
 
     template: Template
     sheet_from_part: Floats
     mirrored: bool
     plan_mm: tuple[Rings, ...]
-    limb_height_mm: tuple[Floats, ...]
+    limb_height_mm: tuple[tuple[Floats, ...], ...]
     remaining_thickness_mm: float
     thickness_sd_mm: float
     anchored_by: str
@@ -342,6 +346,7 @@ class Placement(Record):
     hole_pitch_scale_sd: float | None
     residual_mm: float | None
     outside_frac: float
+    fit_cost: float
 
     def __post_init__(self) -> None:
         self._set(
@@ -399,14 +404,16 @@ class MassFigures:
 
 @dataclass(frozen=True, slots=True)
 class RecessionFigures:
-    """Inward recession along the template's outline, mm; side_ratio is worst quarter over best quarter, None where little has gone;
-    worst_part_mm is where it is greatest, part frame."""
+    """Inward recession along the template's outline, mm; worst_part_mm is where it is greatest, part frame; side_mm is by how much the worse quarter of directions
+    exceeds the opposite one, towards worse_side (unit vector, part frame)."""
 
     mean: float
     p95: float
     max: float
     worst_part_mm: tuple[float, float] | None
     one_sided: bool
+    side_mm: float
+    worse_side: tuple[float, float] | None
 
 
 @dataclass(frozen=True, slots=True)

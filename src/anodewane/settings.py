@@ -36,6 +36,11 @@ class Settings:
     check_line_sd_mm: float = knob(0.3, "mm, one-sigma of reading a 100 mm line with a ruler")
     print_scale_sd_frac: float = knob(0.004, "one-sigma of the print scale when nobody measured it and it was printed at 100 %")
 
+    max_blur_px: float = knob(1e9, "px, one-sigma spread of the sheet's printed edges above which a photo is refused")
+    max_blur_square_frac: float = knob(1e9, "of a square's side, the same")
+    min_paper_level: float = knob(0.0, "0 to 1, light of the white paper under which a photo is refused")
+    max_paper_clipped_frac: float = knob(2.0, "0 to 1, share of the white paper at full light above which a photo is refused")
+
     # the camera
     focal_exif_sd_frac: float = knob(0.02, "one-sigma of EXIF's 35 mm equivalent focal length, beside its rounding to whole mm")
     focal_assumed_35mm: float = knob(27.0, "mm, 35 mm equivalent focal length assumed when EXIF has none")
@@ -44,6 +49,29 @@ class Settings:
     principal_point_sd_frac: float = knob(0.006, "of the half diagonal, one-sigma of where the optical axis meets the picture: lenses shift to hold it steady")
     max_tilt_deg: float = knob(45.0, "degrees between the optical axis and the sheet's normal, above which a photo is refused")
     max_residual_frac: float = knob(0.05, "of a square's side, rms, above which the sheet is called not flat")
+
+    # how faces waste against the outline
+    face_ratio_flush: float = knob(2.8, "thickness lost over recession of the outline when wear begins, flush mount; fitted on rendered parts of known volume (docs/decisions/0004-face-ratio.md)")
+    face_ratio_open: float = knob(3.0, "the same for both faces of an open mount together")
+    face_most_flush: float = knob(0.55, "share of the new thickness at which the mean loss over what is left levels off, flush mount")
+    face_most_open: float = knob(0.60, "the same, open mount")
+    face_ratio_sd: float = knob(0.20, "one-sigma of the thickness lost from part to part, as a share of it")
+    face_floor_sd_mm: float = knob(0.25, "mm, one-sigma of the thickness of a part that looks new: pits and casting")
+
+    # doubt
+    limb_sd_frac: float = knob(0.10, "one-sigma of the height at which an edge is seen, common to the whole outline, as a share of the remaining thickness")
+    limb_sd_mm: float = knob(0.10, "mm, one-sigma of where the outline lies in plan that no cause accounts for (residual on rendered parts)")
+    mass_casting_sd_frac: float = knob(0.015, "one-sigma of a new casting's mass against its template, as a share (tolerances of 3 to 5 %, from memory: NACE SP0387)")
+    mass_known_sd_frac: float = knob(0.015, "one-sigma of the new mass where the template states it")
+    mass_computed_sd_frac: float = knob(0.025, "one-sigma of the new mass where it is volume times density")
+    scales_sd_g: float = knob(2.0, "g, one-sigma of the scales")
+    rod_round_sd_frac: float = knob(0.03, "one-sigma of a worn rod's sections against round ones, as a share of what is left")
+
+    # the template
+    outside_max_frac: float = knob(0.035, "share of the new plan area by which a part may stick out of its template (3 sigma of height and edge errors)")
+    hole_pitch_max_frac: float = knob(0.02, "by which a hole pitch may differ from the template's before print scale or template are doubted")
+    template_margin: float = knob(0.12, "by which the best template of a library must beat the next (mean log-likelihood a point)")
+    template_max_score: float = knob(3.0, "mean negative log-likelihood a point above which no template of a library is accepted")
 
     # the part
     thickness_given_mm: float | None = knob(None, "mm, calliper reading of the remaining thickness, mean over the part")

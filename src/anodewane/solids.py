@@ -27,6 +27,9 @@ from anodewane.units import Floats, Rings
 QUAD_SEGS = 16
 """Chords to a quarter turn where a re-entrant corner rounds off: 0.12 % of d at worst."""
 
+ROD_SECTIONS = 120
+"""Sections in which a worn rod's plan is measured."""
+
 FloatOrFloats = TypeVar("FloatOrFloats", bound=float | Floats)
 
 
@@ -112,6 +115,28 @@ def recession_for_area(template: Template, area_mm2: float) -> float:
 def recession_for_volume(template: Template, volume_mm3: float, face_ratio: float = 1.0) -> float:
     """The recession that leaves a volume of metal, mm: 0 where the volume is the new one or more."""
     return _depth_where(lambda d: volume_after(template, d, face_ratio) - volume_mm3, _deepest(template))
+
+
+def rod_volume_of_plan(template: Template, plan: Any) -> float:
+    """Volume of metal of a worn rod, mm3, from its plan outline as a shapely geometry in the part frame.
+
+    Each section is taken as round, with the width that the plan shows as its diameter: ``V = pi/4 * integral of w^2 dx``. Metal that the fill factor says is missing
+    is a core or bore along the axis, as in `volume_after`.
+    """
+    import shapely
+
+    (origin, unit), bore_mm, fill = _rod(template)
+    across = np.array([-unit[1], unit[0]])
+    x0, y0, x1, y1 = plan.bounds
+    corners = (np.array([(x0, y0), (x0, y1), (x1, y0), (x1, y1)]) - origin) @ unit
+    edges = np.linspace(corners.min(), corners.max(), ROD_SECTIONS + 1)
+    middle = (edges[1:] + edges[:-1]) / 2
+    reach = np.hypot(x1 - x0, y1 - y0)
+    feet = origin + middle[:, None] * unit
+    lines = shapely.linestrings(np.stack([feet - reach * across, feet + reach * across], axis=1))
+    widths = shapely.length(shapely.intersection(plan, lines))
+    area = np.pi * np.maximum((widths / 2) ** 2 - bore_mm**2 * (widths > 0), 0.0)
+    return float(np.sum(area) * (edges[1] - edges[0]) * fill)
 
 
 # --- inside --------------------------------------------------------------------------------------------------------------------------

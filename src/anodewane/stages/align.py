@@ -1,0 +1,514 @@
+"""Lay the template where the part lies, and turn the silhouette into the worn part's plan outline.
+
+The camera sees each point of the silhouette at some height above the sheet (`anodewane.limb`); taking that height out needs the thickness that remains, which follows
+from the recession, which follows from the plan outline: two or three rounds settle it. The template is placed by its fixing holes where two are seen, else by
+containment: a worn part lies inside the new one, most of its edge about equally far inside. Overlap is not maximised: that would centre the remnant and hide one-sided wear.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from anodewane.errors import CannotJudge
+from anodewane.geometry import (
+    oriented,
+    polygons_of,
+    resample_ring,
+    ring_area,
+    ring_normals,
+    rings_area,
+    to_height,
+    to_shapely,
+)
+from anodewane.limb import Wall, lower, round_height, sight_slope, wall_height, worn_wall
+from anodewane.records import Camera, MetalMask, Placement, Plane, Template
+from anodewane.settings import Settings
+from anodewane.solids import new_area, recession_for_area
+from anodewane.units import Floats, Rings
+
+OUTLINE_STEP_MM = 0.8
+"""Spacing of the points that stand for an outline."""
+
+NORMAL_REACH = 3
+"""Points on each side over which an outline's direction is taken."""
+
+
+# --- from silhouette to plan -----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Silhouette:
+    """The part as seen in the sheet's plane: pieces of rings (n, 2) mm, what slope each point is seen at, and the camera's foot and height."""
+
+    pieces: tuple[Rings, ...]
+    slopes: tuple[tuple[Floats, ...], ...]
+    foot_mm: Floats
+    camera_height_mm: float
+
+
+def silhouette_of(mask: MetalMask, camera: Camera) -> Silhouette:
+    """See the mask's rings in the sheet's plane, at even steps, with the slope of the line of sight against the wall at each point."""
+    foot, height = np.asarray(camera.position_mm[:2]), float(camera.position_mm[2])
+    pieces, slopes = [], []
+    for piece in mask.pieces_px:
+        rings = oriented(tuple(resample_ring(to_height(camera, r, 0.0), OUTLINE_STEP_MM) for r in piece))
+        pieces.append(rings)
+        slopes.append(tuple(sight_slope(r, ring_normals(r, NORMAL_REACH), foot, height) for r in rings))
+    return Silhouette(tuple(pieces), tuple(slopes), foot, height)
+
+
+def plate_plan(seen: Silhouette, template: Template, thickness_mm: float, wall: Wall | None = None) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...]]:
+    """Plan outline of a plate of which `thickness_mm` remains, in the sheet frame, and the height each point was seen at."""
+    wall = wall or worn_wall(template.mount, template.thickness_mm, thickness_mm)
+    heights = tuple(tuple(wall_height(wall, s) for s in piece) for piece in seen.slopes)
+    return _lowered(seen, heights), heights
+
+
+ROD_END = (0.2, 1.8, 0.5)
+"""A rod's flat end as a wall: foot and top over the radius (the mean of the disc's edge), wander in mm."""
+
+
+def rod_plan(seen: Silhouette, template: Template) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...], float]:
+    """Plan outline of a rod lying on its side, the heights, and its mean radius, mm. The radius is what the plan's own area and length say."""
+    radius = template.thickness_mm / 2
+    pieces, heights = seen.pieces, seen.slopes
+    for _ in range(4):
+        heights_now = []
+        for piece, plan in zip(seen.pieces, pieces, strict=True):
+            axis = long_axis(plan[0])
+            ring_heights = []
+            for seen_ring, ring in zip(piece, plan, strict=True):
+                normals = ring_normals(ring, NORMAL_REACH)
+                along = (normals @ axis) ** 2
+                slope = sight_slope(seen_ring, normals, seen.foot_mm, seen.camera_height_mm)
+                side = round_height(radius, slope)
+                end = wall_height(Wall(ROD_END[0] * radius, ROD_END[1] * radius, ROD_END[2]), slope)
+                ring_heights.append((1 - along) * side + along * end)
+            heights_now.append(tuple(ring_heights))
+        heights = tuple(heights_now)
+        pieces = _lowered(seen, heights)
+        length = sum(float(np.ptp(p[0] @ long_axis(p[0]))) for p in pieces)
+        radius = sum(rings_area(p) for p in pieces) / length / 2
+    return pieces, heights, radius
+
+
+def _lowered(seen: Silhouette, heights: tuple[tuple[Floats, ...], ...]) -> tuple[Rings, ...]:
+    return tuple(
+        tuple(lower(r, h, seen.foot_mm, seen.camera_height_mm) for r, h in zip(piece, hs, strict=True)) for piece, hs in zip(seen.pieces, heights, strict=True)
+    )
+
+
+def long_axis(ring: Floats) -> Floats:
+    """Unit vector of the longest spread of a ring's points."""
+    centred = ring - ring.mean(0)
+    out: Floats = np.linalg.svd(centred, full_matrices=False)[2][0]
+    return out
+
+
+def plan_area(pieces: tuple[Rings, ...]) -> float:
+    """Area of all pieces, mm2."""
+    return sum(sum(ring_area(r) for r in piece) for piece in pieces)
+
+
+# --- how thick it still is -------------------------------------------------------------------------------------------------------------
+
+
+def expected_thickness(template: Template, recession_mm: float, settings: Settings) -> tuple[float, float]:
+    """Mean thickness that remains where the outline has receded by `recession_mm`, and its one-sigma (mm).
+
+    ``lost = M tanh(k d / M)``: at first the faces waste k times as fast as the outline recedes; later, where a face wears through, that place leaves the plan
+    instead, and the mean thickness of what is left levels off at M. k and M differ from part to part (`face_*` of the settings).
+    """
+    flush = template.mount == "flush"
+    ratio, most_frac = (settings.face_ratio_flush, settings.face_most_flush) if flush else (settings.face_ratio_open, settings.face_most_open)
+    most = most_frac * template.thickness_mm
+    lost = most * float(np.tanh(ratio * max(recession_mm, 0.0) / most))
+    sd = float(np.hypot(settings.face_ratio_sd * lost, settings.face_floor_sd_mm))
+    return template.thickness_mm - lost, sd
+
+
+def settle_plate(seen: Silhouette, template: Template, settings: Settings) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...], float, float]:
+    """Plan outline, heights, remaining thickness and its one-sigma, from the silhouette's own area alone (no placement needed)."""
+    if settings.thickness_given_mm is not None:
+        plan, heights = plate_plan(seen, template, settings.thickness_given_mm)
+        return plan, heights, settings.thickness_given_mm, 0.3
+    thickness, sd = template.thickness_mm, 0.0
+    for _ in range(5):
+        plan, heights = plate_plan(seen, template, thickness)
+        recession = recession_for_area(template, plan_area(plan))
+        before = thickness
+        thickness, sd = expected_thickness(template, recession, settings)
+        if abs(thickness - before) < 0.05:
+            break
+    return plan, heights, thickness, sd
+
+
+# --- laying the template ---------------------------------------------------------------------------------------------------------------
+
+FIELD_STEP_MM = 0.5
+"""Grid of the template's distance field; recession itself is measured exactly, later."""
+
+N_ANGLES = 48
+N_STARTS = 5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DistanceField:
+    """Signed distance to a template's boundary on a grid: negative in the metal. values (h, w); origin_mm of values[0, 0]; y grows with rows."""
+
+    values: Floats
+    origin_mm: Floats
+    step_mm: float
+
+    def at(self, points_mm: Floats) -> Floats:
+        """Distances (n,) by bilinear interpolation, points beyond the grid at its edge's value plus how far beyond they lie."""
+        q = (points_mm - self.origin_mm) / self.step_mm
+        top = np.array([self.values.shape[1] - 1.001, self.values.shape[0] - 1.001])
+        inside = np.clip(q, 0, top)
+        beyond = np.linalg.norm((q - inside) * self.step_mm, axis=-1)
+        i = inside.astype(int)
+        u, v = (inside - i)[..., 0], (inside - i)[..., 1]
+        x, y = i[..., 0], i[..., 1]
+        f = self.values
+        out: Floats = (f[y, x] * (1 - u) + f[y, x + 1] * u) * (1 - v) + (f[y + 1, x] * (1 - u) + f[y + 1, x + 1] * u) * v + beyond
+        return out
+
+
+def distance_field(template: Template, margin_mm: float = 25.0) -> DistanceField:
+    """The template's signed distance field, from a raster at a quarter of the grid's step."""
+    import cv2
+
+    outer = np.asarray(template.rings[0])
+    step = max(FIELD_STEP_MM, float(np.ptp(outer, axis=0).max()) / 500)
+    lo, hi = outer.min(0) - margin_mm, outer.max(0) + margin_mm
+    w, h = (int(np.ceil((hi[i] - lo[i]) / step)) + 1 for i in (0, 1))
+    raster = np.zeros((h, w), np.uint8)
+    rings = [np.round((np.asarray(r) - lo) / step * 256).astype(np.int32) for r in template.rings]
+    cv2.fillPoly(raster, rings, 255, cv2.LINE_8, 8)
+    inside = cv2.distanceTransform(raster, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    outside = cv2.distanceTransform(255 - raster, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    # each counts from pixel centres of the other side: the boundary lies half a pixel before
+    signed = np.where(raster > 0, -(inside - 0.5), outside - 0.5) * step
+    return DistanceField(signed.astype(float), lo, step)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pose:
+    """A rigid motion from sheet to part frame, and how well it explains the worn outline (lower is better, mean per outline point)."""
+
+    angle_rad: float
+    shift_mm: Floats
+    mirrored: bool
+    cost: float
+    recession_mm: float
+
+    def to_part(self, points_mm: Floats) -> Floats:
+        """Sheet points (n, 2) in the part frame."""
+        p = points_mm * np.array([-1.0, 1.0]) if self.mirrored else points_mm
+        c, s = np.cos(self.angle_rad), np.sin(self.angle_rad)
+        out: Floats = p @ np.array([[c, s], [-s, c]]) + self.shift_mm
+        return out
+
+    def matrix_sheet_from_part(self) -> Floats:
+        """(2, 3) inverse of the motion."""
+        c, s = np.cos(self.angle_rad), np.sin(self.angle_rad)
+        back = np.array([[c, s], [-s, c]])
+        if self.mirrored:
+            back = np.diag([-1.0, 1.0]) @ back
+        return np.column_stack([back, -back @ self.shift_mm])
+
+
+def _costs(distance: Floats, recession: Any, spread: Any) -> Floats:
+    """Cost (..., ) of outlines whose points (..., n) lie `distance` from the template's boundary: outside is dear, unevenness inside is cheap and bounded."""
+    out = np.maximum(distance, 0.0)
+    uneven = np.abs(distance + recession) / spread
+    return np.mean(np.minimum(out / 0.6, 8.0) ** 2 + np.minimum(uneven, 2.5) ** 2, axis=-1)
+
+
+def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> list[Pose]:
+    """Poses in which the worn plan (sheet frame) lies in its template, best first; each a local optimum, duplicates removed.
+
+    Every pose is tried with the outline's mean recession and, for wear on one side, with none.
+    """
+    from scipy.optimize import least_squares
+
+    field = distance_field(template)
+    points = np.vstack([resample_ring(r, max(OUTLINE_STEP_MM, _length(piece[0]) / 240)) for piece in plan for r in piece])
+    polygon_centre = _centroid(plan)
+    template_centre = _centroid((template.rings,))
+    spread = 0.5 + 0.35 * recession_mm
+    extent = float(np.ptp(np.asarray(template.rings[0]), axis=0).min())
+    reach = np.clip((extent - np.sqrt(max(plan_area(plan), 1.0))) / 3, 1.5, 0.35 * extent)
+    offsets = np.array([(x, y) for x in (-1, 0, 1) for y in (-1, 0, 1)], float) * reach
+    coarse = points[:: max(1, len(points) // 90)]
+    starts: list[tuple[float, float, Any, bool]] = []
+    for mirrored in (False, True) if template.mirror_ok else (False,):
+        flip = np.array([-1.0, 1.0]) if mirrored else np.ones(2)
+        centred = coarse * flip - polygon_centre * flip
+        for angle in np.arange(N_ANGLES) * 2 * np.pi / N_ANGLES:
+            c, s = np.cos(angle), np.sin(angle)
+            turned = centred @ np.array([[c, s], [-s, c]])
+            distance = field.at(turned[None] + template_centre + offsets[:, None])
+            cost = np.minimum(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread))
+            best = int(np.argmin(cost))
+            shift = template_centre + offsets[best] - (polygon_centre * flip) @ np.array([[c, s], [-s, c]])
+            starts.append((float(cost[best]), float(angle), shift, mirrored))
+    starts.sort(key=lambda x: x[0])
+    chosen: list[tuple[float, float, Any, bool]] = []
+    for start in starts:
+        if all(start[3] != c[3] or abs(np.angle(np.exp(1j * (start[1] - c[1])))) > np.radians(12) for c in chosen):
+            chosen.append(start)
+        if len(chosen) >= N_STARTS * (2 if template.mirror_ok else 1):
+            break
+    poses = []
+    for _, angle, _, mirrored in chosen:
+        flip = np.array([-1.0, 1.0]) if mirrored else np.ones(2)
+        here = points * flip
+        pivot = polygon_centre * flip
+        _, _, shift, _ = next(c for c in chosen if c[1] == angle and c[3] == mirrored)
+        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        at_pivot = pivot @ turn + shift
+        for assumed in (recession_mm, 0.0) if recession_mm > 1.0 else (recession_mm,):
+
+            def residual(p: Floats, here: Floats = here, pivot: Floats = pivot, assumed: float = assumed) -> Floats:
+                c, s = np.cos(p[0]), np.sin(p[0])
+                distance = field.at((here - pivot) @ np.array([[c, s], [-s, c]]) + p[1:3])
+                out = np.minimum(np.maximum(distance, 0.0) / 0.6, 8.0)
+                # bounded, but with a slope everywhere, so that the solver isn't stranded
+                inner = (distance + assumed) / spread
+                return np.r_[out, np.sqrt(np.log1p(inner**2) + 1e-9) * 1.4]
+
+            fit = least_squares(residual, np.r_[angle, at_pivot], x_scale=[0.05, 1.0, 1.0], method="trf", max_nfev=25, diff_step=1e-4)
+            c, s = np.cos(fit.x[0]), np.sin(fit.x[0])
+            turn = np.array([[c, s], [-s, c]])
+            shift = fit.x[1:3] - pivot @ turn
+            distance = field.at(here @ turn + shift)
+            cost = float(min(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread)))
+            poses.append(Pose(float(fit.x[0]), shift, mirrored, cost, float(np.median(np.maximum(-distance, 0.0)))))
+    poses.sort(key=lambda x: x.cost)
+    kept: list[Pose] = []
+    for pose in poses:
+        if all(_differs(pose, other, polygon_centre) for other in kept):
+            kept.append(pose)
+    return kept
+
+
+def _differs(a: Pose, b: Pose, centre: Floats) -> bool:
+    turn = abs(np.angle(np.exp(1j * (a.angle_rad - b.angle_rad))))
+    moved = np.linalg.norm(a.to_part(centre[None]) - b.to_part(centre[None]))
+    return bool(a.mirrored != b.mirrored or turn > np.radians(4) or moved > 2.0)
+
+
+def _length(ring: Floats) -> float:
+    return float(np.sum(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)))
+
+
+def _centroid(pieces: tuple[Rings, ...]) -> Floats:
+    from shapely import MultiPolygon
+
+    shape = MultiPolygon([p for piece in pieces for p in polygons_of(to_shapely(piece))])
+    return np.array([shape.centroid.x, shape.centroid.y])
+
+
+# --- the stage -------------------------------------------------------------------------------------------------------------------------
+
+
+def settle(mask: MetalMask, camera: Camera, template: Template, settings: Settings) -> tuple[Any, Any, float, float]:
+    """Plan outline (sheet frame), heights, remaining thickness and its one-sigma, for a plate or a rod."""
+    seen = silhouette_of(mask, camera)
+    if template.solid == "rod":
+        plan, heights, radius = rod_plan(seen, template)
+        return plan, heights, 2 * radius, 0.03 * radius
+    return settle_plate(seen, template, settings)
+
+
+def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -> Placement:
+    """Take the part's height out of its silhouette and lay the template where the part lies.
+
+    Parameters
+    ----------
+    mask : MetalMask
+    plane : Plane
+    template : Template
+    settings : Settings
+        Uses `face_*`, `thickness_given_mm`, `outside_max_frac`, `hole_pitch_max_frac`.
+
+    Raises
+    ------
+    CannotJudge
+        "template_does_not_fit", "hole_pitch", "thickness_does_not_fit".
+    """
+    given = settings.thickness_given_mm
+    if given is not None and not 0.02 * template.thickness_mm < given < 1.1 * template.thickness_mm:
+        raise CannotJudge("thickness_does_not_fit", f"{given:g} mm given, {template.thickness_mm:.1f} mm new")
+    placement = lay(mask, plane, template, settings)
+    # the larger part of "too large" is named first: a wrong print scale shows in the holes before it shows in the outline
+    scale, scale_sd = placement.hole_pitch_scale, placement.hole_pitch_scale_sd
+    if scale is not None and scale_sd is not None and abs(scale - 1) > max(settings.hole_pitch_max_frac, 3.3 * scale_sd):
+        raise CannotJudge("hole_pitch", f"they measure {100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f} %")
+    if placement.outside_frac > settings.outside_max_frac:
+        raise CannotJudge("template_does_not_fit", f"{100 * placement.outside_frac:.0f} % of the new part's area lies outside it")
+    return placement
+
+
+def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -> Placement:
+    """`align` without its refusals: the best placement, however bad."""
+    from shapely import MultiPolygon
+
+    plan, heights, thickness, thickness_sd = settle(mask, plane.camera, template, settings)
+    recession = recession_for_area(template, min(plan_area(plan), new_area(template)))
+    poses = place(plan, template, recession)
+    best, anchored_by, residual = poses[0], "outline", None
+    pairs = _hole_pairs(plan, template, best)
+    scale = scale_sd = None
+    if len(pairs) >= 2:
+        scale, scale_sd = _pitch_scale(pairs)
+        if max(np.linalg.norm(a[1] - b[1]) for a in pairs for b in pairs) > 15.0:
+            anchored, miss = _pose_by_holes(pairs, best)
+            # holes that wear askew move their centres by a millimetre; far worse means they are not the template's
+            if miss < 2.0:
+                best, anchored_by, residual = anchored, "holes", miss
+    ambiguous = anchored_by == "outline" and len(poses) > 1 and poses[1].cost < best.cost + 0.05 and not _same_by_symmetry(template, poses[0], poses[1])
+    part_plan = tuple(oriented(tuple(best.to_part(r) for r in piece)) for piece in plan)
+    # a mirrored pose turns the rings round: keep each height with its point
+    part_heights = tuple(
+        tuple(h if _same_direction(best.to_part(r), turned) else h[::-1] for r, h, turned in zip(piece, hs, out, strict=True))
+        for piece, hs, out in zip(plan, heights, part_plan, strict=True)
+    )
+    worn = MultiPolygon([p for piece in part_plan for p in polygons_of(to_shapely(piece))]).buffer(0)
+    fresh = to_shapely(template.rings)
+    return Placement(
+        template=template,
+        sheet_from_part=best.matrix_sheet_from_part(),
+        mirrored=best.mirrored,
+        plan_mm=part_plan,
+        limb_height_mm=part_heights,
+        remaining_thickness_mm=float(thickness),
+        thickness_sd_mm=float(thickness_sd),
+        anchored_by=anchored_by + (", ambiguous" if ambiguous else ""),
+        ambiguous=ambiguous,
+        hole_pitch_scale=scale,
+        hole_pitch_scale_sd=scale_sd,
+        residual_mm=residual,
+        outside_frac=float(worn.difference(fresh.buffer(OUTSIDE_SLACK_MM)).area / fresh.area),
+        fit_cost=best.cost,
+    )
+
+
+OUTSIDE_SLACK_MM = 0.8
+"""How far a worn outline may stick out before it counts: edge, height and casting errors together."""
+
+HOLE_CENTRE_SD_MM = 0.45
+"""One-sigma of a worn hole's centre in x or y: holes don't grow evenly (rendered parts)."""
+
+
+def _same_direction(a: Floats, b: Floats) -> bool:
+    return bool(np.allclose(a[0], b[0]))
+
+
+def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose) -> list[tuple[Floats, Floats, Floats]]:
+    """(worn centre in the sheet frame, template centre, worn centre in the part frame) of every template hole that is still a hole of its own."""
+    holes = [r for piece in plan for r in piece[1:]]
+    worn = [_ring_centre(r) for r in holes]
+    sizes = [np.sqrt(abs(ring_area(r))) for r in holes]
+    pairs = []
+    for ring in template.rings[1:]:
+        centre, size = _ring_centre(ring), np.sqrt(abs(ring_area(ring)))
+        near = [
+            (float(np.linalg.norm(pose.to_part(w[None])[0] - centre)), w)
+            for w, s in zip(worn, sizes, strict=True)
+            if 0.6 * size - 1 < s < 1.6 * size + 8
+        ]
+        if near:
+            distance, w = min(near, key=lambda x: x[0])
+            if distance < 3.0 + 0.25 * size:
+                pairs.append((w, centre, pose.to_part(w[None])[0]))
+    return pairs
+
+
+def _ring_centre(ring: Floats) -> Floats:
+    x, y = ring[:, 0], ring[:, 1]
+    cross = x * np.roll(y, -1) - np.roll(x, -1) * y
+    area = cross.sum() / 2
+    return np.array([np.sum((x + np.roll(x, -1)) * cross), np.sum((y + np.roll(y, -1)) * cross)]) / (6 * area)
+
+
+def _pitch_scale(pairs: list[tuple[Floats, Floats, Floats]]) -> tuple[float, float]:
+    """Measured over template hole pitch and its one-sigma, over all pairs of holes, longer pitches weighing more."""
+    got, want = [], []
+    for i in range(len(pairs)):
+        for j in range(i):
+            got.append(float(np.linalg.norm(pairs[i][0] - pairs[j][0])))
+            want.append(float(np.linalg.norm(pairs[i][1] - pairs[j][1])))
+    w = np.array(want)
+    return float(np.dot(got, w) / np.dot(w, w)), float(HOLE_CENTRE_SD_MM * np.sqrt(2) / np.sqrt(np.dot(w, w)) * np.sqrt(max(1, len(pairs) - 1)))
+
+
+def _pose_by_holes(pairs: list[tuple[Floats, Floats, Floats]], near: Pose) -> tuple[Pose, float]:
+    """Rigid fit of the hole centres (Kabsch 1976), keeping the given pose's hand, and the rms miss in mm."""
+    sheet = np.array([p[0] for p in pairs]) * (np.array([-1.0, 1.0]) if near.mirrored else 1.0)
+    part = np.array([p[1] for p in pairs])
+    a, b = sheet - sheet.mean(0), part - part.mean(0)
+    angle = float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
+    c, s = np.cos(angle), np.sin(angle)
+    turn = np.array([[c, s], [-s, c]])
+    miss = float(np.sqrt(np.mean(np.sum((a @ turn - b) ** 2, axis=1))))
+    return Pose(angle, part.mean(0) - sheet.mean(0) @ turn, near.mirrored, near.cost, near.recession_mm), miss
+
+
+def _same_by_symmetry(template: Template, a: Pose, b: Pose) -> bool:
+    """Whether two poses differ by a motion that lays the template onto itself."""
+    from shapely import Polygon
+
+    ring = np.asarray(template.rings[0])
+    back = a.matrix_sheet_from_part()
+    moved = b.to_part(ring @ back[:, :2].T + back[:, 2])
+    return bool(Polygon(moved).symmetric_difference(Polygon(ring)).area < 0.04 * abs(ring_area(ring)))
+
+
+def choose_template(mask: MetalMask, plane: Plane, templates: tuple[Template, ...], settings: Settings) -> Template:
+    """The template of a library that explains the part best.
+
+    Raises
+    ------
+    CannotJudge
+        "template_unclear" where two explain it alike, "template_does_not_fit" where none does.
+
+    Notes
+    -----
+    A larger template always contains the part. What tells it apart is evenness: a part recedes about equally all round. Each template is scored by the mean negative
+    log-likelihood of the outline's points given its own recession, whose spread grows with it.
+    """
+    scored = []
+    for template in templates:
+        if not _could_be(mask, plane, template):
+            continue
+        placement = lay(mask, plane, template, settings)
+        if placement.outside_frac > settings.outside_max_frac:
+            continue
+        recession = recession_for_area(template, min(plan_area(placement.plan_mm), new_area(template)))
+        missing = sum(1 for _ in template.rings[1:]) - sum(len(p) - 1 for p in placement.plan_mm)
+        scored.append((placement.fit_cost / 2 + float(np.log(0.5 + 0.35 * recession)) + 0.4 * abs(missing), template))
+    if not scored:
+        raise CannotJudge("template_does_not_fit", f"none of {len(templates)} in the library holds it")
+    scored.sort(key=lambda x: x[0])
+    if scored[0][0] > settings.template_max_score:
+        raise CannotJudge("template_does_not_fit", f"'{scored[0][1].name}' comes nearest, and not near enough")
+    alike = [t.name for s, t in scored if s < scored[0][0] + settings.template_margin]
+    if len(alike) > 1:
+        raise CannotJudge("template_unclear", " and ".join(f"'{n}'" for n in alike[:3]))
+    return scored[0][1]
+
+
+def _could_be(mask: MetalMask, plane: Plane, template: Template) -> bool:
+    """Cheap bounds before the costly fit: the part is no larger than the template, seen at its thickness, and not a speck of it."""
+    top = oriented(tuple(to_height(plane.camera, r, 0.8 * template.thickness_mm) for r in mask.pieces_px[0]))
+    area, new = rings_area(top), new_area(template)
+    reach = np.sort(np.ptp(top[0] @ np.column_stack([long_axis(top[0]), long_axis(top[0])[::-1] * [-1, 1]]), axis=0))
+    axis = long_axis(np.asarray(template.rings[0]))
+    room = np.sort(np.ptp(np.asarray(template.rings[0]) @ np.column_stack([axis, axis[::-1] * [-1, 1]]), axis=0))
+    return bool(0.12 * new < area < 1.10 * new and reach[1] < 1.06 * np.hypot(*room) and reach[0] < 1.06 * room[1] + 2)
+

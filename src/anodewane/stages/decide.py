@@ -1,0 +1,70 @@
+"""Hold what was measured against the limit, and say why. Mechanical faults (a fixing lost, a core showing, a piece gone) need no percentage."""
+
+from __future__ import annotations
+
+from anodewane.records import Grade, Limits, MetalMask, Photo, Placement, Plane, Reason, Wear
+from anodewane.refusals import finding
+from anodewane.settings import Settings
+
+CLOSE_CAMERA_MM = 450.0
+
+
+def decide(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, photo: Photo, settings: Settings) -> tuple[Grade, tuple[Reason, ...]]:
+    """Return the grade and its reasons, the deciding ones first.
+
+    Notes
+    -----
+    `replace`: mass consumed at or past the limit, a fixing lost, the core showing or a piece gone. `ok`: the interval's upper end below the limit and the value below
+    `monitor_from_pct`. Else `monitor`: between the two, or the limit inside the interval.
+    """
+    mass = wear.consumed.mass_pct
+    span = f"{mass.value:.0f} % of the mass gone, {mass.low:.0f} to {mass.high:.0f} %"
+    limit = f"limit {settings.limit_pct:.0f} %"
+    faults, notes = _mechanical(wear), _notes(wear, placement, mask, plane, photo, settings)
+    if mass.value >= settings.limit_pct:
+        return "replace", (finding("past_limit", f"{mass.value:.0f} % ({mass.low:.0f} to {mass.high:.0f} %, {limit})"), *faults, *notes)
+    could_be = (finding("could_be_past_limit", f"{span}, {limit}"),) if mass.high >= settings.limit_pct else ()
+    if faults:
+        return "replace", (*faults, *could_be, *notes)
+    if could_be:
+        return "monitor", (*could_be, *notes)
+    if mass.value >= settings.monitor_from_pct:
+        return "monitor", (finding("watch", f"{span}, {limit}"), *notes)
+    first = finding("no_measurable_wear", span) if wear.no_measurable_wear else finding("sound", f"{span}, {limit}")
+    return "ok", (first, *notes)
+
+
+def _mechanical(wear: Wear) -> tuple[Reason, ...]:
+    reasons = []
+    for hole in wear.holes:
+        if hole.state == "lost":
+            detail = f"hole {hole.index + 1} is open to the edge or gone" if hole.diameter_mm is None else f"hole {hole.index + 1} measures {hole.diameter_mm:.1f} mm under a {hole.washer_mm:.0f} mm washer"
+            reasons.append(finding("fixing_lost", detail))
+    if wear.core_shows:
+        reasons.append(finding("core_shows", f"recession {wear.recession_mm.p95:.1f} mm"))
+    if wear.pieces_lost:
+        reasons.append(finding("piece_lost", "1 place" if wear.pieces_lost == 1 else f"{wear.pieces_lost} places"))
+    return tuple(reasons)
+
+
+def _notes(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, photo: Photo, settings: Settings) -> tuple[Reason, ...]:
+    reasons = [finding("hole_grown", f"hole {h.index + 1} by {h.growth_mm:.1f} mm to {h.diameter_mm:.1f} mm") for h in wear.holes if h.state == "grown" and h.growth_mm is not None]
+    if wear.recession_mm.one_sided:
+        reasons.append(finding("one_sided", f"{wear.recession_mm.side_mm:.1f} mm more than on the other"))
+    if wear.consumed.area_pct.high < 0:
+        reasons.append(finding("larger_than_new", f"by {-wear.consumed.area_pct.value:.1f} % of its area"))
+    if not settings.check_line_given:
+        reasons.append(finding("print_scale_unmeasured", f"{100 * settings.print_scale_sd_frac:.1f} %"))
+    if plane.distance_mm < CLOSE_CAMERA_MM:
+        reasons.append(finding("close_camera", f"{plane.distance_mm:.0f} mm from the sheet"))
+    if placement.ambiguous:
+        reasons.append(finding("pose_ambiguous", "which end is worse isn't certain"))
+    if mask.segmenter == "manual":
+        reasons.append(finding("manual_outline", f"{len(mask.pieces_px[0][0])} points"))
+    reasons.extend(finding("file_note", note) for note in (*mask.notes, *photo.notes))
+    return tuple(reasons)
+
+
+def limits_of(settings: Settings) -> Limits:
+    """The limit that verdicts are held against, with its basis."""
+    return Limits(settings.limit_pct, settings.monitor_from_pct, settings.basis)

@@ -1,0 +1,288 @@
+"""From a placed outline to what is gone: area, recession, holes, pieces, and metal with an interval.
+
+Area is not mass. The recession along the outline says how far the faces that a plan photo can't see have sunk (`align.expected_thickness`), a calliper or the scales say it
+better. The interval is a Monte Carlo over the error budget (JCGM 101), causes drawn apart where they are apart: a thicker part both holds more metal and reads
+larger, so thickness moves area and mass together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from anodewane.errors import CannotJudge
+from anodewane.geometry import polygons_of, resample_ring, ring_area, ring_normals, to_height, to_shapely
+from anodewane.limb import sight_slope
+from anodewane.records import (
+    AreaFigures,
+    Consumed,
+    HoleFinding,
+    Interval,
+    MassFigures,
+    MetalMask,
+    Placement,
+    Plane,
+    RecessionFigures,
+    Wear,
+)
+from anodewane.settings import Settings
+from anodewane.solids import new_area, new_mass_g, new_volume, rod_volume_of_plan
+from anodewane.stages.align import plan_area
+from anodewane.stages.plane import camera_draws
+from anodewane.units import Floats, Rings
+
+DRAWS = 4000
+CAMERA_DRAWS = 24
+SEED = 20260101
+"""Fixed, so that the same photo gives the same record."""
+
+
+def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Settings) -> Wear:
+    """Measure what is gone.
+
+    Parameters
+    ----------
+    placement, mask, plane, settings
+        Uses `coverage`, `limb_sd_frac`, `mass_casting_sd_frac`, `weighed_g`, `scales_sd_g`, `thickness_given_mm`, and the thresholds of holes, pieces and sides.
+
+    Returns
+    -------
+    Wear
+
+    Raises
+    ------
+    CannotJudge
+        "weight_does_not_fit".
+    """
+    template = placement.template
+    worn, fresh = _shape(placement.plan_mm), to_shapely(template.rings)
+    budget = _area_budget(placement, mask, plane, settings)
+    consumed, mass, thickness, budget = _metal(placement, worn, budget, settings)
+    recession = _recession(placement, worn, fresh, settings)
+    holes = tuple(_hole(i, placement, worn, settings) for i in range(len(template.fixing_holes)))
+    lost = _pieces_lost(worn, fresh, recession, settings)
+    deepest = max(recession.p95, template.thickness_mm - thickness.value)
+    return Wear(
+        consumed=consumed,
+        area=AreaFigures(new_area(template), float(plan_area(placement.plan_mm))),
+        mass=mass,
+        recession_mm=recession,
+        holes=holes,
+        pieces_lost=lost,
+        core_shows=template.core_depth_mm is not None and deepest >= template.core_depth_mm,
+        no_measurable_wear=consumed.mass_pct.value < settings.no_wear_below_pct,
+        remaining_thickness_mm=thickness,
+        budget=budget,
+    )
+
+
+def _shape(pieces: tuple[Rings, ...]) -> Any:
+    from shapely import MultiPolygon
+
+    return MultiPolygon([p for piece in pieces for p in polygons_of(to_shapely(piece))]).buffer(0)
+
+
+# --- doubt -----------------------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class AreaBudget:
+    """One-sigma of the plan area by cause, each as a share of the new area, and how the area moves with thickness (share of the new area per mm)."""
+
+    print_scale: float
+    camera: float
+    edge: float
+    limb: float
+    per_mm_thickness: float
+
+
+def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: Settings) -> AreaBudget:
+    new = new_area(placement.template)
+    area = plan_area(placement.plan_mm)
+    camera = plane.camera
+    foot, height = np.asarray(camera.position_mm[:2]), float(camera.position_mm[2])
+    perimeter = sum(_perimeter(r) for piece in placement.plan_mm for r in piece)
+    # how far the plan's edge would move if the height at which it is seen were wrong: slope times height error, along the whole outline
+    sway = area_per_height = 0.0
+    for piece in mask.pieces_px:
+        for ring_px in piece:
+            ring = resample_ring(to_height(camera, ring_px, 0.0), 2.0)
+            if (ring_area(ring) > 0) != (ring_px is piece[0]):
+                ring = ring[::-1]
+            slope = sight_slope(ring, ring_normals(ring, 2), foot, height)
+            step = _perimeter(ring) / len(ring)
+            sway += float(np.sum(np.abs(slope))) * step
+            area_per_height += float(np.sum(np.maximum(slope, 0.0))) * step
+    ring_px = mask.pieces_px[0][0][:: max(1, len(mask.pieces_px[0][0]) // 150)]
+    seen_at = float(np.average(np.concatenate([h for hs in placement.limb_height_mm[:1] for h in hs[:1]])))
+    base = abs(ring_area(to_height(camera, ring_px, seen_at)))
+    rng = np.random.default_rng(SEED)
+    spread = np.std([abs(ring_area(to_height(c, ring_px, seen_at))) / base for c in camera_draws(plane, CAMERA_DRAWS, rng)])
+    thickness = placement.remaining_thickness_mm
+    return AreaBudget(
+        print_scale=2 * plane.scale_sd_frac * area / new,
+        camera=float(spread) * area / new,
+        edge=mask.edge_sd_mm * perimeter / new,
+        limb=settings.limb_sd_frac * thickness * sway / new + settings.limb_sd_mm * perimeter / new,
+        per_mm_thickness=0.85 * area_per_height / new if placement.template.solid == "plate" else 0.0,
+    )
+
+
+def _perimeter(ring: Floats) -> float:
+    return float(np.sum(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)))
+
+
+# --- metal -----------------------------------------------------------------------------------------------------------------------------
+
+
+def _metal(placement: Placement, worn: Any, budget: AreaBudget, settings: Settings) -> tuple[Consumed, MassFigures, Interval, dict[str, float]]:
+    """Area and mass consumed with their intervals, the thickness that remains, and the budget in percentage points of mass."""
+    template = placement.template
+    new, area = new_area(template), plan_area(placement.plan_mm)
+    full = new_mass_g(template)
+    rng = np.random.default_rng(SEED)
+    normal = {cause: rng.standard_normal(DRAWS) for cause in ("print_scale", "camera", "edge", "limb", "thickness", "casting", "shape")}
+    share = area / new
+    errors = {
+        "print_scale": normal["print_scale"] * budget.print_scale,
+        "camera": normal["camera"] * budget.camera,
+        "edge": normal["edge"] * budget.edge,
+        "limb": normal["limb"] * budget.limb,
+    }
+    t_new, t = template.thickness_mm, placement.remaining_thickness_mm
+    area_thickness = -budget.per_mm_thickness * placement.thickness_sd_mm * normal["thickness"]
+    area_draws = np.maximum(share + sum(errors.values()) + area_thickness, 0.0)
+    casting = normal["casting"] * settings.mass_casting_sd_frac
+    method = "recession"
+    if template.solid == "rod":
+        volume = rod_volume_of_plan(template, worn) / new_volume(template)
+        # a section's area goes with the square of its width; the ends go with the length
+        widths = 1.9 * (area_draws / max(share, 1e-6) - 1)
+        mass_draws = volume * np.maximum(1 + widths, 0.0) * (1 + normal["shape"] * settings.rod_round_sd_frac) + casting * volume
+        thickness_draws = t * (area_draws / max(share, 1e-6))
+        value = volume
+    else:
+        thickness_draws = np.clip(_thickness_draws(t_new, t, placement.thickness_sd_mm, normal["thickness"]), 0.02 * t_new, 1.02 * t_new)
+        value = share * t / t_new
+        mass_draws = area_draws * thickness_draws / t_new + casting * value
+        if settings.thickness_given_mm is not None:
+            method = "thickness"
+    if settings.weighed_g is not None:
+        method = "weighed"
+        value = settings.weighed_g / full
+        if not 0.02 < value < 1.15:
+            raise CannotJudge("weight_does_not_fit", f"{settings.weighed_g:g} g weighed, about {full:.0f} g new")
+        implied = value / max(share, 1e-6)
+        if template.solid == "plate" and implied > 1.25:
+            raise CannotJudge("weight_does_not_fit", f"{settings.weighed_g:g} g on {100 * share:.0f} % of the new area would be thicker than new")
+        of_new = settings.mass_known_sd_frac if template.new_mass_g is not None else settings.mass_computed_sd_frac
+        mass_draws = value * (1 + normal["casting"] * of_new) + normal["shape"] * settings.scales_sd_g / full
+        thickness_draws = t_new * implied * (1 + 0.02 * normal["shape"])
+    area_pct = _interval(100 * (1 - share), 100 * (1 - area_draws), settings.coverage)
+    mass_pct = _interval(100 * (1 - value), 100 * (1 - mass_draws), settings.coverage)
+    figures = MassFigures(full, _interval(full * value, full * mass_draws, settings.coverage), method)  # type: ignore[arg-type]
+    per_area = 100 * (t / t_new if template.solid == "plate" else 1.9 * value / max(share, 1e-6))
+    if method == "weighed":
+        causes = {"casting": 100 * value * of_new, "scales": 100 * settings.scales_sd_g / full}
+    else:
+        causes = {cause: float(np.std(e)) * per_area for cause, e in errors.items()}
+        causes["thickness"] = float(np.std(area_thickness * t / t_new + share * thickness_draws / t_new)) * 100 if template.solid == "plate" else 0.0
+        causes["casting"] = 100 * settings.mass_casting_sd_frac * value
+        if template.solid == "rod":
+            causes["round_section"] = 100 * settings.rod_round_sd_frac * value
+    coverage = Consumed(area_pct, mass_pct, settings.coverage)
+    return coverage, figures, _interval(float(t if method != "weighed" else np.median(thickness_draws)), thickness_draws, settings.coverage), {k: float(v) for k, v in causes.items()}
+
+
+def _thickness_draws(new_mm: float, now_mm: float, sd_mm: float, normal: Floats) -> Floats:
+    """Thickness that remains: the loss is log-normal where it is large against its spread, so that it can't be negative; a new part may be a little thinner or thicker."""
+    lost = max(new_mm - now_mm, 0.0)
+    if lost < 2.5 * sd_mm:
+        return now_mm - sd_mm * normal
+    sigma = float(np.sqrt(np.log1p((sd_mm / lost) ** 2)))
+    return new_mm - lost * np.exp(sigma * normal)
+
+
+def _interval(value: float, draws: Floats, coverage: float) -> Interval:
+    low, high = np.quantile(draws, [(1 - coverage) / 2, (1 + coverage) / 2])
+    return Interval(float(value), float(min(low, value)), float(max(high, value)))
+
+
+# --- where ------------------------------------------------------------------------------------------------------------------------------
+
+
+def _recession(placement: Placement, worn: Any, fresh: Any, settings: Settings) -> RecessionFigures:
+    """Recession along the outline: from points of the new outline, a millimetre apart, straight to the nearest metal."""
+    import shapely
+
+    ring = resample_ring(np.asarray(placement.template.rings[0]), max(1.0, fresh.exterior.length / 400))
+    shapely.prepare(worn)
+    depth = shapely.distance(worn, shapely.points(ring))
+    worst = int(np.argmax(depth))
+    side, worst_side = _sidedness(ring, depth, fresh)
+    firm = placement.anchored_by == "holes" or not placement.ambiguous
+    one_sided = firm and side > max(settings.one_sided_min_mm, 0.8 * float(np.mean(depth)))
+    where = (float(ring[worst][0]), float(ring[worst][1])) if depth[worst] > 0.5 else None
+    return RecessionFigures(float(np.mean(depth)), float(np.quantile(depth, 0.95)), float(depth.max()), where, bool(one_sided), float(side), worst_side)
+
+
+def _sidedness(ring: Floats, depth: Floats, fresh: Any) -> tuple[float, tuple[float, float] | None]:
+    """Largest difference of mean recession between one quarter of directions and the opposite one, mm, and the direction (unit vector, part frame) of the worse side."""
+    centre = np.array([fresh.centroid.x, fresh.centroid.y])
+    bearing = np.arctan2(*(ring - centre).T[::-1])
+    best, where = 0.0, None
+    for angle in np.arange(16) * 2 * np.pi / 16:
+        off = np.abs(np.angle(np.exp(1j * (bearing - angle))))
+        near, far = off < np.pi / 4, off > 3 * np.pi / 4
+        if near.sum() >= 5 and far.sum() >= 5:
+            difference = float(depth[near].mean() - depth[far].mean())
+            if difference > best:
+                best, where = difference, (float(np.cos(angle)), float(np.sin(angle)))
+    return best, where
+
+
+def _hole(index: int, placement: Placement, worn: Any, settings: Settings) -> HoleFinding:
+    """How far a fixing hole has opened, across its narrow way, and whether the washer still finds metal all round."""
+    import shapely
+
+    fixing = placement.template.fixing_holes[index]
+    new = shapely.Polygon(placement.template.rings[fixing.ring])
+    filled = shapely.union_all([shapely.Polygon(p.exterior) for p in polygons_of(worn)])
+    holes = [h for h in polygons_of(filled.difference(worn)) if h.area > 0.2 * new.area]
+    hit = [h for h in holes if h.intersection(new).area > 0.3 * new.area]
+    if not hit:
+        if worn.intersection(new).area > 0.6 * new.area:
+            return HoleFinding(index, fixing.diameter_mm, None, None, fixing.washer_mm, "not_seen")
+        return HoleFinding(index, fixing.diameter_mm, None, None, fixing.washer_mm, "lost")
+    hole = max(hit, key=lambda h: h.intersection(new).area)
+    narrow_new, narrow = _narrow_way(new), _narrow_way(hole)
+    growth = narrow - narrow_new
+    diameter = fixing.diameter_mm + growth
+    # the clamp is lost where the hole reaches the washer's rim
+    lost = fixing.washer_mm is not None and diameter >= fixing.washer_mm
+    state = "lost" if lost else "grown" if growth >= settings.hole_growth_mm else "sound"
+    return HoleFinding(index, fixing.diameter_mm, float(diameter), float(growth), fixing.washer_mm, state)  # type: ignore[arg-type]
+
+
+def _narrow_way(hole: Any) -> float:
+    """Width of a hole across its narrow way: that of a round hole of the same area where it is about round, else of the smallest rectangle round it."""
+    import shapely
+
+    box = np.asarray(shapely.oriented_envelope(hole).exterior.coords)
+    sides = np.linalg.norm(box[1:3] - box[:2], axis=1)
+    if sides.max() < 1.25 * sides.min():
+        return float(2 * np.sqrt(hole.area / np.pi))
+    # a slot: what is left of its area when the long way is taken out
+    return float(min(sides.min(), hole.area / max(sides.max() - (1 - np.pi / 4) * sides.min(), 1e-6)))
+
+
+def _pieces_lost(worn: Any, fresh: Any, recession: RecessionFigures, settings: Settings) -> int:
+    """Pieces of the new part that even recession doesn't explain, plus separate pieces lying by."""
+    depth = 1.8 * min(recession.mean, recession.p95) + 3.0
+    gone = fresh.buffer(-depth).difference(worn.buffer(0.5))
+    missing = sum(1 for g in polygons_of(gone) if g.buffer(depth * 0.5).area > settings.piece_lost_frac * fresh.area and g.area > 0.25 * settings.piece_lost_frac * fresh.area)
+    apart = sum(1 for p in polygons_of(worn)[1:] if p.area > 0.25 * settings.piece_lost_frac * fresh.area)
+    return missing + apart
+
