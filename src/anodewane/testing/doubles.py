@@ -63,7 +63,7 @@ class RaisingSegmenter:
 
 
 class FixedSegmenter:
-    """Sees metal inside given rings (n, 2) of the sheet's plane, whatever the photo shows."""
+    """Sees metal inside given rings (n, 2) of the sheet's plane, outer first, whatever the photo shows."""
 
     name = "fixed"
     model_sha256: str | None = None
@@ -72,13 +72,14 @@ class FixedSegmenter:
         self._rings = tuple(np.asarray(r, float) for r in rings_mm)
 
     def __call__(self, flat: FlatImage) -> SoftMask:
-        import cv2
+        import shapely
 
-        shift = 4
-        q = [np.round((r - flat.origin_mm) / [flat.mm_per_px, -flat.mm_per_px] * 2**shift).astype(np.int32) for r in self._rings]
-        drawn = np.zeros(flat.rgb.shape[:2], np.uint8)
-        cv2.fillPoly(drawn, q, 255, cv2.LINE_AA, shift)
-        return _soft(flat, drawn / 255.0, self.name)
+        k = 4
+        h, w = flat.rgb.shape[:2]
+        x, y = (np.arange(w * k) + 0.5) / k - 0.5, (np.arange(h * k) + 0.5) / k - 0.5
+        gx, gy = np.meshgrid(flat.origin_mm[0] + x * flat.mm_per_px, flat.origin_mm[1] - y * flat.mm_per_px)
+        inside = shapely.contains_xy(shapely.Polygon(self._rings[0], self._rings[1:]), gx, gy)
+        return _soft(flat, inside.reshape(h, k, w, k).mean(axis=(1, 3)), self.name)
 
 
 @dataclass
