@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from anodewane.draw import BLACK, LONG_SIDE_PX, ORANGE, SKY, VERMILLION, WHITE, check_picture_name, encode_picture, overlay
+from anodewane.draw import BLACK, LONG_SIDE_PX, ORANGE, SKY, VERMILION, WHITE, check_picture_name, encode_picture, overlay
 from anodewane.errors import UsageError
 from anodewane.records import Interval, MassFigures, Outline, Photo, Source, Verdict
 from anodewane.words import text_summary
@@ -61,7 +61,7 @@ def test_the_worst_place_is_marked_on_the_edge_of_what_is_left() -> None:
     with_mark = overlay(photo(), judged(outline=Outline((ring(radius=240),), (ring(radius=24, centre=(0.0, 0.0)),))))
     without = overlay(photo(), judged(recession_mm=None))
     changed = np.argwhere(np.any(with_mark[:900] != without[:900], axis=2))
-    assert share(with_mark[:900], VERMILLION) > 0
+    assert share(with_mark[:900], VERMILION) > 0
     # worst_part_mm (40, 20) points the same way from the part's centre as the mark from the ring's
     centre = changed.mean(0)[::-1] - [600, 450]
     assert np.degrees(np.arctan2(centre[1], centre[0])) == pytest.approx(np.degrees(np.arctan2(20, 40)), abs=8)

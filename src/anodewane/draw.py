@@ -29,10 +29,10 @@ PART_SHARE = 0.42
 
 # Okabe and Ito 2008, sRGB
 BLACK, WHITE = (0, 0, 0), (255, 255, 255)
-ORANGE, SKY, GREEN, YELLOW, VERMILLION = (230, 159, 0), (86, 180, 233), (0, 158, 115), (240, 228, 66), (213, 94, 0)
+ORANGE, SKY, GREEN, YELLOW, VERMILION = (230, 159, 0), (86, 180, 233), (0, 158, 115), (240, 228, 66), (213, 94, 0)
 INK, QUIET, RULE = (24, 24, 24), (92, 92, 92), (205, 205, 205)
 
-GRADE_COLOURS = {"replace": VERMILLION, "monitor": YELLOW, "ok": GREEN}
+GRADE_COLOURS = {"replace": VERMILION, "monitor": YELLOW, "ok": GREEN}
 SUFFIXES = {".png": "PNG", ".jpg": "JPEG", ".jpeg": "JPEG", ".webp": "WEBP"}
 
 
@@ -233,7 +233,7 @@ def _mark_worst(picture: Any, at: Floats, unit: float) -> None:
 
     centre = tuple(int(v) for v in _fixed(at))
     radius = 13.0 * unit
-    for colour, width in ((BLACK, 5.5), (WHITE, 4.0), (VERMILLION, 2.6)):
+    for colour, width in ((BLACK, 5.5), (WHITE, 4.0), (VERMILION, 2.6)):
         cv2.circle(picture, centre, round(radius * 2**SHIFT), colour, max(1, round(width * unit)), cv2.LINE_AA, SHIFT)
         for angle in (45, 135, 225, 315):  # four ticks: a shape that nothing else has
             d = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
@@ -399,7 +399,7 @@ def _legend(draw: Any, marks: _Marks, verdict: Verdict, x: float, y: float, em: 
             draw.rectangle(box, outline=QUIET)
         else:
             r, c = em * 0.4, x + sample / 2
-            for colour, w in ((BLACK, 0.3), (VERMILLION, 0.18)):
+            for colour, w in ((BLACK, 0.3), (VERMILION, 0.18)):
                 draw.ellipse((c - r, middle - r, c + r, middle + r), outline=colour, width=round(em * w))
                 for dx, dy in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
                     draw.line((c + dx * r * 0.75, middle + dy * r * 0.75, c + dx * r * 1.25, middle + dy * r * 1.25), fill=colour, width=round(em * w))
@@ -436,7 +436,7 @@ def _headline(draw: Any, verdict: Verdict, x: float, y: float, em: float, room: 
     grade = verdict.verdict if verdict.status == "judged" else None
     word = GRADE_WORDS[grade] if grade else "CANNOT JUDGE"
     colour = GRADE_COLOURS[grade] if grade else (60, 60, 60)
-    ink = WHITE if colour in (VERMILLION, GREEN, (60, 60, 60)) else BLACK
+    ink = WHITE if colour in (VERMILION, GREEN, (60, 60, 60)) else BLACK
     font = _font(round(em * 1.75), True)
     tall = em * 2.7
     block = em * 3.1 + font.getlength(word)
