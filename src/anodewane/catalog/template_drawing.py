@@ -77,9 +77,8 @@ def drawing_svg(template: Template) -> str:
         draw.thin(x - reach, y, x + reach, y, dash=True)
         draw.thin(x, y - reach, x, y + reach, dash=True)
         if hole.washer_mm is not None:
-            draw.add(
-                f'<circle cx="{x:.3f}" cy="{y:.3f}" r="{hole.washer_mm / 2:.3f}" fill="none" stroke="{FAINT}" stroke-width="{line * 0.7:.3f}" stroke-dasharray="{2 * line:.3f}"/>'
-            )
+            style = f'fill="none" stroke="{FAINT}" stroke-width="{line * 0.7:.3f}" stroke-dasharray="{2 * line:.3f}"'
+            draw.add(f'<circle cx="{x:.3f}" cy="{y:.3f}" r="{hole.washer_mm / 2:.3f}" {style}/>')
     # dimensions
     if pitches:
         (ax, ay), (bx, by), pitch = at(pitches[0]), at(pitches[1]), pitches[2]
@@ -122,16 +121,17 @@ def drawing_svg(template: Template) -> str:
 def drawing_png(template: Template, width_px: int = 1400) -> bytes:
     """The drawing as a PNG about `width_px` wide, set by typst."""
     import re
+    from importlib.resources import files
+    from pathlib import Path
 
     import typst
 
     svg = drawing_svg(template)
     match = re.search(r'width="([0-9.]+)mm"', svg)
     width_mm = float(match[1]) if match else 200.0
-    # typst carries no sans serif: it gets the one it has.
-    plain = svg.replace(FONT, "DejaVu Sans Mono")
     page = '#set page(width: auto, height: auto, margin: 0pt, fill: white)\n#image(bytes(sys.inputs.svg), format: "svg")'
-    got = typst.compile(page.encode(), format="png", ppi=width_px / width_mm * 25.4, sys_inputs={"svg": plain}, ignore_system_fonts=True)
+    fonts: list[str | Path | bytes] = [str(files("anodewane") / "fonts")]
+    got = typst.compile(page.encode(), format="png", ppi=width_px / width_mm * 25.4, sys_inputs={"svg": svg}, font_paths=fonts, ignore_system_fonts=True)
     return bytes(got[0] if isinstance(got, list) else got)
 
 
@@ -196,6 +196,8 @@ def _pitch(template: Template) -> tuple[Floats, Floats, float] | None:
 def _caption(template: Template) -> str:
     holes = template.fixing_holes
     parts = [template.alloy, template.mount, f"{new_mass_g(template):.0f} g new"]
+    if abs(template.fill_factor - 1) > 0.005:
+        parts.append(f"fill {template.fill_factor:.2f}")
     if holes:
         washers = {h.washer_mm for h in holes}
         washer = next(iter(washers))

@@ -1,0 +1,296 @@
+"""`anodewane template`: list, show and make the new parts that worn ones are held against."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from anodewane.errors import UsageError
+
+if TYPE_CHECKING:
+    from anodewane.records import Template
+
+F = TypeVar("F", bound=Callable[..., Any])
+FILE = click.Path(path_type=Path)
+MM = click.FloatRange(min=0, min_open=True)
+
+
+@click.group()
+def template() -> None:
+    """List, show and make new parts (templates): from the library, from measures, from a drawing, or from a photo of the new part on the sheet."""
+
+
+# --- list and show -------------------------------------------------------------------------------------------------------------------
+
+
+@template.command("list", short_help="Name the templates of the library.")
+def list_command() -> None:
+    """Name the templates of the built-in library, with size, mount, alloy and new mass. Their sizes are invented."""
+    from anodewane.catalog.templates import builtin_templates
+    from anodewane.solids import new_mass_g
+
+    known = builtin_templates()
+    wide = max(len(n) for n in known)
+    for name, part in known.items():
+        length, width = part.rings[0].max(axis=0) - part.rings[0].min(axis=0)
+        holes = len(part.fixing_holes)
+        plan = f"{length:.0f} x {width:.0f} x {part.thickness_mm:.0f} mm"
+        fixings = f"{holes} fixing hole{'s' if holes > 1 else ''}" if holes else "no fixing holes"
+        click.echo(f"{name:<{wide}}  {plan:<20} {part.mount:<6} {part.alloy:<10} {new_mass_g(part):>5.0f} g  {fixings}")
+
+
+@template.command("show", short_help="Print a template's figures, and draw it.")
+@click.argument("name", metavar="NAME|FILE")
+@click.option("--svg", "svg_file", metavar="FILE.svg", type=FILE, help="Write a dimensioned drawing at true size.")
+@click.option("--png", "png_file", metavar="FILE.png", type=FILE, help="Write the drawing as a picture.")
+@click.option("--toml", "toml_file", metavar="FILE.toml", type=FILE, help="Write the template as a file, to change and use.")
+def show_command(name: str, svg_file: Path | None, png_file: Path | None, toml_file: Path | None) -> None:
+    """Print the figures of a template: area, volume, new mass, fixing holes; draw it with its dimensions."""
+    from anodewane.catalog.template_drawing import drawing_png, drawing_svg, figures_text
+    from anodewane.catalog.templates import load_template, template_digest, template_to_toml
+    from anodewane.files import write_atomic
+
+    outputs = {".svg": svg_file, ".png": png_file, ".toml": toml_file}
+    for suffix, file in outputs.items():
+        _check_output(file, suffix, Path(name))
+    if len({f.resolve() for f in outputs.values() if f}) < sum(f is not None for f in outputs.values()):
+        raise UsageError("Two outputs have the same name.", "Give each output a name of its own.")
+    part = load_template(name)
+    for what, figure in figures_text(part, template_digest(part)):
+        click.echo(f"{what + ':':<24}{figure}")
+    if svg_file:
+        write_atomic(svg_file, drawing_svg(part).encode())
+    if png_file:
+        write_atomic(png_file, drawing_png(part))
+    if toml_file:
+        write_atomic(toml_file, template_to_toml(part).encode())
+
+
+# --- what every maker asks -----------------------------------------------------------------------------------------------------------
+
+
+def _about_the_part(f: F) -> F:
+    """The options that say what a drawing or a few measures don't."""
+    for option in reversed(
+        (
+            click.option("--out", "out_file", metavar="FILE.toml", type=FILE, required=True, help="Template file to write."),
+            click.option("--name", metavar="NAME", help="Name of the template.  [default: the file's, or the shape and its size]"),
+            click.option(
+                "--mount", type=click.Choice(["flush", "open"]), help="flush: the face that lies down is dry; open: water all round.  [default: flush; of a rod: open]"
+            ),
+            click.option("--alloy", type=click.Choice(["zinc", "aluminium", "magnesium"]), default="zinc", show_default=True, help="What it is cast of."),
+            click.option("--new-mass", "new_mass_g", metavar="GRAMS", type=MM, help="What the new part weighs.  [default: volume times density]"),
+            click.option(
+                "--fill-factor",
+                metavar="X",
+                type=click.FloatRange(0, 1.5, min_open=True),
+                default=1.0,
+                show_default=True,
+                help="Metal volume over outline area times thickness.",
+            ),
+            click.option("--washer", "washer_mm", metavar="MM", type=MM, help="Outer diameter of the washers on its fixing holes."),
+            click.option("--core-depth", "core_depth_mm", metavar="MM", type=MM, help="Metal over a steel core, where there is one."),
+            click.option("--mirror-ok/--one-way-up", "mirror_ok", default=None, help="Whether it may lie either face up.  [default: open ones may]"),
+        )
+    ):
+        f = option(f)
+    return f
+
+
+def _about_a_drawing(f: F) -> F:
+    """The options of a part that is drawn or photographed."""
+    for option in reversed(
+        (
+            click.option("--thickness", "thickness_mm", metavar="MM", type=MM, required=True, help="Height above the face that lies down; of a rod, its diameter."),
+            click.option("--solid", type=click.Choice(["plate", "rod"]), default="plate", show_default=True, help="rod: a round bar lying on its side."),
+            click.option("--fixings", type=click.Choice(["auto", "none"]), default="auto", show_default=True, help="auto: holes of 3 to 40 mm are fixing holes."),
+        )
+    ):
+        f = option(f)
+    return _about_the_part(f)
+
+
+def _check_output(file: Path | None, suffix: str, *inputs: Path) -> None:
+    from anodewane.files import check_writable
+
+    if file is None:
+        return
+    if file.suffix.lower() != suffix:
+        raise UsageError(f"The output '{file.name}' doesn't end in {suffix}.", f"End its name in {suffix}.")
+    if any(file.resolve() == i.resolve() for i in inputs):
+        raise UsageError(f"'{file}' is named twice, once as an output.", "Give the output a name of its own.")
+    check_writable(file)
+
+
+def _write(part: Template, out_file: Path) -> None:
+    from anodewane.catalog.templates import template_digest, template_to_toml
+    from anodewane.files import write_atomic
+    from anodewane.solids import new_area, new_mass_g
+
+    write_atomic(out_file, template_to_toml(part).encode())
+    holes = len(part.fixing_holes)
+    click.echo(
+        f"Wrote {out_file}: '{part.name}', {new_area(part):.0f} mm² in plan, {new_mass_g(part):.0f} g new, {holes} fixing hole{'' if holes == 1 else 's'}, "
+        f"sha256 {template_digest(part)[:12]}. Look at it: anodewane template show {out_file} --svg FILE.svg",
+        err=True,
+    )
+
+
+def _given(options: dict[str, Any]) -> dict[str, Any]:
+    """The options that were given: the makers' own defaults stand for the others. A rod's mount is open."""
+    given = {k: v for k, v in options.items() if v is not None}
+    if given.get("solid") == "rod":
+        given.setdefault("mount", "open")
+    return given
+
+
+# --- make ----------------------------------------------------------------------------------------------------------------------------
+
+
+class _ShapeGroup(click.Group):
+    """One command a shape, its options read off the maker's parameters when it is asked for."""
+
+    def list_commands(self, _ctx: click.Context) -> list[str]:
+        return list(SHAPE_TEXT)
+
+    def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
+        return _shape_command(cmd_name) if cmd_name in SHAPE_TEXT else None
+
+    def format_commands(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        # From the table, so that a list of the shapes needs no maker to be loaded.
+        with formatter.section("Shapes"):
+            formatter.write_dl(list(SHAPE_TEXT.items()))
+
+
+SHAPE_TEXT = {
+    "plate": "Rectangular plate with round holes or slots.",
+    "disc": "Disc with a centre hole or holes on a pitch circle.",
+    "ring": "Ring round a shaft or spigot.",
+    "triangle": "Triangle with one or three holes.",
+    "wedge": "Plate that narrows to one end, and thins where asked.",
+    "teardrop": "Round nose and narrow tail.",
+    "bar": "Long bar with round ends.",
+    "half-collar": "Half of a clamp-on shaft collar, seen along the shaft.",
+    "rod": "Round rod lying on its side.",
+}
+
+
+@template.command("make", cls=_ShapeGroup, short_help="Make a template from measures.")
+def make_command() -> None:
+    """Make a template of a shape from its measures in millimetres."""
+
+
+def _shape_command(shape: str) -> click.Command:
+    import inspect
+
+    from anodewane.catalog.shapes import PARAMETER_TEXT, SHAPES
+
+    maker = SHAPES[shape]
+    options: list[click.Parameter] = []
+    for key, parameter in inspect.signature(maker).parameters.items():
+        if parameter.kind is inspect.Parameter.VAR_KEYWORD:
+            continue
+        needed = parameter.default is inspect.Parameter.empty
+        counted = key in ("holes", "hole_rows", "slots")
+        options.append(
+            click.Option(
+                ["--" + key.removesuffix("_mm").replace("_", "-"), key],
+                type=click.IntRange(0, 50) if counted else click.FloatRange(min=0),
+                metavar="N" if counted else "MM",
+                required=needed,
+                default=None if needed else parameter.default,
+                show_default=not needed and parameter.default is not None,
+                help=PARAMETER_TEXT[key],
+            )
+        )
+
+    @_about_the_part
+    def make(out_file: Path, **given: Any) -> None:
+        _check_output(out_file, ".toml")
+        _write(maker(**_given(given)), out_file)
+
+    common = list(reversed(make.__click_params__))  # type: ignore[attr-defined]
+    return click.Command(shape, params=[*options, *common], callback=make, help=inspect.getdoc(maker), short_help=SHAPE_TEXT[shape])
+
+
+# --- from a drawing or a photo -------------------------------------------------------------------------------------------------------
+
+
+@template.command("from-svg", short_help="Make a template from an SVG drawing.")
+@click.argument("drawing", metavar="DRAWING.svg", type=FILE)
+@_about_a_drawing
+def from_svg_command(drawing: Path, out_file: Path, name: str | None, **given: Any) -> None:
+    """Make a template from an SVG drawing of the new part seen from above.
+
+    The document must state its width and height in mm, cm or in, with a viewBox. Its largest closed line is the outline, those inside are holes.
+    """
+    from anodewane.catalog.svg_template import template_from_svg
+    from anodewane.files import read_bytes
+
+    _check_output(out_file, ".toml", drawing)
+    _write(template_from_svg(read_bytes(drawing, "drawing"), name or drawing.stem, **_given(given)), out_file)
+
+
+@template.command("from-dxf", short_help="Make a template from a DXF drawing.")
+@click.argument("drawing", metavar="DRAWING.dxf", type=FILE)
+@click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The drawing's unit.  [default: as its header says]")
+@_about_a_drawing
+def from_dxf_command(drawing: Path, out_file: Path, name: str | None, **given: Any) -> None:
+    """Make a template from a DXF drawing of the new part seen from above: the closed lines of its model space.
+
+    The largest closed line is the outline, those inside are holes. Words, dimensions and layers that are off are passed over.
+    """
+    from anodewane.catalog.dxf_template import template_from_dxf
+    from anodewane.files import read_bytes
+
+    _check_output(out_file, ".toml", drawing)
+    _write(template_from_dxf(read_bytes(drawing, "drawing"), name or drawing.stem, **_given(given)), out_file)
+
+
+@template.command("from-photo", short_help="Make a template from a photo of the new part.")
+@click.argument("photo", metavar="PHOTO", type=FILE)
+@click.option("--check-line", metavar="MM", type=click.FloatRange(80, 120), help="What the sheet's 100 mm lines measure.")
+@click.option("--segmenter", type=click.Choice(["network", "classical"]), default="network", show_default=True, help="Who tells metal from the rest.")
+@_about_a_drawing
+def from_photo_command(
+    photo: Path,
+    out_file: Path,
+    name: str | None,
+    check_line: float | None,
+    segmenter: str,
+    thickness_mm: float,
+    solid: str,
+    **given: Any,
+) -> None:
+    """Make a template from a photo of the new part on or beside the sheet, on a ground that contrasts with it.
+
+    The outline is straightened by 0.1 mm at most, and round holes are made round. Take the photo from straight above, 700 mm away or more.
+    """
+    from dataclasses import replace
+
+    from anodewane.catalog.photo_template import template_from_outline
+    from anodewane.errors import CannotJudge, ExitCode
+    from anodewane.files import read_bytes
+    from anodewane.pipeline import outline_of_new_part
+    from anodewane.refusals import refusal_reason
+    from anodewane.settings import Settings
+    from anodewane.stages.segment import get_segmenter
+
+    _check_output(out_file, ".toml", photo)
+    settings = Settings()
+    if check_line is not None:
+        settings = replace(settings, check_line_x_mm=check_line, check_line_y_mm=check_line, check_line_given=True)
+    data = read_bytes(photo)
+    try:
+        outline = outline_of_new_part(data, photo.name, thickness_mm, settings, solid=solid, segmenter=get_segmenter(segmenter))
+    except CannotJudge as refusal:
+        reason = refusal_reason(refusal)
+        click.echo(f"anodewane: {reason.message} {reason.remedy}", err=True)
+        click.get_current_context().exit(int(ExitCode.CANNOT_JUDGE))
+    _write(template_from_outline(outline, name or photo.stem, thickness_mm, **_given({"solid": solid, **given})), out_file)
+
+
+command = template
