@@ -122,7 +122,6 @@ def drawing_png(template: Template, width_px: int = 1400) -> bytes:
     """The drawing as a PNG about `width_px` wide, set by typst."""
     import re
     from importlib.resources import files
-    from pathlib import Path
 
     import typst
 
@@ -130,8 +129,8 @@ def drawing_png(template: Template, width_px: int = 1400) -> bytes:
     match = re.search(r'width="([0-9.]+)mm"', svg)
     width_mm = float(match[1]) if match else 200.0
     page = '#set page(width: auto, height: auto, margin: 0pt, fill: white)\n#image(bytes(sys.inputs.svg), format: "svg")'
-    fonts: list[str | Path | bytes] = [str(files("anodewane") / "fonts")]
-    got = typst.compile(page.encode(), format="png", ppi=width_px / width_mm * 25.4, sys_inputs={"svg": svg}, font_paths=fonts, ignore_system_fonts=True)
+    fonts = typst.Fonts(include_system_fonts=False, font_paths=[str(files("anodewane") / "fonts")])
+    got = typst.compile(page.encode(), format="png", ppi=width_px / width_mm * 25.4, sys_inputs={"svg": svg}, font_paths=fonts)
     return bytes(got[0] if isinstance(got, list) else got)
 
 
