@@ -24,7 +24,7 @@ LONG_SIDE_PX = 1600
 MIN_WIDTH_PX = 1100
 """A narrower picture is enlarged: the words need room."""
 
-PART_SHARE = 0.42
+PART_SHARE = 0.6
 """Where the part spans well less of the photo than this, the picture is cut to it and a small copy of the whole photo stands in the caption."""
 
 # Okabe and Ito 2008, sRGB
@@ -72,7 +72,7 @@ def overlay(photo: Photo, verdict: Verdict) -> Bytes:
     photo : Photo
         The upright photo that was judged.
     verdict : Verdict
-        Uses `outline.photo_px`, `template.outline_photo_px`, `recession_mm.worst_part_mm`, `scale.sheet_photo_px`, and the figures. What is missing, as in a
+        Uses `outline.photo_px`, `template.outline_photo_px`, `recession_mm.worst_photo_px`, `scale.sheet_photo_px`, and the figures. What is missing, as in a
         refusal, isn't drawn.
 
     Returns
@@ -87,15 +87,15 @@ def overlay(photo: Photo, verdict: Verdict) -> Bytes:
     unit = max(1.0, max(picture.shape[:2]) / 800)  # one unit is about a third of a millimetre on a phone
     if new and left:
         _hatch(picture, new, left, unit)
-    for ring in new:
-        _dashed(picture, ring, unit)
     for ring in left:
-        _line(picture, ring, BLACK, 4.0 * unit)
-        _line(picture, ring, SKY, 2.2 * unit)
-    worst = _worst_px(verdict)
-    marks = _Marks(new=bool(new), left=bool(left), gone=bool(new and left), worst=worst is not None and bool(left), bar=False)
-    if marks.worst and worst is not None:
-        _mark_worst(picture, view.move(worst[None])[0], unit)
+        _line(picture, ring, BLACK, 3.0 * unit)
+        _line(picture, ring, SKY, 1.8 * unit)
+    for ring in new:  # on top: where nothing is gone the dashes run along the solid line
+        _dashed(picture, ring, unit)
+    worst = verdict.recession_mm.worst_photo_px if verdict.recession_mm else None
+    marks = _Marks(new=bool(new), left=bool(left), gone=bool(new and left), worst=worst is not None, bar=False)
+    if worst is not None:
+        _mark_worst(picture, view.move(np.array([worst]))[0], unit)
     marks.bar = _scale_bar(picture, view, verdict, unit, [*new, *left])
     return _with_caption(picture, photo, verdict, view, marks)
 
@@ -180,7 +180,7 @@ def _line(picture: Any, ring: Floats, colour: tuple[int, int, int], width: float
 
 def _dashed(picture: Any, ring: Floats, unit: float) -> None:
     """White dashes on a dark line: shows on any ground."""
-    _line(picture, ring, BLACK, 3.0 * unit)
+    _line(picture, ring, BLACK, 2.0 * unit)
     closed = np.vstack([ring, ring[:1]])
     arc = np.r_[0, np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))]
     period = 14.0 * unit
@@ -188,7 +188,7 @@ def _dashed(picture: Any, ring: Floats, unit: float) -> None:
     for i in range(n):
         a, b = arc[-1] * i / n, arc[-1] * (i + 0.58) / n
         at = np.r_[a, arc[(arc > a) & (arc < b)], b]
-        _line(picture, np.column_stack([np.interp(at, arc, closed[:, 0]), np.interp(at, arc, closed[:, 1])]), WHITE, 1.8 * unit, closed=False)
+        _line(picture, np.column_stack([np.interp(at, arc, closed[:, 0]), np.interp(at, arc, closed[:, 1])]), WHITE, 1.1 * unit, closed=False)
 
 
 def _hatch(picture: Any, new: list[Floats], left: list[Floats], unit: float) -> None:
@@ -210,22 +210,6 @@ def _hatch(picture: Any, new: list[Floats], left: list[Floats], unit: float) -> 
     stripes = (np.minimum(gone, lines).astype(np.float32) / 255)[..., None]
     mixed = picture.astype(np.float32) * (1 - tint) + np.array(ORANGE, np.float32) * tint
     picture[:] = np.round(mixed * (1 - stripes) + np.array(ORANGE, np.float32) * stripes).astype(np.uint8)
-
-
-def _worst_px(verdict: Verdict) -> Any:
-    """Photo point of the worst place: the point of the remaining outline nearest to it in the part's frame. None when it can't be told."""
-    if verdict.recession_mm is None or verdict.recession_mm.worst_part_mm is None or verdict.outline is None:
-        return None
-    best: tuple[float, Any] = (np.inf, None)
-    for part, px in zip(verdict.outline.part_mm, verdict.outline.photo_px, strict=False):
-        a, b = np.asarray(part, float), np.asarray(px, float)
-        if len(a) != len(b):
-            continue
-        d = np.linalg.norm(a - np.asarray(verdict.recession_mm.worst_part_mm), axis=1)
-        i = int(np.argmin(d))
-        if d[i] < best[0]:
-            best = (float(d[i]), b[i])
-    return best[1]
 
 
 def _mark_worst(picture: Any, at: Floats, unit: float) -> None:
@@ -351,10 +335,11 @@ def _with_caption(picture: Any, photo: Photo, verdict: Verdict, view: _View, mar
                 draw.text((pad + em, y), line, font=body, fill=INK)
                 y += em * 1.32
         y += em * 0.35
-    for caution in verdict.cautions:
-        for line in _wrap(f"Caution: {caution}", body, room):
-            draw.text((pad, y), line, font=body, fill=INK)
-            y += em * 1.32
+    if verdict.cautions:
+        careful = _font(round(em * 0.8))
+        for line in _wrap("Cautions. " + " ".join(verdict.cautions), careful, room):
+            draw.text((pad, y), line, font=careful, fill=INK)
+            y += em * 1.1
     y += em * 0.3
     draw.line((pad, y, width - pad, y), fill=RULE, width=max(1, round(em / 16)))
     y += em * 0.35

@@ -24,6 +24,7 @@ from anodewane.records import (
     PhotoFigures,
     Placement,
     Plane,
+    RecessionFigures,
     ScaleFigures,
     Template,
     TemplateFigures,
@@ -205,7 +206,7 @@ def _record(found: _Found, settings: Settings, grade: Any, reasons: tuple[Any, .
         consumed=wear.consumed if wear and grade else None,
         area=wear.area if wear and grade else None,
         mass=wear.mass if wear and grade else None,
-        recession_mm=wear.recession_mm if wear and grade else None,
+        recession_mm=_worst_in_photo(wear.recession_mm, placement, found.plane) if wear and grade and placement and found.plane else None,
         remaining_thickness_mm=wear.remaining_thickness_mm if wear and grade else None,
         holes=wear.holes if wear and grade else (),
         pieces_lost=wear.pieces_lost if wear and grade else None,
@@ -276,6 +277,18 @@ def _template(found: _Found, placement: Placement | None) -> TemplateFigures:
         anchored_by=placement.anchored_by,
         outline_photo_px=_new_outline_px(placement, found.plane),
     )
+
+
+def _worst_in_photo(recession: RecessionFigures, placement: Placement, plane: Plane) -> RecessionFigures:
+    """The worst place as the photo shows it: the worn edge nearest to it, at the height at which the camera saw it."""
+    if recession.worst_part_mm is None:
+        return recession
+    worn = np.vstack([r for piece in placement.plan_mm for r in piece])
+    heights = np.concatenate([h for piece in placement.limb_height_mm for h in piece])
+    nearest = int(np.argmin(np.linalg.norm(worn - np.asarray(recession.worst_part_mm), axis=1)))
+    on_sheet = placement.sheet_from_part[:, :2] @ worn[nearest] + placement.sheet_from_part[:, 2]
+    x, y = project(plane.camera, np.array([[*on_sheet, heights[nearest]]]))[0]
+    return replace(recession, worst_photo_px=(float(x), float(y)))
 
 
 def _new_outline_px(placement: Placement, plane: Plane) -> tuple[tuple[tuple[float, float], ...], ...]:

@@ -404,7 +404,7 @@ class MassFigures:
 
 @dataclass(frozen=True, slots=True)
 class RecessionFigures:
-    """Inward recession along the template's outline, mm; worst_part_mm is where it is greatest, part frame; side_mm is by how much the worse quarter of directions
+    """Inward recession along the template's outline, mm; worst_part_mm is where it is greatest, part frame, worst_photo_px the edge of what is left there; side_mm is by how much the worse quarter of directions
     exceeds the opposite one, towards worse_side (unit vector, part frame)."""
 
     mean: float
@@ -414,6 +414,7 @@ class RecessionFigures:
     one_sided: bool
     side_mm: float
     worse_side: tuple[float, float] | None
+    worst_photo_px: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
