@@ -1,4 +1,8 @@
-"""Find the printed sheet: markers on a reduced copy say which sheet and where, saddle points at full size say it to a few hundredths of a pixel."""
+"""Find the printed sheet: markers on a reduced copy say which sheet and where, saddle points at full size say it to a few hundredths of a pixel.
+
+The full photo is looked at only in small windows about each saddle, so that the time hardly grows with the photo's size. A saddle counts where its four squares are dark
+and light as printed and where it lies as the others say; so a sheet that is half hidden, or cut by the frame, still works.
+"""
 
 from __future__ import annotations
 
@@ -11,10 +15,16 @@ import numpy as np
 from anodewane.catalog.sheets import DICTIONARY, all_layouts
 from anodewane.errors import CannotJudge
 from anodewane.records import CardSighting, Photo, SheetLayout
+from anodewane.settings import Settings
 from anodewane.units import Floats, rescale_px
 
-DETECT_LONG_SIDES_PX = (1000, 1600, 2600, 4200)
-"""Longest sides of the copies that are searched in turn, until enough markers are read. The last doubles a small photo."""
+SEARCHES = ((1000, (13, 13, 10)), (1000, (5, 45, 20)), (1600, (5, 45, 20)), (2600, (5, 45, 20)), (4200, (5, 45, 20)))
+"""Longest side of the copy that is searched, and the detector's threshold windows (least, greatest, step) in its pixels; in turn, until enough markers are read.
+One window at 1000 px takes a third of the time of three and reads at least ten markers of any whole sheet that fills a third of the frame."""
+
+LARGEST_ENLARGEMENT = 2.0
+MIN_MARKER_SIDE_PX = 10
+"""Of the searched copy: seven cells of a marker need about 1.5 px each to be read."""
 
 ENOUGH_MARKERS = 8
 MIN_MARKERS = 3
@@ -22,30 +32,32 @@ MIN_SADDLES = 8
 SADDLE_SD_PX = 0.05
 """One-sigma of a saddle at best; the residual of the fit raises it (docs/decisions/0001-sheet-pattern.md)."""
 
+CLIPPED_LEVEL = 253
+"""sRGB byte from which all three channels count as clipped; JPEG moves a clipped 255 by a level or two."""
 
-@lru_cache(maxsize=1)
-def _detector() -> Any:
+
+@lru_cache(maxsize=8)
+def _detector(windows: tuple[int, int, int], min_perimeter_rate: float) -> Any:
     import cv2
 
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     parameters.errorCorrectionRate = 0.3  # the default lets background texture through
-    parameters.minMarkerPerimeterRate = 0.015
-    parameters.adaptiveThreshWinSizeMin = 5
-    parameters.adaptiveThreshWinSizeMax = 45
-    parameters.adaptiveThreshWinSizeStep = 20
+    parameters.minMarkerPerimeterRate = min_perimeter_rate
+    parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax, parameters.adaptiveThreshWinSizeStep = windows
+    # Small markers are blurred across their cells: sample more finely and only in the middle of a cell.
+    parameters.perspectiveRemovePixelPerCell = 8
+    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.25
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY)), parameters)
 
 
-def _detect(grey: Any, long_side_px: int) -> tuple[Any, Any, Any]:
+def _detect(grey: Any, long_side_px: int, windows: tuple[int, int, int] = (5, 45, 20)) -> tuple[Any, Any, Any]:
     """Return marker corners (M, 4, 2) in full-size pixels, ids (M,), rejected quads (Q, 4, 2)."""
     import cv2
 
-    scale = long_side_px / max(grey.shape)
-    if scale > 2:
-        scale = 2.0
+    scale = min(long_side_px / max(grey.shape), LARGEST_ENLARGEMENT)
     small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
-    corners, ids, rejected = _detector().detectMarkers(small)
+    corners, ids, rejected = _detector(windows, 4 * MIN_MARKER_SIDE_PX / max(small.shape)).detectMarkers(small)
 
     def back(quads: Any) -> Any:
         return rescale_px(np.array([np.reshape(q, (4, 2)) for q in quads], float).reshape(-1, 4, 2), 1 / scale)
@@ -56,6 +68,7 @@ def _detect(grey: Any, long_side_px: int) -> tuple[Any, Any, Any]:
 def _homography(from_points: Floats, to_points: Floats, threshold: float) -> tuple[Any, Any]:
     import cv2
 
+    # RANSAC by name: the USAC methods return nothing in OpenCV 5.0 for these points.
     h, keep = cv2.findHomography(np.asarray(from_points, np.float64), np.asarray(to_points, np.float64), cv2.RANSAC, threshold)
     return h, (None if keep is None else np.ravel(keep).astype(bool))
 
@@ -65,23 +78,25 @@ def _apply(h: Any, points: Floats) -> Any:
     return q[:, :2] / q[:, 2:]
 
 
-def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None) -> CardSighting:
+def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, settings: Settings | None = None) -> CardSighting:
     """Find the sheet in a photo.
 
     Parameters
     ----------
     photo : Photo
     layouts : mapping of name to SheetLayout, default every layout of `anodewane.catalog.sheets`
+    settings : Settings, optional
+        Uses `max_blur_px`, `max_blur_square_frac`, `min_paper_level`, `max_paper_clipped_frac`.
 
     Returns
     -------
     CardSighting
-        Sheet points in sheet mm and photo px (pixel centres at integers), with one-sigma.
+        Sheet points in sheet mm and photo px (pixel centres at integers), with one-sigma; how sharp its edges are and how bright its paper.
 
     Raises
     ------
     CannotJudge
-        "no_sheet", "two_sheets", "sheet_too_little".
+        "no_sheet", "two_sheets", "sheet_too_little", "blurred", "too_dark", "glare".
 
     Notes
     -----
@@ -91,105 +106,276 @@ def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None) ->
     import cv2
 
     layouts = all_layouts() if layouts is None else layouts
+    settings = settings or Settings()
     grey = cv2.cvtColor(np.asarray(photo.rgb), cv2.COLOR_RGB2GRAY)
     best: tuple[Any, Any, Any] = (np.zeros((0, 4, 2)), np.zeros(0, int), np.zeros((0, 4, 2)))
-    for long_side in DETECT_LONG_SIDES_PX:
-        if long_side > 2.05 * max(grey.shape):
+    for long_side, windows in SEARCHES:
+        if long_side > (LARGEST_ENLARGEMENT + 0.05) * max(grey.shape):
             break
-        seen = _detect(grey, long_side)
+        seen = _detect(grey, long_side, windows)
         if len(seen[1]) >= len(best[1]):
             best = seen
-        if _largest_share(best[1], layouts) >= ENOUGH_MARKERS:
+        if max(_counts(best[1], layouts).values()) >= ENOUGH_MARKERS:
             break
     corners_px, ids, rejected_px = best
-    counts = {name: int(np.isin(ids, lay.marker_ids).sum()) for name, lay in layouts.items()}
+    layout, world, image, n_markers = _one_sheet(corners_px, ids, len(rejected_px), layouts, grey)
+    saddles_px, ok, px_from_mm = _find_saddles(photo.rgb, layout, world, image)
+    n = int(ok.sum())
+    if n < MIN_SADDLES:
+        raise CannotJudge("sheet_too_little", f"{n} of {len(ok)} square corners are clear, at least {MIN_SADDLES} needed")
+    blur_px = _edge_sigma(photo.rgb, layout, saddles_px, ok)
+    level, clipped = _paper_light(photo.rgb, layout, px_from_mm)
+    square_px = float(np.median(_square_side_px(layout, saddles_px, ok)))
+    if blur_px is not None and (blur_px > settings.max_blur_px or blur_px > settings.max_blur_square_frac * square_px):
+        raise CannotJudge("blurred", f"edges of the sheet are spread by {blur_px:.1f} px, {100 * blur_px / square_px:.0f} % of a square")
+    if level is not None and level < settings.min_paper_level:
+        raise CannotJudge("too_dark", f"white paper reads {100 * level:.1f} % of full light")
+    if clipped is not None and clipped > settings.max_paper_clipped_frac:
+        raise CannotJudge("glare", f"{100 * clipped:.0f} % of the white paper is at full light")
+    return CardSighting(
+        layout, layout.saddles_mm[ok], saddles_px[ok], np.full(n, SADDLE_SD_PX), n_markers, rejected_px, blur_px=blur_px, paper_level=level, paper_clipped_frac=clipped
+    )
+
+
+def _counts(ids: Any, layouts: Mapping[str, SheetLayout]) -> dict[str, int]:
+    """How many different markers of each layout were read."""
+    return {name: int(np.isin(lay.marker_ids, ids).sum()) for name, lay in layouts.items()}
+
+
+# --- markers: which sheet, and roughly where --------------------------------------------------------------------------------------------
+
+
+def _one_sheet(corners_px: Any, ids: Any, n_rejected: int, layouts: Mapping[str, SheetLayout], grey: Any) -> tuple[SheetLayout, Any, Any, int]:
+    """Return the layout, and the marker corners that lie on one flat sheet of it: (4 M, 2) mm and px, and M."""
+    counts = _counts(ids, layouts)
     present = [name for name, n in counts.items() if n >= MIN_MARKERS]
     if not present:
         if max(counts.values()) == 0:
-            raise CannotJudge("no_sheet", f"0 markers read, {len(rejected_px)} look-alikes rejected")
+            if _is_mirrored(grey, layouts):
+                raise CannotJudge("no_sheet", "a sheet is there, but mirrored: the print or the photo was flipped")
+            raise CannotJudge("no_sheet", f"0 markers read, {n_rejected} look-alikes rejected")
         raise CannotJudge("sheet_too_little", f"{max(counts.values())} marker(s) read, at least {MIN_MARKERS} needed")
-    if len(present) > 1:
-        raise CannotJudge("two_sheets", f"{' and '.join(sorted(present))} are both in the photo")
-    layout = layouts[present[0]]
-    mine = np.isin(ids, layout.marker_ids)
-    index = ids[mine] - layout.marker_ids[0]
-    if len(np.unique(index)) < 0.75 * len(index):
-        raise CannotJudge("two_sheets", f"two {layout.name} sheets are in the photo")
-    world = layout.marker_corners_mm[index].reshape(-1, 2)
-    image = corners_px[mine].reshape(-1, 2)
-    side_px = float(np.median(np.linalg.norm(np.diff(corners_px[mine], axis=1), axis=2)))
-    px_from_mm, keep = _homography(world, image, max(2.0, 0.08 * side_px))
-    if px_from_mm is None or keep.reshape(-1, 4).all(axis=1).sum() < MIN_MARKERS:
+    sheets = [(name, *found) for name in present for found in _flat_groups(corners_px, ids, layouts[name])]
+    if not sheets:
         raise CannotJudge("sheet_too_little", "the markers that were read don't lie on one flat sheet")
-    kept_markers = keep.reshape(-1, 4).all(axis=1)
-    n_markers = int(kept_markers.sum())
-    duplicates = len(index) - len(np.unique(index))
-    if duplicates and (~kept_markers).sum() >= MIN_MARKERS:
-        raise CannotJudge("two_sheets", f"two {layout.name} sheets are in the photo")
-    saddles_px, saddle_ok = _refine_saddles(photo.rgb, layout, px_from_mm, world[keep], image[keep])
-    if saddle_ok.sum() < MIN_SADDLES:
-        raise CannotJudge("sheet_too_little", f"{int(saddle_ok.sum())} of {len(saddle_ok)} square corners are clear, at least {MIN_SADDLES} needed")
-    n = int(saddle_ok.sum())
-    return CardSighting(layout, layout.saddles_mm[saddle_ok], saddles_px[saddle_ok], np.full(n, SADDLE_SD_PX), n_markers, rejected_px)
+    if len(sheets) > 1:
+        names = sorted({name for name, *_ in sheets})
+        raise CannotJudge("two_sheets", f"{' and '.join(names)} are both in the photo" if len(names) > 1 else f"two {names[0]} sheets are in the photo")
+    name, world, image = sheets[0]
+    return layouts[name], world, image, len(world) // 4
 
 
-def _largest_share(ids: Any, layouts: Mapping[str, SheetLayout]) -> int:
-    return max(int(np.isin(ids, lay.marker_ids).sum()) for lay in layouts.values())
+def _flat_groups(corners_px: Any, ids: Any, layout: SheetLayout) -> list[tuple[Any, Any]]:
+    """Groups of at least `MIN_MARKERS` markers, each on one flat sheet of this layout: one for every such sheet in the photo."""
+    mine = np.isin(ids, layout.marker_ids)
+    left_px, left_index = corners_px[mine], np.searchsorted(layout.marker_ids, ids[mine])
+    groups = []
+    while len(left_index) >= MIN_MARKERS:
+        world, image = layout.marker_corners_mm[left_index].reshape(-1, 2), left_px.reshape(-1, 2)
+        side_px = float(np.median(np.linalg.norm(np.diff(left_px, axis=1), axis=2)))
+        h, keep = _homography(world, image, max(2.0, 0.15 * side_px))
+        if h is None or keep is None or np.linalg.det(h[:2, :2]) > 0:  # the sheet's y points up, the photo's down: a sheet seen from its front turns over
+            break
+        whole = keep.reshape(-1, 4).all(axis=1)
+        if len(np.unique(left_index[whole])) < MIN_MARKERS:
+            break
+        corner = np.repeat(whole, 4)
+        groups.append((world[corner], image[corner]))
+        left_px, left_index = left_px[~whole], left_index[~whole]
+    return groups
 
 
-def _refine_saddles(rgb: Any, layout: SheetLayout, px_from_mm: Any, world: Floats, image: Floats) -> tuple[Any, Any]:
-    """Return saddles (S, 2) px and which of them are clear. A saddle is clear where its four squares are dark and light as printed and the refined point agrees with its neighbours."""
+def _is_mirrored(grey: Any, layouts: Mapping[str, SheetLayout]) -> bool:
+    import cv2
+
+    _, ids, _ = _detect(cv2.flip(grey, 1), 1600)
+    return max(_counts(ids, layouts).values()) >= MIN_MARKERS
+
+
+# --- saddles: exactly where -------------------------------------------------------------------------------------------------------------
+
+
+def _find_saddles(rgb: Any, layout: SheetLayout, world: Floats, image: Floats) -> tuple[Any, Any, Any]:
+    """Return saddles (S, 2) px, which of them are clear (S,), and the homography px <- mm through them.
+
+    From the markers outwards: saddles near a marker first, then, with the homography and the lens's local bend that these give, all others.
+    """
+    saddles = layout.saddles_mm
+    step = layout.square_mm
+    found, ok = np.zeros((len(saddles), 2)), np.zeros(len(saddles), bool)
+    known_mm, known_px = world, image
+    reach_mm = 1.6 * step
+    for _ in range(3):
+        h, _keep = _homography(known_mm, known_px, np.inf if len(known_mm) < 5 else _threshold(known_mm, known_px, step))
+        if h is None:
+            break
+        nearest = np.min(np.linalg.norm(saddles[:, None] - known_mm[None], axis=2), axis=1)
+        try_now = ~ok & (nearest < reach_mm)
+        if try_now.any():
+            _refine(rgb, layout, h, known_mm, known_px, np.flatnonzero(try_now), found, ok)
+        if ok.sum() < 4:
+            break
+        known_mm, known_px = saddles[ok], found[ok]
+        reach_mm = np.inf
+    if ok.sum() < 4:
+        return found, ok, np.eye(3)
+    # A lens bends a flat sheet by a few pixels at most; a saddle off by more than its neighbours' bend is a hidden or false one.
+    square_px = float(np.median(_square_side_px(layout, found, ok)))
+    h, keep = _homography(saddles[ok], found[ok], max(3.0, 0.06 * square_px))
+    if h is None or keep is None:
+        return found, np.zeros(len(saddles), bool), np.eye(3)
+    residual = np.linalg.norm(found - _apply(h, saddles), axis=1)
+    ok &= residual < max(4.0, 0.08 * square_px, 4.0 * float(np.median(residual[ok])))
+    return found, ok, h
+
+
+def _threshold(world: Floats, image: Floats, square_mm: float) -> float:
+    """How far in pixels a point may lie off a homography: 6 % of a square, at least 3."""
+    px_per_mm = np.ptp(image, axis=0).max() / max(np.ptp(world, axis=0).max(), 1e-9)
+    return max(3.0, 0.06 * square_mm * float(px_per_mm))
+
+
+def _refine(rgb: Any, layout: SheetLayout, h: Any, known_mm: Floats, known_px: Floats, which: Any, found: Any, ok: Any) -> None:
+    """Place the saddles `which` at full size, writing to `found` and `ok`."""
     import cv2
 
     height, width = rgb.shape[:2]
-    guess = _apply(px_from_mm, layout.saddles_mm)
-    # marker corners near a saddle carry the lens's local bend: correct the guess by the mean error of the nearest ones
-    error = image - _apply(px_from_mm, world)
-    distance = np.linalg.norm(layout.saddles_mm[:, None] - world[None], axis=2)
-    weight = np.exp(-((distance / (1.5 * layout.square_mm)) ** 2)) + 1e-12
-    guess = guess + np.where(weight.sum(1, keepdims=True) > 0.05, weight @ error / weight.sum(1, keepdims=True), 0.0)
     step = layout.square_mm
-    axes = np.stack([_apply(px_from_mm, layout.saddles_mm + [0.3 * step, 0]), _apply(px_from_mm, layout.saddles_mm + [0, 0.3 * step])])
-    reach = np.min(np.linalg.norm(axes - _apply(px_from_mm, layout.saddles_mm), axis=2), axis=0)
+    saddles = layout.saddles_mm[which]
+    flat = _apply(h, saddles)
+    error = known_px - _apply(h, known_mm)
+    weight = np.exp(-((np.linalg.norm(saddles[:, None] - known_mm[None], axis=2) / (1.5 * step)) ** 2)) + 1e-12
+    guess = flat + np.where(weight.sum(1, keepdims=True) > 0.05, weight @ error / weight.sum(1, keepdims=True), 0.0)
+    axes = np.stack([_apply(h, saddles + [0.3 * step, 0]), _apply(h, saddles + [0, 0.3 * step])]) - flat
+    reach = np.min(np.linalg.norm(axes, axis=2), axis=0)
     inside = np.all((guess > reach[:, None]) & (guess < np.array([width, height]) - 1 - reach[:, None]), axis=1) & (reach > 2.0)
-    ok = np.zeros(len(guess), bool)
-    found = guess.copy()
-    if not inside.any():
-        return found, ok
-    lo = np.floor(guess[inside].min(0) - reach[inside].max() - 3).astype(int).clip(0)
-    hi = np.ceil(guess[inside].max(0) + reach[inside].max() + 4).astype(int)
-    patch = rgb[lo[1] : hi[1], lo[0] : hi[0]]
-    linear = cv2.LUT(cv2.cvtColor(patch, cv2.COLOR_RGB2GRAY), _SRGB_TO_LINEAR)
-    for i in np.flatnonzero(inside):
-        half = int(np.clip(reach[i] * 0.5, 2, 11))
-        point = np.array([[guess[i] - lo]], np.float32)
-        # two passes: the first walks there, the second settles with the smaller window
-        cv2.cornerSubPix(linear, point, (half, half), (-1, -1), (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.002))
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.002)
+    for k in np.flatnonzero(inside):
+        # half the window: half of 0.3 squares, so that the marker's corner 0.13 squares away hardly comes in
+        half = int(np.clip(reach[k] * 0.5, 2, 11))
+        roam = max(1.5, 0.6 * reach[k])
+        lo = np.maximum(np.floor(guess[k] - roam - reach[k] - 4), 0).astype(int)
+        hi = np.ceil(guess[k] + roam + reach[k] + 5).astype(int)
+        linear = _linear(rgb[lo[1] : hi[1], lo[0] : hi[0]])
+        point = np.array([[guess[k] - lo]], np.float32)
+        cv2.cornerSubPix(linear, point, (half, half), (-1, -1), stop)
         q = point.reshape(2).astype(float)
-        if np.linalg.norm(q + lo - guess[i]) > max(1.5, 0.6 * reach[i]):
+        if np.linalg.norm(q + lo - guess[k]) > roam:
             continue
-        found[i] = q + lo
-        ok[i] = _looks_printed(linear, q, axes[:, i] - _apply(px_from_mm, layout.saddles_mm[i : i + 1])[0], int(layout.saddle_phase[i]))
-    if ok.sum() >= 4:
-        # A cubic lens bends a flat sheet by a few pixels at most; a saddle off by more than its neighbours' bend is a hidden or false one.
-        h, keep = _homography(layout.saddles_mm[ok], found[ok], 3.0)
-        if h is not None:
-            residual = np.linalg.norm(found - _apply(h, layout.saddles_mm), axis=1)
-            ok &= residual < max(4.0, 4.0 * float(np.median(residual[ok])))
-    return found, ok
+        if _looks_printed(linear, q, axes[:, k], int(layout.saddle_phase[which[k]])):
+            found[which[k]] = q + lo
+            ok[which[k]] = True
+
+
+def _linear(rgb: Any) -> Any:
+    """Light-linear grey, float32 (h, w), 0 to 1, of a small piece of the photo."""
+    import cv2
+
+    return cv2.LUT(cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY), _SRGB_TO_LINEAR)
+
+
+def _sample(linear: Any, points: Floats) -> Any:
+    """Values (n,) of a float32 picture at points (n, 2), bilinear."""
+    import cv2
+
+    q = np.asarray(points, np.float32)
+    return cv2.remap(linear, q[None, :, 0].copy(), q[None, :, 1].copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()
 
 
 def _looks_printed(linear: Any, centre: Floats, axes: Floats, phase: int) -> bool:
     """Whether the four squares about a saddle are dark and light as printed. axes (2, 2): 0.3 squares along sheet x and y, in pixels."""
-    import cv2
-
     u, v = axes * 0.3  # 0.09 of a square: inside the white border about a marker
     signs = [(1, 1), (-1, 1), (-1, -1), (1, -1)]
-    points = np.array([centre + a * u + b * v for a, b in signs], np.float32)
-    values = cv2.remap(linear, points[:, 0][None], points[:, 1][None], cv2.INTER_LINEAR).ravel()
+    values = _sample(linear, np.array([centre + a * u + b * v for a, b in signs]))
     dark = values[[0, 2]] if phase > 0 else values[[1, 3]]
     light = values[[1, 3]] if phase > 0 else values[[0, 2]]
     return bool(light.min() > 1.6 * dark.max() + 0.004 and light.max() < 3.5 * light.min() + 0.02)
+
+
+# --- how sharp and how bright -----------------------------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=8)
+def _neighbours(key: bytes, square_mm: float) -> Any:
+    """Pairs (E, 2) of saddles that are the ends of one square's side; first those along x."""
+    saddles = np.frombuffer(key).reshape(-1, 2)
+    gap = saddles[None] - saddles[:, None]
+    along_x = np.argwhere((np.abs(gap[..., 0] - square_mm) < 1e-6) & (np.abs(gap[..., 1]) < 1e-6))
+    along_y = np.argwhere((np.abs(gap[..., 1] - square_mm) < 1e-6) & (np.abs(gap[..., 0]) < 1e-6))
+    return along_x, along_y
+
+
+def _square_side_px(layout: SheetLayout, saddles_px: Floats, ok: Any) -> Any:
+    pairs = np.concatenate(_neighbours(np.asarray(layout.saddles_mm).tobytes(), layout.square_mm))
+    pairs = pairs[ok[pairs].all(axis=1)]
+    if len(pairs) == 0:
+        return np.array([np.linalg.norm(np.ptp(saddles_px[ok], axis=0)) / max(np.linalg.norm(np.ptp(layout.saddles_mm[ok], axis=0)), 1e-9) * layout.square_mm])
+    return np.linalg.norm(saddles_px[pairs[:, 1]] - saddles_px[pairs[:, 0]], axis=1)
+
+
+def _edge_sigma(rgb: Any, layout: SheetLayout, saddles_px: Floats, ok: Any) -> float | None:
+    """One-sigma spread of the sheet's black-to-white edges, px: the median along the direction in which they are softer. None where no side of a square is clear.
+
+    From 25 to 75 % of the step in linear light is 1.349 sigma of a Gaussian blur. The interpolation's own spread (variance 1/6 px2) is taken out.
+    """
+    medians = []
+    for pairs in _neighbours(np.asarray(layout.saddles_mm).tobytes(), layout.square_mm):
+        good = pairs[ok[pairs].all(axis=1)]
+        good = good[np.linspace(0, len(good) - 1, min(10, len(good))).astype(int)] if len(good) else good
+        sigmas = [s for a, b in good if (s := _one_edge_sigma(rgb, saddles_px[a], saddles_px[b])) is not None]
+        if sigmas:
+            medians.append(float(np.median(sigmas)))
+    return max(medians) if medians else None
+
+
+def _one_edge_sigma(rgb: Any, a: Floats, b: Floats) -> float | None:
+    side = float(np.linalg.norm(b - a))
+    along = (b - a) / side
+    normal = np.array([-along[1], along[0]])
+    offsets = np.arange(-0.25 * side, 0.25 * side + 0.1, 0.2)
+    starts = a + along * side * np.linspace(0.3, 0.7, 9)[:, None]
+    points = starts[:, None] + normal * offsets[:, None]
+    lo = np.floor(points.reshape(-1, 2).min(0) - 2).astype(int)
+    hi = np.ceil(points.reshape(-1, 2).max(0) + 3).astype(int)
+    if (lo < 0).any() or hi[0] > rgb.shape[1] or hi[1] > rgb.shape[0]:
+        return None
+    profile = _sample(_linear(rgb[lo[1] : hi[1], lo[0] : hi[0]]), points.reshape(-1, 2) - lo).reshape(9, -1).mean(axis=0)
+    if profile[offsets < 0].mean() > profile[offsets > 0].mean():
+        profile = profile[::-1]  # black first
+    black = float(np.median(profile[offsets < -0.15 * side]))
+    near = (offsets > 0) & (offsets < 0.13 * side)  # beyond lies the marker
+    if not near.any():
+        return None
+    top = int(np.flatnonzero(near)[np.argmax(profile[near])])
+    white = float(profile[top])
+    if white < 1.5 * black + 0.004:
+        return None
+    rise = (profile[: top + 1] - black) / (white - black)
+    crossings = []
+    for level in (0.25, 0.75):
+        above = np.flatnonzero(rise >= level)
+        i = int(above[0])
+        if i == 0:
+            return None
+        crossings.append(offsets[i - 1] + (level - rise[i - 1]) / (rise[i] - rise[i - 1]) * (offsets[i] - offsets[i - 1]))
+    return float(np.sqrt(max(((crossings[1] - crossings[0]) / 1.349) ** 2 - 1 / 6, 0.04)))
+
+
+def _paper_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> tuple[float | None, float | None]:
+    """Light of the white margin round the squares (0 to 1, linear) and the share of it that is clipped. None where no margin is seen."""
+    half = np.array(layout.size_mm) / 2
+    board = np.abs(layout.black_mm).reshape(-1, 2).max(axis=0)
+    ring = (half + board) / 2
+    xs, ys = (np.linspace(-r, r, max(8, int(2 * r / 6))) for r in ring)
+    points = np.concatenate([np.c_[xs, 0 * xs + ring[1]], np.c_[xs, 0 * xs - ring[1]], np.c_[0 * ys + ring[0], ys], np.c_[0 * ys - ring[0], ys]])
+    q = np.round(_apply(px_from_mm, points)).astype(int)
+    q = q[(q[:, 0] >= 0) & (q[:, 1] >= 0) & (q[:, 0] < rgb.shape[1]) & (q[:, 1] < rgb.shape[0])]
+    if len(q) < 8:
+        return None, None
+    seen = rgb[q[:, 1], q[:, 0]]
+    light = _SRGB_TO_LINEAR[seen] @ np.array([0.2126, 0.7152, 0.0722])  # luminance, IEC 61966-2-1
+    paper = light > 0.5 * np.percentile(light, 90)  # what lies across the margin, and hard shadow, is darker
+    return float(np.median(light[paper])), float(np.mean((seen[paper] >= CLIPPED_LEVEL).all(axis=1)))
 
 
 def _linear_table() -> Any:
