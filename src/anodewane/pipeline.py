@@ -293,6 +293,7 @@ def _worst_in_photo(recession: RecessionFigures, placement: Placement, plane: Pl
 
 def _new_outline_px(placement: Placement, plane: Plane) -> tuple[tuple[tuple[float, float], ...], ...]:
     """The new outline drawn in the photo, each point at the height at which the camera saw the nearest worn edge, so that the two coincide where nothing is gone."""
+    from scipy.ndimage import gaussian_filter1d
     from scipy.spatial import cKDTree
 
     from anodewane.geometry import resample_ring
@@ -303,7 +304,7 @@ def _new_outline_px(placement: Placement, plane: Plane) -> tuple[tuple[tuple[flo
     out = []
     for ring in placement.template.rings:
         points = resample_ring(np.asarray(ring), 1.5)
-        seen_at = heights[tree.query(points)[1]]
+        seen_at = gaussian_filter1d(heights[tree.query(points)[1]], 3.0, mode="wrap")  # in a hole the nearest edge jumps from wall to wall
         on_sheet = points @ placement.sheet_from_part[:, :2].T + placement.sheet_from_part[:, 2]
         out.append(_points(project(plane.camera, np.c_[on_sheet, seen_at])))
     return tuple(out)
