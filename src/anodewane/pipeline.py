@@ -296,7 +296,7 @@ def _new_outline_px(placement: Placement, plane: Plane) -> tuple[tuple[tuple[flo
     from scipy.ndimage import gaussian_filter1d
     from scipy.spatial import cKDTree
 
-    from anodewane.geometry import resample_ring
+    from anodewane.geometry import from_shapely, polygons_of, resample_ring, to_shapely
 
     worn = np.vstack([r for piece in placement.plan_mm for r in piece])
     heights = np.concatenate([h for piece in placement.limb_height_mm for h in piece])
@@ -304,7 +304,10 @@ def _new_outline_px(placement: Placement, plane: Plane) -> tuple[tuple[tuple[flo
     out = []
     for ring in placement.template.rings:
         points = resample_ring(np.asarray(ring), 1.5)
-        seen_at = gaussian_filter1d(heights[tree.query(points)[1]], 3.0, mode="wrap")  # in a hole the nearest edge jumps from wall to wall
+        seen_at = gaussian_filter1d(heights[tree.query(points)[1]], 1.5, mode="wrap")
         on_sheet = points @ placement.sheet_from_part[:, :2].T + placement.sheet_from_part[:, 2]
-        out.append(_points(project(plane.camera, np.c_[on_sheet, seen_at])))
+        seen = project(plane.camera, np.c_[on_sheet, seen_at])
+        # where the edge changes from the top to the foot of a wall, as in a deep hole, the line would cross itself
+        clear = polygons_of(to_shapely((seen,)))
+        out.append(_points(from_shapely(clear[0])[0] if clear else seen))
     return tuple(out)
