@@ -18,7 +18,8 @@ from hand_made import judged, refused, ring, signed
 
 COMMITTED = Path(__file__).parents[1] / "docs" / "record.schema.json"
 
-EVERY = {"judged": judged(), "refused": refused(), "handed": signed(judged()), "not compared": judged(template=None, scale=None)}
+MANY = Outline(tuple(ring(3 + i, radius=5.0, centre=(20.0 * i, 9.0)) for i in range(12)), ())
+EVERY = {"judged": judged(), "refused": refused(), "handed": signed(judged()), "not compared": judged(template=None, scale=None), "many pieces": judged(outline=MANY)}
 
 
 def validator() -> jsonschema_rs.Draft202012Validator:

@@ -90,7 +90,7 @@ def _plain(value: Any, digits: int, where: str) -> Any:
     if isinstance(value, dict):
         return {str(k): _plain(v, _digits(str(k), digits), f"{where}.{k}") for k, v in value.items()}
     if isinstance(value, (tuple, list)):
-        if len(value) > 8 and isinstance(value[0], (tuple, list)):
+        if len(value) > 8 and isinstance(value[0], (tuple, list)) and isinstance(value[0][0], float):
             return _points(value, digits, where)
         return [_plain(v, digits, where) for v in value]
     if hasattr(value, "tolist"):  # a numpy number that slipped into a record
