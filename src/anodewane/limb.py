@@ -27,22 +27,26 @@ from anodewane.records import Mount
 from anodewane.units import Floats
 
 
+MIN_TOP_MM = 0.3
+
+
 @dataclass(frozen=True, slots=True)
 class WallLaw:
-    """How a worn plate's wall stands, for `lost` mm of mean thickness gone and `left` mm remaining.
+    """How a worn plate's wall stands once `lost` mm of its mean thickness is gone.
 
-    top = `top_of_left` left - `round_mm` tanh(lost), foot = `foot_mm` tanh(lost), wander = `wander_mm` + `wander_of_lost` lost. `top_of_left` is below 1 because the face
-    falls off towards a worn edge.
+    top = new thickness - `top_per_lost` lost - `round_mm` tanh(lost / mm), foot = `foot_mm` tanh(lost / mm), wander = `wander_mm` + `wander_per_lost` lost.
+    The first millimetre of wear takes the sharp edge; after that the proudest places of the wall sink far slower than the mean, while the wall wanders more and more.
+    An open part's foot wastes as its top does.
     """
 
-    top_of_left: float
+    top_per_lost: float
     round_mm: float
     foot_mm: float
     wander_mm: float
-    wander_of_lost: float
+    wander_per_lost: float
 
 
-WALL_LAWS: dict[Mount, WallLaw] = {"flush": WallLaw(0.84, 0.12, 0.13, 0.09, 0.04), "open": WallLaw(0.92, 0.10, 0.11, 0.10, 0.10)}
+WALL_LAWS: dict[Mount, WallLaw] = {"flush": WallLaw(0.16, 1.98, 0.46, 0.07, 0.40), "open": WallLaw(0.41, 1.50, 1.07, 0.08, 0.27)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +62,9 @@ def worn_wall(mount: Mount, thickness_new_mm: float, thickness_mm: float) -> Wal
     """The wall of a plate of which `thickness_mm` remains on average."""
     law = WALL_LAWS[mount]
     lost = max(thickness_new_mm - thickness_mm, 0.0)
-    begun = float(np.tanh(lost))  # a new edge is sharp and stands from the sheet to the top; the first millimetre of wear takes that away
-    top = thickness_mm * (1 - (1 - law.top_of_left) * begun) - law.round_mm * begun
-    return Wall(min(law.foot_mm * begun, top / 2), top, law.wander_mm + law.wander_of_lost * lost)
+    begun = float(np.tanh(lost))
+    top = max(thickness_new_mm - law.top_per_lost * lost - law.round_mm * begun, MIN_TOP_MM)
+    return Wall(min(law.foot_mm * begun, top / 2), top, law.wander_mm + law.wander_per_lost * lost)
 
 
 def wall_height(wall: Wall, slope: Floats) -> Floats:

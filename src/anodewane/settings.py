@@ -51,12 +51,13 @@ class Settings:
     max_residual_frac: float = knob(0.05, "of a square's side, rms, above which the sheet is called not flat")
 
     # how faces waste against the outline
-    face_ratio_flush: float = knob(2.8, "thickness lost over recession of the outline when wear begins, flush mount; fitted on rendered parts of known volume (docs/decisions/0004-face-ratio.md)")
-    face_ratio_open: float = knob(3.0, "the same for both faces of an open mount together")
-    face_most_flush: float = knob(0.55, "share of the new thickness at which the mean loss over what is left levels off, flush mount")
-    face_most_open: float = knob(0.60, "the same, open mount")
+    face_ratio_flush: float = knob(3.1, "thickness lost over recession of the outline when wear begins, flush mount; fitted on rendered parts of known volume (docs/decisions/0004-face-ratio.md)")
+    face_ratio_open: float = knob(3.2, "the same for both faces of an open mount together")
+    face_most_flush: float = knob(0.57, "share of the new thickness at which the mean loss over what is left levels off, flush mount")
+    face_most_open: float = knob(0.61, "the same, open mount")
+    face_late_mm: float = knob(0.8, "mm of thickness by which the faces lag behind the outline when wear begins")
     face_ratio_sd: float = knob(0.20, "one-sigma of the thickness lost from part to part, as a share of it")
-    face_floor_sd_mm: float = knob(0.25, "mm, one-sigma of the thickness of a part that looks new: pits and casting")
+    face_floor_sd_mm: float = knob(0.4, "mm, one-sigma of the thickness of a part that looks new: pits and casting")
 
     # doubt
     limb_sd_frac: float = knob(0.10, "one-sigma of the height at which an edge is seen, common to the whole outline, as a share of the remaining thickness")

@@ -26,11 +26,14 @@ from anodewane.geometry import (
 from anodewane.limb import Wall, lower, round_height, sight_slope, wall_height, worn_wall
 from anodewane.records import Camera, MetalMask, Placement, Plane, Template
 from anodewane.settings import Settings
-from anodewane.solids import new_area, recession_for_area
+from anodewane.solids import new_area, recession_near_area
 from anodewane.units import Floats, Rings
 
 OUTLINE_STEP_MM = 0.8
 """Spacing of the points that stand for an outline."""
+
+THICKNESS_STEP_MM = 0.02
+"""How closely remaining thickness and outline are brought together."""
 
 NORMAL_REACH = 3
 """Points on each side over which an outline's direction is taken."""
@@ -119,13 +122,16 @@ def plan_area(pieces: tuple[Rings, ...]) -> float:
 def expected_thickness(template: Template, recession_mm: float, settings: Settings) -> tuple[float, float]:
     """Mean thickness that remains where the outline has receded by `recession_mm`, and its one-sigma (mm).
 
-    ``lost = M tanh(k d / M)``: at first the faces waste k times as fast as the outline recedes; later, where a face wears through, that place leaves the plan
+    ``lost = M tanh((k d - e (1 - exp(-k d / e))) / M)``: after the first tenths of a millimetre the faces waste k times as fast as the outline recedes; later, where a face wears through, that place leaves the plan
     instead, and the mean thickness of what is left levels off at M. k and M differ from part to part (`face_*` of the settings).
     """
     flush = template.mount == "flush"
     ratio, most_frac = (settings.face_ratio_flush, settings.face_most_flush) if flush else (settings.face_ratio_open, settings.face_most_open)
     most = most_frac * template.thickness_mm
-    lost = most * float(np.tanh(ratio * max(recession_mm, 0.0) / most))
+    # the first tenths of a millimetre are as likely a rounded edge or an error of the outline as wear of the face
+    reach = ratio * max(recession_mm, 0.0)
+    reach -= settings.face_late_mm * (1 - float(np.exp(-reach / settings.face_late_mm)))
+    lost = most * float(np.tanh(reach / most))
     sd = float(np.hypot(settings.face_ratio_sd * lost, settings.face_floor_sd_mm))
     return template.thickness_mm - lost, sd
 
@@ -135,15 +141,17 @@ def settle_plate(seen: Silhouette, template: Template, settings: Settings) -> tu
     if settings.thickness_given_mm is not None:
         plan, heights = plate_plan(seen, template, settings.thickness_given_mm)
         return plan, heights, settings.thickness_given_mm, 0.3
-    thickness, sd = template.thickness_mm, 0.0
-    for _ in range(5):
-        plan, heights = plate_plan(seen, template, thickness)
-        recession = recession_for_area(template, plan_area(plan))
-        before = thickness
-        thickness, sd = expected_thickness(template, recession, settings)
-        if abs(thickness - before) < 0.05:
-            break
-    return plan, heights, thickness, sd
+    from scipy.optimize import brentq
+
+    def excess(thickness: float) -> float:
+        """By how much the thickness that the outline asks for exceeds the one that it was read with: falls as the latter rises, so there is one root."""
+        area = plan_area(plate_plan(seen, template, thickness)[0])
+        return expected_thickness(template, recession_near_area(template, area), settings)[0] - thickness
+
+    new = template.thickness_mm
+    thickness = new if excess(new) > -THICKNESS_STEP_MM else float(brentq(excess, 0.05 * new, new, xtol=THICKNESS_STEP_MM))
+    plan, heights = plate_plan(seen, template, thickness)
+    return plan, heights, thickness, expected_thickness(template, recession_near_area(template, plan_area(plan)), settings)[1]
 
 
 # --- laying the template ---------------------------------------------------------------------------------------------------------------
@@ -359,7 +367,7 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     from shapely import MultiPolygon
 
     plan, heights, thickness, thickness_sd = settle(mask, plane.camera, template, settings)
-    recession = recession_for_area(template, min(plan_area(plan), new_area(template)))
+    recession = recession_near_area(template, min(plan_area(plan), new_area(template)))
     poses = place(plan, template, recession)
     best, anchored_by, residual = poses[0], "outline", None
     pairs = _hole_pairs(plan, template, best)
@@ -489,7 +497,7 @@ def choose_template(mask: MetalMask, plane: Plane, templates: tuple[Template, ..
         placement = lay(mask, plane, template, settings)
         if placement.outside_frac > settings.outside_max_frac:
             continue
-        recession = recession_for_area(template, min(plan_area(placement.plan_mm), new_area(template)))
+        recession = recession_near_area(template, min(plan_area(placement.plan_mm), new_area(template)))
         missing = sum(1 for _ in template.rings[1:]) - sum(len(p) - 1 for p in placement.plan_mm)
         scored.append((placement.fit_cost / 2 + float(np.log(0.5 + 0.35 * recession)) + 0.4 * abs(missing), template))
     if not scored:
