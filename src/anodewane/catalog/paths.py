@@ -61,7 +61,9 @@ def rings_from_segments(path: Any, what: str, closed_gap_mm: float = 1e-6) -> li
     for subpath in path.as_subpaths():
         points: list[Any] = []
         closed = False
-        for segment in subpath:
+        for i, segment in enumerate(subpath):
+            if i == 0 and not isinstance(segment, svgelements.Move):  # a line straight after Z goes on from where that subpath began
+                points.append([(segment.start.x, segment.start.y)])
             if isinstance(segment, svgelements.Move):
                 points.append([(segment.end.x, segment.end.y)])
             elif isinstance(segment, svgelements.Close):

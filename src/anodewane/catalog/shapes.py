@@ -204,7 +204,7 @@ def half_collar(diameter_mm: float, bore_mm: float, length_mm: float, *, gap_mm:
 
         # Opening by a disc rounds the four outward corners and leaves the arcs where they are.
         smooth = shapely.Polygon(rings[0]).buffer(-corner_mm, quad_segs=32).buffer(corner_mm, quad_segs=32)
-        if smooth.geom_type != "Polygon":
+        if smooth.is_empty or smooth.geom_type != "Polygon":
             raise UsageError(f"Corners of {corner_mm:g} mm are too round for a half-collar with a wall of {big - small:g} mm.", "Give a smaller corner radius.")
         rings = [np.asarray(smooth.simplify(CHORD_MM / 4).exterior.coords)[:-1]]
     rings[0] = rings[0] - [0.0, (rings[0][:, 1].min() + rings[0][:, 1].max()) / 2]

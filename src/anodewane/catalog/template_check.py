@@ -172,7 +172,7 @@ def _check_rings(name: str, rings: Rings) -> None:
             raise UsageError(f"The {what} of the template '{name}' encloses almost no area ({shape.area:.3g} mm²).", "Check the outline and its units.")
     holes = [shapely.Polygon(r) for r in rings[1:]]
     for i, hole in enumerate(holes, start=1):
-        if not body.contains(hole.representative_point()):
+        if body.disjoint(hole):
             raise UsageError(f"Hole {i} of the template '{name}' lies outside the outline.", "Draw one outline and its holes inside it.")
         if not body.contains(hole) or body.exterior.distance(hole) < MIN_WALL_MM:
             raise UsageError(f"Hole {i} of the template '{name}' touches the edge of the part.", "Move it inward, or draw it as a notch of the outline.")
