@@ -36,10 +36,18 @@ class Settings:
     check_line_sd_mm: float = knob(0.3, "mm, one-sigma of reading a 100 mm line with a ruler")
     print_scale_sd_frac: float = knob(0.004, "one-sigma of the print scale when nobody measured it and it was printed at 100 %")
 
-    max_blur_px: float = knob(1e9, "px, one-sigma spread of the sheet's printed edges above which a photo is refused")
-    max_blur_square_frac: float = knob(1e9, "of a square's side, the same")
-    min_paper_level: float = knob(0.0, "0 to 1, light of the white paper under which a photo is refused")
-    max_paper_clipped_frac: float = knob(2.0, "0 to 1, share of the white paper at full light above which a photo is refused")
+    max_blur_square_frac: float = knob(
+        0.045,
+        "of a 15 mm square's side, one-sigma spread of the sheet's edges above which a photo is blurred. Measured: the sheet's scale holds to 0.1 % up to there and markers "
+        "fade soon after; sharp trial photos reach 0.03",
+    )
+    min_paper_level: float = knob(0.02, "0 to 1, light of the white paper under which a photo is too dark. Measured: from 0.03 down noise hides up to half of the square corners")
+    max_paper_clipped_frac: float = knob(0.8, "0 to 1, share of the white paper at full light from which glare is looked for")
+    max_clipped_ink_level: float = knob(
+        0.10,
+        "0 to 1, light of the black squares above which a photo with clipped paper is called glare: ink sends back about 6 % (common practice), so the paper is then 1.7 times "
+        "past full light and a mid-level edge moves by half its blur",
+    )
 
     # the camera
     focal_exif_sd_frac: float = knob(0.02, "one-sigma of EXIF's 35 mm equivalent focal length, beside its rounding to whole mm")
@@ -56,17 +64,19 @@ class Settings:
     face_most_flush: float = knob(0.57, "share of the new thickness at which the mean loss over what is left levels off, flush mount")
     face_most_open: float = knob(0.61, "the same, open mount")
     face_late_mm: float = knob(0.8, "mm of thickness by which the faces lag behind the outline when wear begins")
-    face_ratio_sd: float = knob(0.20, "one-sigma of the thickness lost from part to part, as a share of it")
+    face_ratio_sd: float = knob(0.18, "one-sigma of the thickness lost from part to part, as a share of it")
     face_floor_sd_mm: float = knob(0.4, "mm, one-sigma of the thickness of a part that looks new: pits and casting")
 
     # doubt
-    limb_sd_frac: float = knob(0.10, "one-sigma of the height at which an edge is seen, common to the whole outline, as a share of the remaining thickness")
-    limb_sd_mm: float = knob(0.10, "mm, one-sigma of where the outline lies in plan that no cause accounts for (residual on rendered parts)")
+    limb_sharp_sd_frac: float = knob(0.012, "one-sigma of the height at which a new wall or a rod is seen, common to the whole outline, as a share of its thickness (fitted on rendered parts)")
+    limb_worn_sd_frac: float = knob(0.045, "the same for a worn wall")
+    limb_wander_sd_frac: float = knob(0.03, "one-sigma of the outline's plan position as a share of the wall's wander")
+    limb_sd_mm: float = knob(0.05, "mm, one-sigma of where the outline lies in plan that no other cause accounts for")
     mass_casting_sd_frac: float = knob(0.015, "one-sigma of a new casting's mass against its template, as a share (tolerances of 3 to 5 %, from memory: NACE SP0387)")
     mass_known_sd_frac: float = knob(0.015, "one-sigma of the new mass where the template states it")
     mass_computed_sd_frac: float = knob(0.025, "one-sigma of the new mass where it is volume times density")
     scales_sd_g: float = knob(2.0, "g, one-sigma of the scales")
-    rod_round_sd_frac: float = knob(0.03, "one-sigma of a worn rod's sections against round ones, as a share of what is left")
+    rod_round_sd_frac: float = knob(0.02, "one-sigma of a worn rod's sections against round ones, as a share of what is left")
 
     # the template
     outside_max_frac: float = knob(0.035, "share of the new plan area by which a part may stick out of its template (3 sigma of height and edge errors)")

@@ -14,7 +14,7 @@ import numpy as np
 
 from anodewane.errors import CannotJudge
 from anodewane.geometry import polygons_of, resample_ring, ring_area, ring_normals, to_height, to_shapely
-from anodewane.limb import sight_slope
+from anodewane.limb import sight_slope, worn_wall
 from anodewane.records import (
     AreaFigures,
     Consumed,
@@ -45,7 +45,7 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
     Parameters
     ----------
     placement, mask, plane, settings
-        Uses `coverage`, `limb_sd_frac`, `mass_casting_sd_frac`, `weighed_g`, `scales_sd_g`, `thickness_given_mm`, and the thresholds of holes, pieces and sides.
+        Uses `coverage`, `limb_*`, `mass_casting_sd_frac`, `weighed_g`, `scales_sd_g`, `thickness_given_mm`, and the thresholds of holes, pieces and sides.
 
     Returns
     -------
@@ -125,9 +125,21 @@ def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: 
         print_scale=2 * plane.scale_sd_frac * area / new,
         camera=float(spread) * area / new,
         edge=mask.edge_sd_mm * perimeter / new,
-        limb=settings.limb_sd_frac * thickness * sway / new + settings.limb_sd_mm * perimeter / new,
+        limb=_limb_sd(placement, thickness * sway, perimeter, settings) / new,
         per_mm_thickness=0.85 * area_per_height / new if placement.template.solid == "plate" else 0.0,
     )
+
+
+def _limb_sd(placement: Placement, thickness_sway_mm2: float, perimeter_mm: float, settings: Settings) -> float:
+    """One-sigma of the plan area, mm2, that comes of not knowing at which height each edge was seen: little for a new wall or a rod, more the more the wall wanders."""
+    template = placement.template
+    if template.solid == "rod":
+        height_frac, wander = settings.limb_sharp_sd_frac, 0.0
+    else:
+        begun = float(np.tanh(max(template.thickness_mm - placement.remaining_thickness_mm, 0.0)))
+        height_frac = settings.limb_sharp_sd_frac + (settings.limb_worn_sd_frac - settings.limb_sharp_sd_frac) * begun
+        wander = worn_wall(template.mount, template.thickness_mm, placement.remaining_thickness_mm).wander_mm
+    return float(np.sqrt((height_frac * thickness_sway_mm2) ** 2 + (settings.limb_sd_mm * perimeter_mm) ** 2 + (settings.limb_wander_sd_frac * wander * perimeter_mm) ** 2))
 
 
 def _perimeter(ring: Floats) -> float:
