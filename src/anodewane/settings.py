@@ -20,7 +20,9 @@ class Settings:
     """All settings of a judgement. `Settings()` is the default; `from_toml` reads a file; `digest` names a set."""
 
     # the verdict
-    limit_pct: float = knob(50.0, "%, mass consumed at which a part is to be replaced. 50: mass 'reduced to one-half', the recreational rule (Practical Sailor; BoatUS; trade practice).")
+    limit_pct: float = knob(
+        50.0, "%, mass consumed at which a part is to be replaced. 50: mass 'reduced to one-half', the recreational rule (Practical Sailor; BoatUS; trade practice)."
+    )
     monitor_from_pct: float = knob(30.0, "%, mass consumed from which a part is watched rather than left. Common practice, no published source.")
     basis: str = knob("half of the mass gone, the usual rule for pleasure craft", "text, printed beside the limit")
     coverage: float = knob(0.90, "0 to 1, how often the stated intervals should hold the truth")
@@ -38,15 +40,17 @@ class Settings:
 
     max_blur_square_frac: float = knob(
         0.045,
-        "of a 15 mm square's side, one-sigma spread of the sheet's edges above which a photo is blurred. Measured: the sheet's scale holds to 0.1 % up to there and markers "
-        "fade soon after; sharp trial photos reach 0.03",
+        "of a 15 mm square's side, one-sigma spread of the sheet's edges above which a photo is blurred. Measured: the scale holds to 0.1 % up to there and markers fade "
+        "soon after; sharp trial photos reach 0.03",
     )
-    min_paper_level: float = knob(0.02, "0 to 1, light of the white paper under which a photo is too dark. Measured: from 0.03 down noise hides up to half of the square corners")
+    min_paper_level: float = knob(
+        0.02, "0 to 1, light of the white paper under which a photo is too dark. Measured: from 0.03 down noise hides up to half of the square corners"
+    )
     max_paper_clipped_frac: float = knob(0.8, "0 to 1, share of the white paper at full light from which glare is looked for")
     max_clipped_ink_level: float = knob(
         0.10,
-        "0 to 1, light of the black squares above which a photo with clipped paper is called glare: ink sends back about 6 % (common practice), so the paper is then 1.7 times "
-        "past full light and a mid-level edge moves by half its blur",
+        "0 to 1, light of the black squares above which a photo with clipped paper is called glare: ink sends back about 6 % (common practice), so the paper is then "
+        "1.7 times past full light and a mid-level edge moves by half its blur",
     )
 
     # the camera
@@ -59,7 +63,9 @@ class Settings:
     max_residual_frac: float = knob(0.05, "of a square's side, rms, above which the sheet is called not flat")
 
     # how faces waste against the outline
-    face_ratio_flush: float = knob(3.1, "thickness lost over recession of the outline when wear begins, flush mount; fitted on rendered parts of known volume (docs/decisions/0004-face-ratio.md)")
+    face_ratio_flush: float = knob(
+        3.1, "thickness lost over recession of the outline when wear begins, flush mount; fitted on rendered parts of known volume (docs/decisions/0004-face-ratio.md)"
+    )
     face_ratio_open: float = knob(3.2, "the same for both faces of an open mount together")
     face_most_flush: float = knob(0.57, "share of the new thickness at which the mean loss over what is left levels off, flush mount")
     face_most_open: float = knob(0.61, "the same, open mount")
@@ -68,7 +74,9 @@ class Settings:
     face_floor_sd_mm: float = knob(0.4, "mm, one-sigma of the thickness of a part that looks new: pits and casting")
 
     # doubt
-    limb_sharp_sd_frac: float = knob(0.012, "one-sigma of the height at which a new wall or a rod is seen, common to the whole outline, as a share of its thickness (fitted on rendered parts)")
+    limb_sharp_sd_frac: float = knob(
+        0.012, "one-sigma of the height at which a new wall or a rod is seen, common to the whole outline, as a share of its thickness (fitted on rendered parts)"
+    )
     limb_worn_sd_frac: float = knob(0.045, "the same for a worn wall")
     limb_wander_sd_frac: float = knob(0.03, "one-sigma of the outline's plan position as a share of the wall's wander")
     limb_sd_mm: float = knob(0.05, "mm, one-sigma of where the outline lies in plan that no other cause accounts for")

@@ -26,6 +26,10 @@ LARGEST_ENLARGEMENT = 2.0
 MIN_MARKER_SIDE_PX = 10
 """Of the searched copy: seven cells of a marker need about 1.5 px each to be read."""
 
+SOFT_BLUR_CELLS = 0.4
+SOFT_LIKENESS = 0.8
+"""Correlation over 25 cells: the best of 1000 patterns reaches about 0.65 on noise."""
+
 ENOUGH_MARKERS = 8
 MIN_MARKERS = 3
 MIN_SADDLES = 8
@@ -34,6 +38,9 @@ SADDLE_SD_PX = 0.05
 
 CLIPPED_LEVEL = 253
 """sRGB byte from which all three channels count as clipped; JPEG moves a clipped 255 by a level or two."""
+
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+"""IEC 61966-2-1."""
 
 
 @lru_cache(maxsize=8)
@@ -58,11 +65,58 @@ def _detect(grey: Any, long_side_px: int, windows: tuple[int, int, int] = (5, 45
     scale = min(long_side_px / max(grey.shape), LARGEST_ENLARGEMENT)
     small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
     corners, ids, rejected = _detector(windows, 4 * MIN_MARKER_SIDE_PX / max(small.shape)).detectMarkers(small)
+    quads = [np.array([np.reshape(q, (4, 2)) for q in group], float).reshape(-1, 4, 2) for group in (corners, rejected)]
+    read = np.ravel(ids).astype(int) if ids is not None else np.zeros(0, int)
+    if len(read) < ENOUGH_MARKERS and len(quads[1]):
+        soft, which, turned = _soft_read(small, quads[1])
+        read = np.r_[read, soft]
+        quads = [np.concatenate([quads[0], turned]), np.delete(quads[1], which, axis=0)]
+    return rescale_px(quads[0], 1 / scale), read, rescale_px(quads[1], 1 / scale)
 
-    def back(quads: Any) -> Any:
-        return rescale_px(np.array([np.reshape(q, (4, 2)) for q in quads], float).reshape(-1, 4, 2), 1 / scale)
 
-    return back(corners), np.ravel(ids).astype(int) if ids is not None else np.zeros(0, int), back(rejected)
+@lru_cache(maxsize=1)
+def _soft_patterns() -> tuple[Any, Any]:
+    """Every id of the dictionary as 25 inner cells, a little blurred over its border, zero mean and unit length: (4 x ids, 25), and the ids."""
+    import cv2
+
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
+    n = dictionary.markerSize
+    rows, ids = [], []
+    for marker_id in range(len(dictionary.bytesList)):
+        picture = cv2.aruco.generateImageMarker(dictionary, marker_id, 8 * (n + 2), borderBits=1).astype(np.float32)
+        blurred = cv2.GaussianBlur(cv2.copyMakeBorder(picture, 16, 16, 16, 16, cv2.BORDER_CONSTANT, value=255), (0, 0), 8 * SOFT_BLUR_CELLS)[16:-16, 16:-16]
+        cells = blurred[8:-8, 8:-8].reshape(n, 8, n, 8)[:, 2:6, :, 2:6].mean(axis=(1, 3))
+        for turn in range(4):
+            flat = np.rot90(cells, turn).ravel() - cells.mean()
+            rows.append(flat / np.linalg.norm(flat))
+            ids.append((marker_id, turn))
+    return np.array(rows, np.float32), np.array(ids)
+
+
+def _soft_read(grey: Any, quads: Any) -> tuple[Any, Any, Any]:
+    """Read markers whose cells run into one another: by correlation in linear light, not cell by cell.
+
+    Returns ids (K,), which of `quads` they are (K,), and their corners (K, 4, 2) turned so that the first is the marker's own top left.
+    A single quad may be read wrongly this way; only markers that lie together on one flat sheet are used.
+    """
+    import cv2
+
+    patterns, names = _soft_patterns()
+    n = round(np.sqrt(patterns.shape[1]))
+    at = (np.arange(n)[:, None] + np.array([0.3, 0.5, 0.7])[None]).ravel() + 1  # three places a cell, in cells from the marker's corner
+    grid = np.stack(np.meshgrid(at, at), axis=-1).reshape(-1, 2)
+    frame = np.array([[0, 0], [n + 2, 0], [n + 2, n + 2], [0, n + 2]], np.float32)
+    points = np.concatenate([_apply(cv2.getPerspectiveTransform(frame, q.astype(np.float32)), grid) for q in quads])
+    cells = _sample(cv2.LUT(grey, _SRGB_TO_LINEAR), points).reshape(len(quads), n, 3, n, 3).mean(axis=(2, 4)).reshape(len(quads), -1)
+    cells = cells - cells.mean(axis=1, keepdims=True)
+    length = np.linalg.norm(cells, axis=1)
+    likeness = cells @ patterns.T / np.maximum(length, 1e-6)[:, None]
+    best = np.argmax(likeness, axis=1)
+    sure = np.flatnonzero((likeness[np.arange(len(quads)), best] > SOFT_LIKENESS) & (length > 1e-3))
+    ids, turns = names[best[sure]].T
+    # a pattern turned anticlockwise by k quarters has its own first corner k places back along the quad
+    turned = np.array([np.roll(quads[i], k, axis=0) for i, k in zip(sure, turns, strict=True)]).reshape(-1, 4, 2)
+    return ids, sure, turned
 
 
 def _homography(from_points: Floats, to_points: Floats, threshold: float) -> tuple[Any, Any]:
@@ -86,7 +140,7 @@ def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, se
     photo : Photo
     layouts : mapping of name to SheetLayout, default every layout of `anodewane.catalog.sheets`
     settings : Settings, optional
-        Uses `max_blur_px`, `max_blur_square_frac`, `min_paper_level`, `max_paper_clipped_frac`.
+        Uses `max_blur_square_frac`, `min_paper_level`, `max_paper_clipped_frac`, `max_clipped_ink_level`.
 
     Returns
     -------
@@ -126,12 +180,14 @@ def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, se
     blur_px = _edge_sigma(photo.rgb, layout, saddles_px, ok)
     level, clipped = _paper_light(photo.rgb, layout, px_from_mm)
     square_px = float(np.median(_square_side_px(layout, saddles_px, ok)))
-    if blur_px is not None and (blur_px > settings.max_blur_px or blur_px > settings.max_blur_square_frac * square_px):
-        raise CannotJudge("blurred", f"edges of the sheet are spread by {blur_px:.1f} px, {100 * blur_px / square_px:.0f} % of a square")
+    if blur_px is not None and blur_px > settings.max_blur_square_frac * square_px:
+        raise CannotJudge("blurred", f"edges of the sheet are spread by {blur_px:.1f} px, {100 * blur_px / square_px:.1f} % of a square's side")
     if level is not None and level < settings.min_paper_level:
         raise CannotJudge("too_dark", f"white paper reads {100 * level:.1f} % of full light")
     if clipped is not None and clipped > settings.max_paper_clipped_frac:
-        raise CannotJudge("glare", f"{100 * clipped:.0f} % of the white paper is at full light")
+        ink = _ink_light(photo.rgb, layout, px_from_mm)
+        if ink > settings.max_clipped_ink_level:
+            raise CannotJudge("glare", f"{100 * clipped:.0f} % of the white paper is at full light, and the black squares read {100 * ink:.0f} %")
     return CardSighting(
         layout, layout.saddles_mm[ok], saddles_px[ok], np.full(n, SADDLE_SD_PX), n_markers, rejected_px, blur_px=blur_px, paper_level=level, paper_clipped_frac=clipped
     )
@@ -173,7 +229,8 @@ def _flat_groups(corners_px: Any, ids: Any, layout: SheetLayout) -> list[tuple[A
     while len(left_index) >= MIN_MARKERS:
         world, image = layout.marker_corners_mm[left_index].reshape(-1, 2), left_px.reshape(-1, 2)
         side_px = float(np.median(np.linalg.norm(np.diff(left_px, axis=1), axis=2)))
-        h, keep = _homography(world, image, max(2.0, 0.15 * side_px))
+        # blur and the detector's threshold push a marker's corners out, alike on all sides, by up to a tenth of its side; a misread marker is off by whole sides
+        h, keep = _homography(world, image, max(3.0, 0.25 * side_px))
         if h is None or keep is None or np.linalg.det(h[:2, :2]) > 0:  # the sheet's y points up, the photo's down: a sheet seen from its front turns over
             break
         whole = keep.reshape(-1, 4).all(axis=1)
@@ -181,7 +238,10 @@ def _flat_groups(corners_px: Any, ids: Any, layout: SheetLayout) -> list[tuple[A
             break
         corner = np.repeat(whole, 4)
         groups.append((world[corner], image[corner]))
-        left_px, left_index = left_px[~whole], left_index[~whole]
+        # a marker with one poor corner still lies on this sheet: only what lies elsewhere can be another one
+        off_px = np.linalg.norm(_apply(h, world) - image, axis=1).reshape(-1, 4).max(axis=1)
+        elsewhere = ~whole & (off_px > 0.75 * side_px)
+        left_px, left_index = left_px[elsewhere], left_index[elsewhere]
     return groups
 
 
@@ -246,7 +306,7 @@ def _refine(rgb: Any, layout: SheetLayout, h: Any, known_mm: Floats, known_px: F
     error = known_px - _apply(h, known_mm)
     weight = np.exp(-((np.linalg.norm(saddles[:, None] - known_mm[None], axis=2) / (1.5 * step)) ** 2)) + 1e-12
     guess = flat + np.where(weight.sum(1, keepdims=True) > 0.05, weight @ error / weight.sum(1, keepdims=True), 0.0)
-    axes = np.stack([_apply(h, saddles + [0.3 * step, 0]), _apply(h, saddles + [0, 0.3 * step])]) - flat
+    axes = np.stack([_apply(h, saddles + np.array([0.3 * step, 0])), _apply(h, saddles + np.array([0, 0.3 * step]))]) - flat
     reach = np.min(np.linalg.norm(axes, axis=2), axis=0)
     inside = np.all((guess > reach[:, None]) & (guess < np.array([width, height]) - 1 - reach[:, None]), axis=1) & (reach > 2.0)
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.002)
@@ -309,7 +369,8 @@ def _square_side_px(layout: SheetLayout, saddles_px: Floats, ok: Any) -> Any:
     pairs = np.concatenate(_neighbours(np.asarray(layout.saddles_mm).tobytes(), layout.square_mm))
     pairs = pairs[ok[pairs].all(axis=1)]
     if len(pairs) == 0:
-        return np.array([np.linalg.norm(np.ptp(saddles_px[ok], axis=0)) / max(np.linalg.norm(np.ptp(layout.saddles_mm[ok], axis=0)), 1e-9) * layout.square_mm])
+        span_px, span_mm = (float(np.linalg.norm(np.ptp(p[ok], axis=0))) for p in (saddles_px, layout.saddles_mm))
+        return np.array([span_px / max(span_mm, 1e-9) * layout.square_mm])
     return np.linalg.norm(saddles_px[pairs[:, 1]] - saddles_px[pairs[:, 0]], axis=1)
 
 
@@ -373,9 +434,18 @@ def _paper_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> tuple[float 
     if len(q) < 8:
         return None, None
     seen = rgb[q[:, 1], q[:, 0]]
-    light = _SRGB_TO_LINEAR[seen] @ np.array([0.2126, 0.7152, 0.0722])  # luminance, IEC 61966-2-1
+    light = _SRGB_TO_LINEAR[seen] @ LUMINANCE
     paper = light > 0.5 * np.percentile(light, 90)  # what lies across the margin, and hard shadow, is darker
     return float(np.median(light[paper])), float(np.mean((seen[paper] >= CLIPPED_LEVEL).all(axis=1)))
+
+
+def _ink_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> float:
+    """Light of the black squares' middles, 0 to 1, linear; a quarter of the way up from the darkest, since a part may cover some."""
+    q = np.round(_apply(px_from_mm, layout.black_mm.mean(axis=1))).astype(int)
+    q = q[(q[:, 0] >= 0) & (q[:, 1] >= 0) & (q[:, 0] < rgb.shape[1]) & (q[:, 1] < rgb.shape[0])]
+    if len(q) == 0:
+        return 0.0
+    return float(np.percentile(_SRGB_TO_LINEAR[rgb[q[:, 1], q[:, 0]]] @ LUMINANCE, 25))
 
 
 def _linear_table() -> Any:
