@@ -70,7 +70,7 @@ class Settings:
     face_most_flush: float = knob(0.57, "share of the new thickness at which the mean loss over what is left levels off, flush mount")
     face_most_open: float = knob(0.61, "the same, open mount")
     face_late_mm: float = knob(0.8, "mm of thickness by which the faces lag behind the outline when wear begins")
-    face_ratio_sd: float = knob(0.18, "one-sigma of the thickness lost from part to part, as a share of it")
+    face_ratio_sd: float = knob(0.23, "one-sigma of the thickness lost from part to part, as a share of it")
     face_floor_sd_mm: float = knob(0.4, "mm, one-sigma of the thickness of a part that looks new: pits and casting")
 
     # doubt
