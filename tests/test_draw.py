@@ -11,7 +11,7 @@ from PIL import Image
 
 from anodewane.draw import BLACK, LONG_SIDE_PX, ORANGE, SKY, VERMILION, WHITE, check_picture_name, encode_picture, overlay
 from anodewane.errors import UsageError
-from anodewane.records import Interval, MassFigures, Outline, Photo, Source, Verdict
+from anodewane.records import Interval, MassFigures, Outline, Photo, Reason, Source, Verdict
 from anodewane.words import text_summary
 from hand_made import judged, refused, ring
 
@@ -123,5 +123,8 @@ def test_the_words_say_verdict_figures_interval_reasons_and_remedies() -> None:
     for words in ("REPLACE", "62 %", "55 to 70 %", "limit 50 %", "35 %", "area is not mass", "304 g", "Replace the part.", "Ñandú 3.jpg"):
         assert words in text
     assert "CANNOT JUDGE" in text_summary(refused())
+    quiet = text_summary(judged(verdict="ok", reasons=(Reason("no_measurable_wear", "No measurable wear.", "Look for paint."),)))
+    assert "no measurable wear" in quiet
+    assert " g left" not in quiet
     assert "Lay the printed sheet flat" in text_summary(refused())
     assert "weighed" in text_summary(judged(mass=MassFigures(800.0, Interval(304.0, 304.0, 304.0), "weighed")))

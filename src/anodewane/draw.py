@@ -18,7 +18,7 @@ import numpy as np
 from anodewane.errors import UsageError
 from anodewane.records import Photo, Verdict
 from anodewane.units import Bytes, Floats, rescale_px
-from anodewane.words import GRADE_WORDS, percent, span
+from anodewane.words import GRADE_WORDS, gone, no_wear, percent, span
 
 LONG_SIDE_PX = 1600
 MIN_WIDTH_PX = 1100
@@ -92,7 +92,7 @@ def overlay(photo: Photo, verdict: Verdict) -> Bytes:
         _line(picture, ring, SKY, 1.8 * unit)
     for ring in new:  # on top: where nothing is gone the dashes run along the solid line
         _dashed(picture, ring, unit)
-    worst = verdict.recession_mm.worst_photo_px if verdict.recession_mm else None
+    worst = verdict.recession_mm.worst_photo_px if verdict.recession_mm and not no_wear(verdict) else None
     marks = _Marks(new=bool(new), left=bool(left), gone=bool(new and left), worst=worst is not None, bar=False)
     if worst is not None:
         _mark_worst(picture, view.move(np.array([worst]))[0], unit)
@@ -431,8 +431,8 @@ def _headline(draw: Any, verdict: Verdict, x: float, y: float, em: float, room: 
     if verdict.consumed is not None and grade:
         mass = verdict.consumed.mass_pct
         big, small = _font(round(em * 1.3), True), _font(round(em * 0.9))
-        first = f"{percent(mass)} of the metal is gone"
-        second = f"{span(mass)} with {verdict.consumed.coverage * 100:.0f} % confidence"
+        first = gone(verdict)[0].upper() + gone(verdict)[1:]
+        second = f"{span(mass)} of the metal gone, with {verdict.consumed.coverage * 100:.0f} % confidence"
         if block + em + max(big.getlength(first), small.getlength(second)) <= room:
             draw.text((x + block + em, y + em * 0.05), first, font=big, fill=INK)
             draw.text((x + block + em, y + em * 1.62), second, font=small, fill=INK)
@@ -490,9 +490,9 @@ def _footnote(verdict: Verdict) -> str:
     if verdict.consumed is not None and verdict.status == "judged":
         area = verdict.consumed.area_pct
         bits.append(f"Outline area gone: {percent(area)} ({span(area)}); area is not mass.")
-    if verdict.recession_mm is not None:
+    if verdict.recession_mm is not None and not no_wear(verdict):
         bits.append(f"Edge worn back {verdict.recession_mm.mean:.1f} mm on average, {verdict.recession_mm.max:.1f} mm at most.")
-    if verdict.mass is not None:
+    if verdict.mass is not None and not no_wear(verdict):
         bits.append(f"{verdict.mass.remaining_g.value:.0f} g of {verdict.mass.new_g:.0f} g left.")
     if verdict.template is not None:
         bits.append(f"Template {verdict.template.name}, {verdict.template.alloy}, {verdict.template.mount} mount.")

@@ -26,12 +26,12 @@ def summary(verdict: Verdict) -> Summary:
     figures = []
     if verdict.consumed is not None:
         of = f"{verdict.consumed.coverage * 100:.0f} % interval"
-        figures.append(f"{percent(verdict.consumed.mass_pct)} of the metal is gone ({of} {span(verdict.consumed.mass_pct)}); limit {verdict.limits.limit_pct:.0f} %")
+        figures.append(f"{gone(verdict)} ({of} {span(verdict.consumed.mass_pct)}); limit {verdict.limits.limit_pct:.0f} %")
         figures.append(f"{percent(verdict.consumed.area_pct)} of the outline's area is gone ({span(verdict.consumed.area_pct)}): area is not mass")
-    if verdict.mass is not None:
+    if verdict.mass is not None and not no_wear(verdict):
         how = {"weighed": "weighed", "thickness": "from the outline and the thickness given", "recession": "estimated from the outline"}[verdict.mass.method]
         figures.append(f"{verdict.mass.remaining_g.value:.0f} g left of {verdict.mass.new_g:.0f} g, {how}")
-    if verdict.recession_mm is not None:
+    if verdict.recession_mm is not None and not no_wear(verdict):
         figures.append(f"edge worn back {verdict.recession_mm.mean:.1f} mm on average, {verdict.recession_mm.max:.1f} mm at the worst place")
     if verdict.template is not None:
         figures.append(f"held against template {verdict.template.name} ({'best fit of the library' if verdict.template.chosen else 'as named'})")
@@ -46,6 +46,17 @@ def text_summary(verdict: Verdict) -> str:
         lines.append(f"  - {message}" + (f" {remedy}" if remedy else ""))
     lines.extend(f"  Caution: {c}" for c in verdict.cautions)
     return "\n".join(lines) + "\n"
+
+
+def no_wear(verdict: Verdict) -> bool:
+    """Whether the record says that no wear could be measured: then figures of wear would say more than is known."""
+    return any(r.code == "no_measurable_wear" for r in verdict.reasons)
+
+
+def gone(verdict: Verdict) -> str:
+    """ "62 % of the metal is gone", or that no wear can be measured."""
+    assert verdict.consumed is not None
+    return "no measurable wear" if no_wear(verdict) else f"{percent(verdict.consumed.mass_pct)} of the metal is gone"
 
 
 def percent(interval: Interval) -> str:
