@@ -19,11 +19,11 @@ from typing import Any
 _HOMES = {
     name: home
     for home, names in {
-        "solid": ("WearPattern", "WornSolid", "erode"),
+        "solid": ("WearPattern", "WornSolid", "erode", "mirrored"),
         "scene": ("GROUNDS", "Scene", "look_at", "printed_sheet", "sheet_raster"),
-        "picture": ("RenderedPhoto", "encode_jpeg", "placement", "render"),
+        "picture": ("RenderedPhoto", "encode_jpeg", "placement", "render", "silhouette"),
         "flat": ("exact_sheet_photo",),
-        "sets": ("library_templates", "place_part", "random_camera", "random_photos", "random_scene", "random_template", "random_wear"),
+        "sets": ("library_templates", "place_part", "random_camera", "random_photos", "random_scene", "random_template", "random_wear", "waste_to"),
         "doubles": ("EmptySegmenter", "FixedSegmenter", "FullSegmenter", "NoiseSegmenter", "RaisingSegmenter", "RaisingTrace", "RecordingTrace", "UnwritableFolder"),
     }.items()
     for name in names

@@ -213,7 +213,7 @@ def render(
     image = _ground(scene, tracer, sheet_from_part, sun, camera, width, height)
     if scene.bolts:
         image = _add_bolts(image, camera, scene, solid, sheet_from_part, sun, rng, tracer)
-    mask, colour = _see_metal(camera, tracer, solid, scene, sheet_from_part, sun, width, height)
+    mask, colour = _see_metal(camera, tracer, _Shader(tracer, solid, scene, sheet_from_part, sun), sheet_from_part, width, height)
     image = image * (1 - mask[..., None]) + colour * mask[..., None]
     if scene.barnacles:
         image = _add_barnacles(image, camera, tracer, scene, solid, sheet_from_part, sun, rng)
@@ -350,15 +350,20 @@ def _box_px(camera: Camera, tracer: FieldTracer, sheet_from_part: Floats, width:
     return max(0, int(x0)), max(0, int(y0)), min(width, int(x1)), min(height, int(y1))
 
 
-def _see_metal(camera: Camera, tracer: FieldTracer, solid: WornSolid, scene: Scene, sheet_from_part: Floats, sun: Floats, width: int, height: int) -> tuple[Any, Any]:
-    """Coverage (H, W) and colour (H, W, 3) of the part, float32."""
+def silhouette(solid: WornSolid, camera: Camera, sheet_from_part: Floats, width: int, height: int) -> Floats32:
+    """The true mask alone, float32 (H, W): much faster than a photo."""
+    mask: Floats32 = _see_metal(camera, FieldTracer(solid), None, sheet_from_part, width, height)[0]
+    return mask
+
+
+def _see_metal(camera: Camera, tracer: FieldTracer, shader: _Shader | None, sheet_from_part: Floats, width: int, height: int) -> tuple[Any, Any]:
+    """Coverage (H, W) and colour (H, W, 3; black without a shader) of the part, float32."""
     from scipy.ndimage import binary_dilation, binary_erosion
 
     mask, colour = np.zeros((height, width), np.float32), np.zeros((height, width, 3), np.float32)
     x0, y0, x1, y1 = _box_px(camera, tracer, sheet_from_part, width, height)
     if x0 >= x1 or y0 >= y1:
         return mask, colour
-    shader = _Shader(tracer, solid, scene, sheet_from_part, sun)
     grid = np.stack(np.meshgrid(np.arange(x0, x1), np.arange(y0, y1)), axis=-1).reshape(-1, 2).astype(float)
     hit = np.zeros(len(grid), bool)
     seen = np.zeros((len(grid), 3), np.float32)
@@ -367,7 +372,8 @@ def _see_metal(camera: Camera, tracer: FieldTracer, solid: WornSolid, scene: Sce
         t = tracer.first_hit(lens, d)
         met = np.isfinite(t)
         hit[part] = met
-        seen[part[met]] = shader(lens + t[met, None] * d[met], d[met])
+        if shader is not None:
+            seen[part[met]] = shader(lens + t[met, None] * d[met], d[met])
     shape = (y1 - y0, x1 - x0)
     whole = hit.reshape(shape)
     square = np.ones((3, 3), bool)
@@ -381,7 +387,8 @@ def _see_metal(camera: Camera, tracer: FieldTracer, solid: WornSolid, scene: Sce
         t = tracer.first_hit(lens, d)
         met = np.isfinite(t)
         shaded = np.zeros((len(points), 3), np.float32)
-        shaded[met] = shader(lens + t[met, None] * d[met], d[met])
+        if shader is not None:
+            shaded[met] = shader(lens + t[met, None] * d[met], d[met])
         count = met.reshape(-1, _SUB * _SUB).sum(1)
         cover[edge] = count / _SUB**2
         seen[edge] = shaded.reshape(len(edge), -1, 3).sum(1) / np.maximum(count, 1)[:, None]

@@ -112,17 +112,20 @@ def random_wear(rng: Any, template: Template, consumed: float | None = None, *, 
     )
     if aim < 0.01:
         return erode(template, replace(pattern, pit_mm=0.0, broken=(), rounding=0.0))
-    # a coarse grid to find the depth, the fine one for the truth
+    return waste_to(template, replace(pattern, pit_mm=pattern.pit_mm * min(1.0, aim / 0.2)), aim)
+
+
+def waste_to(template: Template, pattern: WearPattern, consumed: float) -> WornSolid:
+    """Waste a part by the pattern until about the share `consumed` (0 to 1) of its volume is gone; the depth is found on a coarse grid."""
     low, high = 0.0, template.thickness_mm
     for _ in range(9):
         middle = (low + high) / 2
         try:
-            gone = erode(template, replace(pattern, depth_mm=middle, pit_mm=pattern.pit_mm * min(1.0, aim / 0.2)), step_mm=1.5).consumed_volume
+            gone = erode(template, replace(pattern, depth_mm=middle), step_mm=1.5).consumed_volume
         except ValueError:
             gone = 1.0
-        low, high = (middle, high) if gone < aim else (low, middle)
-    pattern = replace(pattern, depth_mm=low, pit_mm=pattern.pit_mm * min(1.0, aim / 0.2))
-    return erode(template, pattern)
+        low, high = (middle, high) if gone < consumed else (low, middle)
+    return erode(template, replace(pattern, depth_mm=low))
 
 
 def random_scene(rng: Any, layout: str) -> Scene:

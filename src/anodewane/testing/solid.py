@@ -234,6 +234,19 @@ def erode(template: Template, pattern: WearPattern, step_mm: float | None = None
     return WornSolid(template, pattern, field, np.array([x[0], y[0], z[0] - drop]), h, plan, float(area), _volume(field, h), drop, lost)
 
 
+def mirrored(solid: WornSolid) -> WornSolid:
+    """The same worn part as its mirror image in the x axis: lying with its other face up."""
+    from dataclasses import replace
+
+    def flip(rings: Rings) -> Rings:
+        return tuple(np.asarray(r)[::-1] * [1.0, -1.0] for r in rings)
+
+    origin = np.array(solid.origin_mm)
+    origin[1] = -(origin[1] + (solid.field.shape[1] - 1) * solid.step_mm)
+    template = replace(solid.template, rings=flip(solid.template.rings))
+    return replace(solid, template=template, field=solid.field[:, ::-1], origin_mm=origin, plan_mm=tuple(flip(p) for p in solid.plan_mm))
+
+
 def _recession(template: Template, pattern: WearPattern, axes: tuple[Floats, Floats, Floats]) -> Any:
     """Recession at every node, before the foot's shelter: float32 (nx, ny, nz), or a scalar where it is even."""
     x, y, _ = axes
