@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
 """Make the pages that follow from the code: cli.md, json.md, errors.md, settings.md, record.schema.json and the decisions' index.
 
-    python docs/generate.py           write them
-    python docs/generate.py --check   exit 1 and name each page that is stale
+python docs/generate.py           write them
+python docs/generate.py --check   exit 1 and name each page that is stale
 """
 
 from __future__ import annotations

@@ -44,7 +44,9 @@ def judged(**changes: Any) -> Verdict:
         consumed=Consumed(Interval(35.224, 33.1, 37.0), Interval(62.0, 55.0, 70.0), 0.9),
         area=AreaFigures(9000.0, 5830.0),
         mass=MassFigures(800.0, Interval(304.0, 240.0, 360.0), "recession"),
-        recession_mm=RecessionFigures(mean=5.1, p95=8.2, max=11.0, worst_part_mm=(40.0, 20.0), one_sided=False, side_mm=0.6, worse_side=(1.0, 0.0), worst_photo_px=(800.0, 630.0)),
+        recession_mm=RecessionFigures(
+            mean=5.1, p95=8.2, max=11.0, worst_part_mm=(40.0, 20.0), one_sided=False, side_mm=0.6, worse_side=(1.0, 0.0), worst_photo_px=(800.0, 630.0)
+        ),
         remaining_thickness_mm=Interval(10.0, 8.0, 12.0),
         holes=(HoleFinding(0, 9.0, 12.5, 3.5, 20.0, "grown"),),
         pieces_lost=0,
