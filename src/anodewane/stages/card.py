@@ -58,12 +58,20 @@ def _detector(windows: tuple[int, int, int], min_perimeter_rate: float) -> Any:
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY)), parameters)
 
 
-def _detect(grey: Any, long_side_px: int, windows: tuple[int, int, int] = (5, 45, 20)) -> tuple[Any, Any, Any]:
+def _detect(rgb: Any, long_side_px: int, windows: tuple[int, int, int] = (5, 45, 20)) -> tuple[Any, Any, Any]:
     """Return marker corners (M, 4, 2) in full-size pixels, ids (M,), rejected quads (Q, 4, 2)."""
     import cv2
 
-    scale = min(long_side_px / max(grey.shape), LARGEST_ENLARGEMENT)
-    small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    long_px = max(rgb.shape[:2])
+    # Averaging whole pixels k by k is several times faster than any other reduction, and grey is made of what is left.
+    whole = max(1, long_px // long_side_px)
+    if whole > 1:
+        h, w = rgb.shape[0] // whole, rgb.shape[1] // whole
+        rgb = cv2.resize(rgb[: h * whole, : w * whole], (w, h), interpolation=cv2.INTER_AREA)
+    small = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    rest = min(long_side_px / max(small.shape), LARGEST_ENLARGEMENT)
+    small = cv2.resize(small, None, fx=rest, fy=rest, interpolation=cv2.INTER_AREA if rest < 1 else cv2.INTER_CUBIC)
+    scale = rest / whole
     corners, ids, rejected = _detector(windows, 4 * MIN_MARKER_SIDE_PX / max(small.shape)).detectMarkers(small)
     quads = [np.array([np.reshape(q, (4, 2)) for q in group], float).reshape(-1, 4, 2) for group in (corners, rejected)]
     read = np.ravel(ids).astype(int) if ids is not None else np.zeros(0, int)
@@ -157,22 +165,20 @@ def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, se
     Saddles are placed by `cv2.cornerSubPix` on light-linear grey: blur acts on light, not on the sRGB value, and a mid-level edge in sRGB
     moves into the dark side by up to 0.6 px.
     """
-    import cv2
-
-    layouts = all_layouts() if layouts is None else layouts
+    layouts = _own_layouts() if layouts is None else layouts
     settings = settings or Settings()
-    grey = cv2.cvtColor(np.asarray(photo.rgb), cv2.COLOR_RGB2GRAY)
+    rgb = np.asarray(photo.rgb)
     best: tuple[Any, Any, Any] = (np.zeros((0, 4, 2)), np.zeros(0, int), np.zeros((0, 4, 2)))
     for long_side, windows in SEARCHES:
-        if long_side > (LARGEST_ENLARGEMENT + 0.05) * max(grey.shape):
+        if long_side > (LARGEST_ENLARGEMENT + 0.05) * max(rgb.shape):
             break
-        seen = _detect(grey, long_side, windows)
+        seen = _detect(rgb, long_side, windows)
         if len(seen[1]) >= len(best[1]):
             best = seen
         if max(_counts(best[1], layouts).values()) >= ENOUGH_MARKERS:
             break
     corners_px, ids, rejected_px = best
-    layout, world, image, n_markers = _one_sheet(corners_px, ids, len(rejected_px), layouts, grey)
+    layout, world, image, n_markers = _one_sheet(corners_px, ids, len(rejected_px), layouts, rgb)
     saddles_px, ok, px_from_mm = _find_saddles(photo.rgb, layout, world, image)
     n = int(ok.sum())
     if n < MIN_SADDLES:
@@ -193,6 +199,11 @@ def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, se
     )
 
 
+@lru_cache(maxsize=1)
+def _own_layouts() -> Mapping[str, SheetLayout]:
+    return all_layouts()
+
+
 def _counts(ids: Any, layouts: Mapping[str, SheetLayout]) -> dict[str, int]:
     """How many different markers of each layout were read."""
     return {name: int(np.isin(lay.marker_ids, ids).sum()) for name, lay in layouts.items()}
@@ -201,14 +212,14 @@ def _counts(ids: Any, layouts: Mapping[str, SheetLayout]) -> dict[str, int]:
 # --- markers: which sheet, and roughly where --------------------------------------------------------------------------------------------
 
 
-def _one_sheet(corners_px: Any, ids: Any, n_rejected: int, layouts: Mapping[str, SheetLayout], grey: Any) -> tuple[SheetLayout, Any, Any, int]:
+def _one_sheet(corners_px: Any, ids: Any, n_rejected: int, layouts: Mapping[str, SheetLayout], rgb: Any) -> tuple[SheetLayout, Any, Any, int]:
     """Return the layout, and the marker corners that lie on one flat sheet of it: (4 M, 2) mm and px, and M."""
     counts = _counts(ids, layouts)
     present = [name for name, n in counts.items() if n >= MIN_MARKERS]
     if not present:
+        if _is_mirrored(rgb, layouts):
+            raise CannotJudge("no_sheet", "a sheet is there, but mirrored: the print or the photo was flipped")
         if max(counts.values()) == 0:
-            if _is_mirrored(grey, layouts):
-                raise CannotJudge("no_sheet", "a sheet is there, but mirrored: the print or the photo was flipped")
             raise CannotJudge("no_sheet", f"0 markers read, {n_rejected} look-alikes rejected")
         raise CannotJudge("sheet_too_little", f"{max(counts.values())} marker(s) read, at least {MIN_MARKERS} needed")
     sheets = [(name, *found) for name in present for found in _flat_groups(corners_px, ids, layouts[name])]
@@ -245,10 +256,10 @@ def _flat_groups(corners_px: Any, ids: Any, layout: SheetLayout) -> list[tuple[A
     return groups
 
 
-def _is_mirrored(grey: Any, layouts: Mapping[str, SheetLayout]) -> bool:
+def _is_mirrored(rgb: Any, layouts: Mapping[str, SheetLayout]) -> bool:
     import cv2
 
-    _, ids, _ = _detect(cv2.flip(grey, 1), 1600)
+    _, ids, _ = _detect(cv2.flip(rgb, 1), 1600)
     return max(_counts(ids, layouts).values()) >= MIN_MARKERS
 
 
@@ -279,14 +290,36 @@ def _find_saddles(rgb: Any, layout: SheetLayout, world: Floats, image: Floats) -
         reach_mm = np.inf
     if ok.sum() < 4:
         return found, ok, np.eye(3)
-    # A lens bends a flat sheet by a few pixels at most; a saddle off by more than its neighbours' bend is a hidden or false one.
     square_px = float(np.median(_square_side_px(layout, found, ok)))
     h, keep = _homography(saddles[ok], found[ok], max(3.0, 0.06 * square_px))
     if h is None or keep is None:
         return found, np.zeros(len(saddles), bool), np.eye(3)
-    residual = np.linalg.norm(found - _apply(h, saddles), axis=1)
-    ok &= residual < max(4.0, 0.08 * square_px, 4.0 * float(np.median(residual[ok])))
+    for _ in range(3):
+        # What a lens bends is smooth over the sheet; a saddle that stands out of it by more than the others is half hidden or false.
+        miss = found - _apply(h, saddles)
+        off = np.linalg.norm(miss - _smooth(saddles, miss, ok), axis=1)
+        keep = ok & (off < max(0.5, 0.01 * square_px, 5.0 * float(np.median(off[ok]))))
+        if keep.sum() == ok.sum() or keep.sum() < 4:
+            break
+        ok = keep
+        h = _homography(saddles[ok], found[ok], max(3.0, 0.06 * square_px))[0]
+        if h is None:
+            return found, np.zeros(len(saddles), bool), np.eye(3)
     return found, ok, h
+
+
+def _smooth(saddles: Floats, miss: Floats, ok: Any) -> Any:
+    """What a smooth bend says of the residuals (S, 2): a cubic polynomial where there are points enough to tell, else their median."""
+    if ok.sum() < 20:
+        return np.median(miss[ok], axis=0)
+    x, y = (saddles / np.abs(saddles).max()).T
+    terms = np.column_stack([x**i * y**j for i in range(4) for j in range(4 - i)])
+    weight = np.ones(int(ok.sum()))
+    for _ in range(4):  # reweighted, so that one false point doesn't bend the whole
+        solved = np.linalg.lstsq(terms[ok] * weight[:, None], miss[ok] * weight[:, None], rcond=None)[0]
+        left = np.linalg.norm(miss[ok] - terms[ok] @ solved, axis=1)
+        weight = 1 / np.sqrt(1 + (left / (2 * np.median(left) + 1e-6)) ** 2)
+    return terms @ solved
 
 
 def _threshold(world: Floats, image: Floats, square_mm: float) -> float:
@@ -339,7 +372,9 @@ def _sample(linear: Any, points: Floats) -> Any:
     import cv2
 
     q = np.asarray(points, np.float32)
-    return cv2.remap(linear, q[None, :, 0].copy(), q[None, :, 1].copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()
+    columns = min(len(q), 4096)  # remap takes fewer than 32768 a row
+    padded: Any = np.concatenate([q, np.repeat(q[-1:], -len(q) % columns, axis=0)]).reshape(-1, columns, 2)
+    return cv2.remap(linear, padded[..., 0].copy(), padded[..., 1].copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()[: len(q)]
 
 
 def _looks_printed(linear: Any, centre: Floats, axes: Floats, phase: int) -> bool:
@@ -382,7 +417,7 @@ def _edge_sigma(rgb: Any, layout: SheetLayout, saddles_px: Floats, ok: Any) -> f
     medians = []
     for pairs in _neighbours(np.asarray(layout.saddles_mm).tobytes(), layout.square_mm):
         good = pairs[ok[pairs].all(axis=1)]
-        good = good[np.linspace(0, len(good) - 1, min(10, len(good))).astype(int)] if len(good) else good
+        good = good[np.linspace(0, len(good) - 1, min(6, len(good))).astype(int)] if len(good) else good
         sigmas = [s for a, b in good if (s := _one_edge_sigma(rgb, saddles_px[a], saddles_px[b])) is not None]
         if sigmas:
             medians.append(float(np.median(sigmas)))
