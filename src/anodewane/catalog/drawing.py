@@ -55,7 +55,7 @@ def template_from_drawn_rings(rings_mm: Sequence[Floats], name: str, thickness_m
         raise UsageError(f"The drawing has {len(rings_mm)} closed lines.", "Keep the part's outline and holes alone.")
     rings = largest_first(_without_doubles([np.asarray(r, float) for r in rings_mm]))
     low, high = rings[0].min(axis=0), rings[0].max(axis=0)
-    rings = [_rounded(r - (low + high) / 2) for r in rings]
+    rings = [r - (low + high) / 2 for r in rings]
     rest: dict[str, Any] = dict(options)
     fixings = rest.pop("fixings", "auto")
     washer = rest.pop("washer_mm", None)
@@ -89,8 +89,8 @@ def turns_evenly(ring: Floats, centre: Floats) -> bool:
     return bool(gaps.max() < np.pi / 4)
 
 
-def _rounded(ring: Floats) -> Floats:
-    """A circle where the points lie on one: sampling took 0.3 % of the area of a small hole, and that would be its diameter."""
+def rounded(ring: Floats) -> Floats:
+    """A circle of exact area where the points of a drawn ring lie on one: sampling took 0.3 % of the area of a small hole, and that would be its diameter."""
     if len(ring) < 8:
         return ring
     centre, radius, rms = fit_circle(ring)

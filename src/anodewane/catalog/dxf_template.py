@@ -7,7 +7,7 @@ from typing import Any, Unpack
 
 import numpy as np
 
-from anodewane.catalog.drawing import DrawingOptions, template_from_drawn_rings
+from anodewane.catalog.drawing import DrawingOptions, rounded, template_from_drawn_rings
 from anodewane.catalog.shapes import CHORD_MM
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.records import Template
@@ -15,6 +15,7 @@ from anodewane.units import MM_PER_INCH, Floats
 
 MAX_DXF_BYTES = 50_000_000
 MAX_ENTITIES = 20_000
+MAX_NESTING = 8
 JOIN_GAP_MM = 0.01
 """Ends nearer than this meet."""
 
@@ -43,7 +44,7 @@ def template_from_dxf(data: bytes, name: str, thickness_mm: float, *, units: str
     """
     document = _document(data)
     scale = _scale(document, units)
-    rings = [np.asarray(r, float) * scale for r in _rings(document, scale)]
+    rings = [rounded(np.asarray(r, float) * scale) for r in _rings(document, scale)]
     return template_from_drawn_rings(rings, name, thickness_mm, **options)
 
 
@@ -110,15 +111,27 @@ def _rings(document: Any, scale: float) -> list[Floats]:
 
 
 def _entities(document: Any) -> list[Any]:
-    from ezdxf import disassemble
-
     hidden = {layer.dxf.name for layer in document.layers if layer.is_off() or layer.is_frozen()}
     found: list[Any] = []
-    for entity in disassemble.recursive_decompose(document.modelspace()):
-        if entity.dxftype() in _OUTLINES and entity.dxf.get("layer", "0") not in hidden and not entity.dxf.get("invisible", 0):
-            found.append(entity)
-        if len(found) > MAX_ENTITIES:
-            raise UsageError(f"The drawing has more than {MAX_ENTITIES} lines.", "Keep the part's outline and holes alone.")
+    seen = 0
+
+    def take(entities: Any, depth: int) -> None:
+        nonlocal seen
+        for entity in entities:
+            seen += 1
+            if seen > MAX_ENTITIES or (entity.dxftype() == "INSERT" and entity.mcount > MAX_ENTITIES):
+                raise UsageError(f"The drawing has more than {MAX_ENTITIES} things in it.", "Keep the part's outline and holes alone.")
+            if entity.dxf.get("layer", "0") in hidden or entity.dxf.get("invisible", 0):
+                continue
+            if entity.dxftype() == "INSERT" and depth < MAX_NESTING:
+                for insert in entity.multi_insert():
+                    seen += 1
+                    take(insert.virtual_entities(), depth + 1)
+            elif entity.dxftype() in _OUTLINES:
+                found.append(entity)
+
+    # Dimensions are blocks of lines too: they are passed over, only blocks that somebody inserted are opened.
+    take(document.modelspace(), 0)
     return found
 
 

@@ -13,7 +13,7 @@ from typing import Any, Unpack
 
 import numpy as np
 
-from anodewane.catalog.drawing import DrawingOptions, template_from_drawn_rings
+from anodewane.catalog.drawing import DrawingOptions, rounded, template_from_drawn_rings
 from anodewane.catalog.paths import rings_from_segments
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.records import Template
@@ -45,7 +45,7 @@ def template_from_svg(data: bytes, name: str, thickness_mm: float, **options: Un
     root = _document(data)
     _check_size(root)
     rings = _rings(data)
-    return template_from_drawn_rings([r * [1, -1] for r in rings], name, thickness_mm, **options)
+    return template_from_drawn_rings([rounded(r * [1, -1]) for r in rings], name, thickness_mm, **options)
 
 
 def _document(data: bytes) -> Any:
