@@ -374,7 +374,8 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     scale = scale_sd = None
     if len(pairs) >= 2:
         scale, scale_sd = _pitch_scale(pairs)
-        if max(np.linalg.norm(a[1] - b[1]) for a in pairs for b in pairs) > 15.0:
+        apart = max(float(np.linalg.norm(a.drawn_mm - b.drawn_mm)) for a in pairs for b in pairs)
+        if apart > 15.0 and np.mean([p.growth_mm for p in pairs]) < ANCHOR_MAX_GROWTH_MM:
             anchored, miss = _pose_by_holes(pairs, best)
             # holes that wear askew move their centres by a millimetre; far worse means they are not the template's
             if miss < 2.0:
@@ -406,19 +407,34 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     )
 
 
+ROUND = 2 / np.sqrt(np.pi)
+"""Diameter of a circle over the square root of its area."""
+
 OUTSIDE_SLACK_MM = 0.8
 """How far a worn outline may stick out before it counts: edge, height and casting errors together."""
 
-HOLE_CENTRE_SD_MM = 0.45
-"""One-sigma of a worn hole's centre in x or y: holes don't grow evenly (rendered parts)."""
+HOLE_CENTRE_SD_MM = 0.2
+HOLE_CENTRE_SD_OF_GROWTH = 0.17
+"""One-sigma of a worn hole's centre along the pitch, at best and per mm by which its diameter grew: holes don't grow evenly (75 rendered parts with two holes or more)."""
+
+ANCHOR_MAX_GROWTH_MM = 4.0
+"""Mean growth of the holes above which they are no better an anchor than the outline."""
 
 
 def _same_direction(a: Floats, b: Floats) -> bool:
     return bool(np.allclose(a[0], b[0]))
 
 
-def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose) -> list[tuple[Floats, Floats, Floats]]:
-    """(worn centre in the sheet frame, template centre, worn centre in the part frame) of every template hole that is still a hole of its own."""
+@dataclass(frozen=True, slots=True, eq=False)
+class HolePair:
+    """A template hole that is still a hole of its own: centres (2,) mm, in the sheet frame as seen and in the part frame as drawn, and how much wider it is."""
+
+    seen_mm: Floats
+    drawn_mm: Floats
+    growth_mm: float
+
+
+def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose) -> list[HolePair]:
     holes = [r for piece in plan for r in piece[1:]]
     worn = [_ring_centre(r) for r in holes]
     sizes = [np.sqrt(abs(ring_area(r))) for r in holes]
@@ -426,14 +442,14 @@ def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose) -> list
     for ring in template.rings[1:]:
         centre, size = _ring_centre(ring), np.sqrt(abs(ring_area(ring)))
         near = [
-            (float(np.linalg.norm(pose.to_part(w[None])[0] - centre)), w)
+            (float(np.linalg.norm(pose.to_part(w[None])[0] - centre)), w, s)
             for w, s in zip(worn, sizes, strict=True)
             if 0.6 * size - 1 < s < 1.6 * size + 8
         ]
         if near:
-            distance, w = min(near, key=lambda x: x[0])
+            distance, w, s = min(near, key=lambda x: x[0])
             if distance < 3.0 + 0.25 * size:
-                pairs.append((w, centre, pose.to_part(w[None])[0]))
+                pairs.append(HolePair(w, centre, ROUND * (s - size)))
     return pairs
 
 
@@ -444,21 +460,24 @@ def _ring_centre(ring: Floats) -> Floats:
     return np.array([np.sum((x + np.roll(x, -1)) * cross), np.sum((y + np.roll(y, -1)) * cross)]) / (6 * area)
 
 
-def _pitch_scale(pairs: list[tuple[Floats, Floats, Floats]]) -> tuple[float, float]:
-    """Measured over template hole pitch and its one-sigma, over all pairs of holes, longer pitches weighing more."""
-    got, want = [], []
+def _pitch_scale(pairs: list[HolePair]) -> tuple[float, float]:
+    """Measured over drawn hole pitch and its one-sigma, over all pairs of holes, longer and surer pitches weighing more."""
+    got, want, sd = [], [], []
     for i in range(len(pairs)):
         for j in range(i):
-            got.append(float(np.linalg.norm(pairs[i][0] - pairs[j][0])))
-            want.append(float(np.linalg.norm(pairs[i][1] - pairs[j][1])))
-    w = np.array(want)
-    return float(np.dot(got, w) / np.dot(w, w)), float(HOLE_CENTRE_SD_MM * np.sqrt(2) / np.sqrt(np.dot(w, w)) * np.sqrt(max(1, len(pairs) - 1)))
+            got.append(float(np.linalg.norm(pairs[i].seen_mm - pairs[j].seen_mm)))
+            want.append(float(np.linalg.norm(pairs[i].drawn_mm - pairs[j].drawn_mm)))
+            sd.append(float(np.hypot(*(HOLE_CENTRE_SD_MM + HOLE_CENTRE_SD_OF_GROWTH * max(p.growth_mm, 0.0) for p in (pairs[i], pairs[j])))))
+    x = np.array(want) / np.array(sd)
+    y = np.array(got) / np.array(sd)
+    # n holes make n (n - 1) / 2 pitches that share their errors: only about n / 2 of them are independent
+    return float(np.dot(x, y) / np.dot(x, x)), float(np.sqrt(max(1.0, len(pairs) - 1.0) / np.dot(x, x)))
 
 
-def _pose_by_holes(pairs: list[tuple[Floats, Floats, Floats]], near: Pose) -> tuple[Pose, float]:
+def _pose_by_holes(pairs: list[HolePair], near: Pose) -> tuple[Pose, float]:
     """Rigid fit of the hole centres (Kabsch 1976), keeping the given pose's hand, and the rms miss in mm."""
-    sheet = np.array([p[0] for p in pairs]) * (np.array([-1.0, 1.0]) if near.mirrored else 1.0)
-    part = np.array([p[1] for p in pairs])
+    sheet = np.array([p.seen_mm for p in pairs]) * (np.array([-1.0, 1.0]) if near.mirrored else 1.0)
+    part = np.array([p.drawn_mm for p in pairs])
     a, b = sheet - sheet.mean(0), part - part.mean(0)
     angle = float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
     c, s = np.cos(angle), np.sin(angle)
