@@ -119,7 +119,9 @@ def _entities(document: Any) -> list[Any]:
         nonlocal seen
         for entity in entities:
             seen += 1
-            if seen > MAX_ENTITIES or (entity.dxftype() == "INSERT" and entity.mcount > MAX_ENTITIES):
+            # A grid of insertions is walked whole, also where its spacing is 0 and it counts as one (ezdxf's mcount).
+            copies = entity.dxf.get("row_count", 1) * entity.dxf.get("column_count", 1) if entity.dxftype() == "INSERT" else 1
+            if seen > MAX_ENTITIES or copies > MAX_ENTITIES:
                 raise UsageError(f"The drawing has more than {MAX_ENTITIES} things in it.", "Keep the part's outline and holes alone.")
             if entity.dxf.get("layer", "0") in hidden or entity.dxf.get("invisible", 0):
                 continue
