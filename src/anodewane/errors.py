@@ -65,13 +65,13 @@ class UsageError(AnodewaneError):
     exit_code = ExitCode.USAGE
 
 
-class InputUnreadable(AnodewaneError):
+class InputUnreadable(AnodewaneError):  # noqa: N818 - says what it is
     """An input file is missing, damaged, too large or not what it says it is."""
 
     exit_code = ExitCode.INPUT_UNREADABLE
 
 
-class OutputNotWritable(AnodewaneError):
+class OutputNotWritable(AnodewaneError):  # noqa: N818 - says what it is
     """An output file can't be written."""
 
     exit_code = ExitCode.OUTPUT_NOT_WRITABLE
@@ -83,7 +83,7 @@ class ModelError(AnodewaneError):
     exit_code = ExitCode.MODEL
 
 
-class CannotJudge(Exception):
+class CannotJudge(Exception):  # noqa: N818 - a refusal is an answer, not an error
     """A stage refuses a readable photo. Never leaves `pipeline.judge`.
 
     Parameters

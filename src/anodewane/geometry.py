@@ -110,7 +110,7 @@ def to_shapely(rings: Rings) -> Any:
     """A valid shapely polygon (or multipolygon, where a ring crosses itself) of the rings."""
     from shapely import Polygon, make_valid
 
-    shape = Polygon(rings[0], [r for r in rings[1:]])
+    shape = Polygon(rings[0], list(rings[1:]))
     return shape if shape.is_valid else make_valid(shape)
 
 

@@ -47,7 +47,10 @@ from anodewane.units import Rings
 CAUTIONS = (
     "Isolate the engine and take the key out before working by a propeller.",
     "Anode dust is harmful and fines of aluminium and magnesium burn: work wet, with mask, gloves and eye protection.",
-    "A photo can't replace a reference-cell survey: stray current and bonding faults go to a qualified corrosion or marine electrical technician; local codes and class rules first.",
+    (
+        "A photo can't replace a reference-cell survey: stray current and bonding faults go to a qualified corrosion or marine electrical technician; "
+        "local codes and class rules first."
+    ),
 )
 """Printed with every record (usual cautions of the trade)."""
 

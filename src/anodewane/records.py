@@ -330,7 +330,8 @@ class Placement(Record):
     outline with the height of its edge taken out; limb_height_mm : as plan_mm, (n,) a ring, the height above the sheet at which
     the camera saw each point; remaining_thickness_mm, thickness_sd_mm : what the silhouette says of it; residual_mm : rms of unworn anchors (holes), None without;
     anchored_by : "holes", "outline" or "outline, ambiguous"; ambiguous : other poses fit alike; hole_pitch_scale : measured over template pitch, None without two holes.
-    outside_frac : share of the template's area by which the worn outline sticks out of it; fit_cost : how unevenly the outline lies inside it (no unit, about 1 for a true fit).
+    outside_frac : share of the template's area by which the worn outline sticks out of it; fit_cost : how unevenly the outline lies inside it (no unit, about 1
+    for a true fit).
     """
 
     template: Template
@@ -404,8 +405,8 @@ class MassFigures:
 
 @dataclass(frozen=True, slots=True)
 class RecessionFigures:
-    """Inward recession along the template's outline, mm; worst_part_mm is where it is greatest, part frame, worst_photo_px the edge of what is left there; side_mm is by how much the worse quarter of directions
-    exceeds the opposite one, towards worse_side (unit vector, part frame)."""
+    """Inward recession along the template's outline, mm; worst_part_mm is where it is greatest, part frame, worst_photo_px the edge of what
+    is left there; side_mm is by how much the worse quarter of directions exceeds the opposite one, towards worse_side (unit vector, part frame)."""
 
     mean: float
     p95: float

@@ -97,7 +97,10 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "Look for a shield, a neighbour or a current on that side; a qualified marine electrical technician can measure it.",
     ),
     "larger_than_new": ("The part reads larger than new ({detail}).", "Check the template and the print scale; brush off crust and fouling."),
-    "print_scale_unmeasured": ("The sheet's 100 mm line was not measured; its print scale is assumed good to {detail}.", "Measure it once with a ruler and give it (check line)."),
+    "print_scale_unmeasured": (
+        "The sheet's 100 mm line was not measured; its print scale is assumed good to {detail}.",
+        "Measure it once with a ruler and give it (check line).",
+    ),
     "growth_bridged": ("Fouling stands proud of the metal and was taken off the outline ({detail}).", "Scrape the part clean and take the photo again to be surer."),
     "pose_ambiguous": ("The part can lie in its template in several ways ({detail}).", None),
     "close_camera": ("The camera was close ({detail}): the part's height weighs more.", "Step back to 700 mm or more, or use the 2x lens."),

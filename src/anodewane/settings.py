@@ -126,4 +126,5 @@ def settings_from_toml(text: str, base: Settings | None = None) -> Settings:
         fits = isinstance(value, bool) if isinstance(default, bool) else isinstance(value, str) if isinstance(default, str) else number
         if not fits:
             raise UsageError(f"The settings file gives '{key}' the value {value!r}.", f"It must be like {default!r}.")
-    return replace(base, **{k: float(v) if isinstance(v, int) and not isinstance(v, bool) else v for k, v in data.items()})
+    changes: dict[str, Any] = {k: float(v) if isinstance(v, int) and not isinstance(v, bool) else v for k, v in data.items()}
+    return replace(base, **changes)

@@ -15,7 +15,7 @@ class Trace(Protocol):
 class NoTrace:
     """Keeps nothing."""
 
-    def picture(self, name: str, pixels: Any) -> None:
+    def picture(self, name: str, pixels: Any) -> None:  # noqa: ARG002 - the protocol's arguments
         return None
 
 

@@ -38,7 +38,8 @@ def _mechanical(wear: Wear) -> tuple[Reason, ...]:
     reasons = []
     for hole in wear.holes:
         if hole.state == "lost":
-            detail = f"hole {hole.index + 1} is open to the edge or gone" if hole.diameter_mm is None else f"hole {hole.index + 1} measures {hole.diameter_mm:.1f} mm under a {hole.washer_mm:.0f} mm washer"
+            what = "is open to the edge or gone" if hole.diameter_mm is None else f"measures {hole.diameter_mm:.1f} mm under a {hole.washer_mm:.0f} mm washer"
+            detail = f"hole {hole.index + 1} {what}"
             reasons.append(finding("fixing_lost", detail))
     if wear.core_shows:
         reasons.append(finding("core_shows", f"recession {wear.recession_mm.p95:.1f} mm"))
@@ -48,7 +49,8 @@ def _mechanical(wear: Wear) -> tuple[Reason, ...]:
 
 
 def _notes(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, photo: Photo, settings: Settings) -> tuple[Reason, ...]:
-    reasons = [finding("hole_grown", f"hole {h.index + 1} by {h.growth_mm:.1f} mm to {h.diameter_mm:.1f} mm") for h in wear.holes if h.state == "grown" and h.growth_mm is not None]
+    grown = [h for h in wear.holes if h.state == "grown" and h.growth_mm is not None]
+    reasons = [finding("hole_grown", f"hole {h.index + 1} by {h.growth_mm:.1f} mm to {h.diameter_mm:.1f} mm") for h in grown]
     if wear.recession_mm.one_sided:
         reasons.append(finding("one_sided", f"{wear.recession_mm.side_mm:.1f} mm more than on the other"))
     if wear.consumed.area_pct.high < 0:

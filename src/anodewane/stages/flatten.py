@@ -25,7 +25,8 @@ def overview_window(photo: Photo, plane: Plane, layout: SheetLayout, reach_mm: f
     """The part of the sheet's plane that the photo shows, no farther than `reach_mm` beyond the sheet's edges."""
     height, width = photo.rgb.shape[:2]
     edge = np.linspace(0, 1, 12)
-    frame = np.concatenate([np.c_[edge * width, 0 * edge], np.c_[edge * width, 0 * edge + height], np.c_[0 * edge, edge * height], np.c_[0 * edge + width, edge * height]]) - 0.5
+    along, zero = np.r_[edge, edge, 0 * edge, 0 * edge + 1], np.r_[0 * edge, 0 * edge + 1, edge, edge]
+    frame = np.c_[along * width, zero * height] - 0.5
     ground = to_height(plane.camera, frame, 0.0)
     half_w, half_h = layout.size_mm[0] / 2 + reach_mm, layout.size_mm[1] / 2 + reach_mm
     lo = np.maximum(ground.min(0), [-half_w, -half_h])
@@ -63,7 +64,7 @@ def flatten(photo: Photo, plane: Plane, layout: SheetLayout, window: Window, mm_
         source = cv2.resize(source, (source.shape[1] // 2, source.shape[0] // 2), interpolation=cv2.INTER_AREA)
         maps = (maps + 0.5) / 2 - 0.5
         spacing /= 2
-    rgb = cv2.remap(source, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(0, 0, 0))
+    rgb = cv2.remap(source, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(0, 0, 0))
     sheet, print_ = _expected_sheet(layout, plane, origin, mm_per_px, (h, w))
     return FlatImage(rgb, valid, mm_per_px, origin, sheet, print_)
 

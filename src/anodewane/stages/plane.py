@@ -76,7 +76,8 @@ def locate_camera(photo: Photo, sighting: CardSighting, settings: Settings, prof
         middle = centre + p[8:10]
         d = (image - middle) / half_diagonal
         seen = d * (1 + p[7] * np.sum(d * d, axis=1, keepdims=True)) * half_diagonal
-        return np.r_[((flat - seen) / sd_px[:, None]).ravel(), (p[6] - np.log(focal)) / focal_sd, (p[7] - k1) / k1_sd, p[8:10] / centre_sd]
+        out: Floats = np.r_[((flat - seen) / sd_px[:, None]).ravel(), (p[6] - np.log(focal)) / focal_sd, (p[7] - k1) / k1_sd, p[8:10] / centre_sd]
+        return out
 
     unit = np.array([0.01, 0.01, 0.01, 10.0, 10.0, 10.0, 0.02, 0.01, 5.0, 5.0])
     # Two plain fits rather than one robust one: a robust loss would also forgive the priors, and the focal length would drift away from EXIF's.

@@ -22,8 +22,8 @@ def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> Me
     """Trace the metal's edge in the photo.
 
     The 0.5 level of the soft mask (marching squares, Lorensen and Cline 1987, by `skimage.measure.find_contours`) is carried into the photo; each of its points
-    then moves along its normal to where the light, taken linear, changes fastest between the metal's side and the ground's. Moves are weighted by contrast, smoothed along the outline
-    and gated: where no clear edge is seen, the segmenter's contour stays.
+    then moves along its normal to where the light, taken linear, changes fastest between the metal's side and the ground's. Moves are weighted by contrast,
+    smoothed along the outline and gated: where no clear edge is seen, the segmenter's contour stays.
 
     Returns
     -------
