@@ -64,7 +64,8 @@ def flatten(photo: Photo, plane: Plane, layout: SheetLayout, window: Window, mm_
         source = cv2.resize(source, (source.shape[1] // 2, source.shape[0] // 2), interpolation=cv2.INTER_AREA)
         maps = (maps + 0.5) / 2 - 0.5
         spacing /= 2
-    rgb = cv2.remap(source, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(0, 0, 0))
+    remap: Any = cv2.remap  # its stub has no overload for one map of two channels
+    rgb = remap(source, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(0, 0, 0))
     sheet, print_ = _expected_sheet(layout, plane, origin, mm_per_px, (h, w))
     return FlatImage(rgb, valid, mm_per_px, origin, sheet, print_)
 
