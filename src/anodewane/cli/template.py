@@ -195,15 +195,15 @@ def _shape_command(shape: str) -> click.Command:
             continue
         needed = parameter.default is inspect.Parameter.empty
         counted = key in ("holes", "hole_rows", "slots")
+        # click takes an explicit default of None for an answer, so a required option gets none at all
+        rest: dict[str, Any] = {"required": True} if needed else {"default": parameter.default, "show_default": parameter.default is not None}
         options.append(
             click.Option(
                 ["--" + key.removesuffix("_mm").replace("_", "-"), key],
                 type=click.IntRange(0, 50) if counted else click.FloatRange(min=0),
                 metavar="N" if counted else "MM",
-                required=needed,
-                default=None if needed else parameter.default,
-                show_default=not needed and parameter.default is not None,
                 help=PARAMETER_TEXT[key],
+                **rest,
             )
         )
 
