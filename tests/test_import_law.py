@@ -11,6 +11,7 @@ SRC = Path(__file__).parents[1] / "src" / "anodewane"
 
 ROWS = [
     "errors",
+    "version",
     "units",
     "metals",
     "files",

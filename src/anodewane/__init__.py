@@ -3,8 +3,8 @@
 The map. A file imports only from rows above it (``tests/test_import_law.py`` holds it to that); heavy imports stay inside functions, so that ``anodewane --help`` is
 instant. To read the code, begin with ``pipeline.py``: it is the judgement, stage by stage.
 
-errors.py, units.py
-    Exit codes and errors, each with a message and a remedy; the three frames, the pixel-centre rule and the unit suffixes.
+errors.py, version.py, units.py
+    Exit codes and errors, each with a message and a remedy; the version; the three frames, the pixel-centre rule and the unit suffixes.
 metals.py
     Densities and charge capacities.
 records.py
@@ -78,7 +78,7 @@ __all__ = sorted([*_PUBLIC, "__version__"])
 
 def __getattr__(name: str) -> Any:
     if name == "__version__":
-        from anodewane.provenance import own_version
+        from anodewane.version import own_version
 
         return own_version()
     if name in _PUBLIC:

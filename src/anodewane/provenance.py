@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 from anodewane.records import Manual, Provenance
+from anodewane.version import own_version
 
 LIBRARIES = ("numpy", "onnxruntime", "opencv-python", "pi-heif", "pillow", "scipy", "shapely", "simplejpeg")
 """Distributions whose version can move a figure."""
@@ -20,17 +21,6 @@ def make_provenance(settings_digest: str, segmenter: str | None, model_sha256: s
         libraries=dict(library_versions()),
         manual=manual,
     )
-
-
-@lru_cache(maxsize=1)
-def own_version() -> str:
-    """The installed version of anodewane, or "not installed" when it runs from a folder of sources."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("anodewane")
-    except PackageNotFoundError:
-        return "not installed"
 
 
 @lru_cache(maxsize=1)

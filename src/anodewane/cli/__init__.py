@@ -34,7 +34,7 @@ class _LazyGroup(click.Group):
 
 def _print_version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
     if value:
-        from anodewane.provenance import own_version
+        from anodewane.version import own_version
 
         click.echo(f"anodewane {own_version()}")
         ctx.exit()

@@ -14,7 +14,8 @@ def doctor(ctx: click.Context) -> None:
     import platform
 
     from anodewane.errors import ModelError
-    from anodewane.provenance import library_versions, own_version
+    from anodewane.provenance import library_versions
+    from anodewane.version import own_version
 
     click.echo(f"anodewane {own_version()}, Python {platform.python_version()}, {platform.system()} {platform.machine()}")
     for name, version in library_versions():
