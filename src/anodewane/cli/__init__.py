@@ -68,9 +68,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except AnodewaneError as e:
         _say(f"anodewane: {e}")
         return int(e.exit_code)
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):  # click turns a broken pipe into an exit of its own
         _silence_stdout()
-        _say("anodewane: Nobody reads the output any more.")
         return int(ExitCode.OUTPUT_NOT_WRITABLE)
     except KeyboardInterrupt:
         _say("Interrupted.")

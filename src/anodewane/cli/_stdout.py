@@ -42,8 +42,8 @@ def answer_only() -> Iterator[Callable[[str], None]]:
             else:
                 stream.write(text)
                 stream.flush()
-        except BrokenPipeError:
-            raise
+        except BrokenPipeError as e:
+            raise OutputNotWritable("Nobody reads standard output any more.", "Write the record to a file with --out.") from e
         except OSError as e:
             raise OutputNotWritable(f"Standard output can't be written: {e.strerror or e}.", "Free some space, or write the record to a file with --out.") from e
 
