@@ -2,7 +2,8 @@
 
 The camera sees each point of the silhouette at some height above the sheet (`anodewane.limb`); taking that height out needs the thickness that remains, which follows
 from the recession, which follows from the plan outline: two or three rounds settle it. The template is placed by its fixing holes where two are seen, else by
-containment: a worn part lies inside the new one, most of its edge about equally far inside. Overlap is not maximised: that would centre the remnant and hide one-sided wear.
+containment: a worn part lies inside the new one, most of its edge about equally far inside. Overlap is not maximised: that would centre the remnant and hide
+one-sided wear.
 """
 
 from __future__ import annotations
@@ -122,7 +123,8 @@ def plan_area(pieces: tuple[Rings, ...]) -> float:
 def expected_thickness(template: Template, recession_mm: float, settings: Settings) -> tuple[float, float]:
     """Mean thickness that remains where the outline has receded by `recession_mm`, and its one-sigma (mm).
 
-    ``lost = M tanh((k d - e (1 - exp(-k d / e))) / M)``: after the first tenths of a millimetre the faces waste k times as fast as the outline recedes; later, where a face wears through, that place leaves the plan
+    ``lost = M tanh((k d - e (1 - exp(-k d / e))) / M)``: after the first tenths of a millimetre the faces waste k times as fast as the outline
+    recedes; later, where a face wears through, that place leaves the plan
     instead, and the mean thickness of what is left levels off at M. k and M differ from part to part (`face_*` of the settings).
     """
     flush = template.mount == "flush"
@@ -173,16 +175,25 @@ class DistanceField:
 
     def at(self, points_mm: Floats) -> Floats:
         """Distances (n,) by bilinear interpolation, points beyond the grid at its edge's value plus how far beyond they lie."""
-        q = (points_mm - self.origin_mm) / self.step_mm
-        top = np.array([self.values.shape[1] - 1.001, self.values.shape[0] - 1.001])
-        inside = np.clip(q, 0, top)
-        beyond = np.linalg.norm((q - inside) * self.step_mm, axis=-1)
-        i = inside.astype(int)
-        u, v = (inside - i)[..., 0], (inside - i)[..., 1]
-        x, y = i[..., 0], i[..., 1]
-        f = self.values
+        f, (x, y), (u, v), beyond = self._cell(points_mm)
         out: Floats = (f[y, x] * (1 - u) + f[y, x + 1] * u) * (1 - v) + (f[y + 1, x] * (1 - u) + f[y + 1, x + 1] * u) * v + beyond
         return out
+
+    def with_gradient(self, points_mm: Floats) -> tuple[Floats, Floats]:
+        """Distances (n,) as `at`, and their gradient (n, 2)."""
+        f, (x, y), (u, v), beyond = self._cell(points_mm)
+        a, b, c, d = f[y, x], f[y, x + 1], f[y + 1, x], f[y + 1, x + 1]
+        upper, lower_row = a + (b - a) * u, c + (d - c) * u
+        slope = np.stack([(b - a) * (1 - v) + (d - c) * v, lower_row - upper], axis=-1) / self.step_mm
+        return upper + (lower_row - upper) * v + beyond, slope
+
+    def _cell(self, points_mm: Floats) -> tuple[Floats, tuple[Any, Any], tuple[Floats, Floats], Floats]:
+        q = (points_mm - self.origin_mm) / self.step_mm
+        inside = np.clip(q, 0, np.array([self.values.shape[1] - 1.001, self.values.shape[0] - 1.001]))
+        off = (q - inside) * self.step_mm
+        i = inside.astype(int)
+        part = inside - i
+        return self.values, (i[..., 0], i[..., 1]), (part[..., 0], part[..., 1]), np.hypot(off[..., 0], off[..., 1])
 
 
 def distance_field(template: Template, margin_mm: float = 25.0) -> DistanceField:
@@ -233,7 +244,7 @@ def _costs(distance: Floats, recession: Any, spread: Any) -> Floats:
     """Cost (..., ) of outlines whose points (..., n) lie `distance` from the template's boundary: outside is dear, unevenness inside is cheap and bounded."""
     out = np.maximum(distance, 0.0)
     uneven = np.abs(distance + recession) / spread
-    return np.mean(np.minimum(out / 0.6, 8.0) ** 2 + np.minimum(uneven, 2.5) ** 2, axis=-1)
+    return np.mean(np.minimum(out / OUT_SCALE_MM, OUT_MOST) ** 2 + np.minimum(uneven, 2.5) ** 2, axis=-1)
 
 
 def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> list[Pose]:
@@ -281,15 +292,7 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
         at_pivot = pivot @ turn + shift
         for assumed in (recession_mm, 0.0) if recession_mm > 1.0 else (recession_mm,):
 
-            def residual(p: Floats, here: Floats = here, pivot: Floats = pivot, assumed: float = assumed) -> Floats:
-                c, s = np.cos(p[0]), np.sin(p[0])
-                distance = field.at((here - pivot) @ np.array([[c, s], [-s, c]]) + p[1:3])
-                out = np.minimum(np.maximum(distance, 0.0) / 0.6, 8.0)
-                # bounded, but with a slope everywhere, so that the solver isn't stranded
-                inner = (distance + assumed) / spread
-                return np.r_[out, np.sqrt(np.log1p(inner**2) + 1e-9) * 1.4]
-
-            fit = least_squares(residual, np.r_[angle, at_pivot], x_scale=[0.05, 1.0, 1.0], method="trf", max_nfev=25, diff_step=1e-4)
+            fit = least_squares(_misfit, np.r_[angle, at_pivot], _misfit_slope, x_scale=[0.05, 1.0, 1.0], method="lm", max_nfev=40, ftol=1e-5, xtol=1e-5, args=(field, here - pivot, assumed, spread))
             c, s = np.cos(fit.x[0]), np.sin(fit.x[0])
             turn = np.array([[c, s], [-s, c]])
             shift = fit.x[1:3] - pivot @ turn
@@ -302,6 +305,31 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
         if all(_differs(pose, other, polygon_centre) for other in kept):
             kept.append(pose)
     return kept
+
+
+OUT_SCALE_MM, OUT_MOST, INNER_WEIGHT = 0.6, 8.0, 1.4
+
+
+def _misfit(p: Floats, field: DistanceField, points: Floats, assumed_mm: float, spread_mm: float) -> Floats:
+    """Residuals (2 n,) of a pose (angle, shift of the pivot): points outside the template, and points not `assumed_mm` inside it.
+
+    The second are bounded by a logarithm, with a slope everywhere, so that the solver is never stranded.
+    """
+    c, s = np.cos(p[0]), np.sin(p[0])
+    distance = field.at(points @ np.array([[c, s], [-s, c]]) + p[1:3])
+    return np.r_[np.clip(distance / OUT_SCALE_MM, 0.0, OUT_MOST), INNER_WEIGHT * np.sqrt(np.log1p(((distance + assumed_mm) / spread_mm) ** 2) + 1e-9)]
+
+
+def _misfit_slope(p: Floats, field: DistanceField, points: Floats, assumed_mm: float, spread_mm: float) -> Floats:
+    """Jacobian (2 n, 3) of `_misfit`."""
+    c, s = np.cos(p[0]), np.sin(p[0])
+    turned = points @ np.array([[c, s], [-s, c]])
+    distance, slope = field.with_gradient(turned + p[1:3])
+    by_pose = np.column_stack([slope[:, 1] * turned[:, 0] - slope[:, 0] * turned[:, 1], slope])
+    out = np.where((distance > 0) & (distance < OUT_MOST * OUT_SCALE_MM), 1 / OUT_SCALE_MM, 0.0)
+    u = (distance + assumed_mm) / spread_mm
+    inner = INNER_WEIGHT * u / (1 + u * u) / spread_mm / np.sqrt(np.log1p(u * u) + 1e-9)
+    return np.vstack([out[:, None] * by_pose, inner[:, None] * by_pose])
 
 
 def _differs(a: Pose, b: Pose, centre: Floats) -> bool:
