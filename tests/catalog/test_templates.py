@@ -350,3 +350,26 @@ def test_a_part_like_no_other_has_only_the_identity():
 def test_equal_templates_share_their_symmetries():
     a = template_from_toml(PLATE)
     assert symmetries(a) is symmetries(template_from_toml(PLATE))
+
+
+# --- the page ------------------------------------------------------------------------------------------------------------------------
+
+
+def test_the_page_s_example_loads_and_its_table_has_every_key():
+    import re
+    from pathlib import Path
+
+    from anodewane.catalog.templates import _HOLE_KEYS, _KEYS
+
+    page = (Path(__file__).parents[2] / "docs" / "templates.md").read_text("utf-8")
+    example = re.search(r"```toml\n(.*?)```", page, re.DOTALL)
+    assert example
+    part = template_from_toml(example[1])
+    assert [(h.diameter_mm, h.washer_mm) for h in part.fixing_holes] == [(11.0, 24.0)] * 2
+    assert set(tomllib.loads(example[1])) == set(_KEYS)
+    rows = re.findall(r"^\| `(\w+)` \|", page, re.MULTILINE)
+    assert rows == list(_KEYS)
+    for key in _HOLE_KEYS:
+        assert f"`{key}`" in page
+    for shape in SHAPES:
+        assert f"`{shape}`" in page
