@@ -422,7 +422,7 @@ class _Shader:
         self.tracer, self.scene = tracer, scene
         self.sun = np.r_[np.linalg.inv(sheet_from_part[:, :2]) @ sun[:2], sun[2]]
         self.cone = _cone(self.sun, scene.sun_radius_deg, 16)
-        self.mottle = [_Waves(scene.mottle_scale_mm, 24, rng), _Waves(scene.mottle_scale_mm / 4, 20, rng)]
+        self.mottle = [_Waves(scene.mottle_scale_mm, 48, rng), _Waves(scene.mottle_scale_mm / 4, 40, rng)]
         self.rough = [_Waves(2.5, 24, rng), _Waves(0.9, 16, rng)]
         self.top = solid.top_mm
         self.rng = rng
@@ -621,7 +621,8 @@ def encode_jpeg(rgb: Bytes, *, f35: float | None, quality: int = 88, orientation
 def _wkt(polygons: tuple[Rings, ...]) -> str:
     from shapely import MultiPolygon, set_precision
 
-    shapes = [to_shapely(p) for p in polygons]
+    # a contour has a point on every grid line: leave out those that say nothing within 10 micrometres
+    shapes = [to_shapely(p).simplify(0.01) for p in polygons]
     return str(set_precision(shapes[0] if len(shapes) == 1 else MultiPolygon([s for s in shapes if s.geom_type == "Polygon"]), 0.001).wkt)
 
 
