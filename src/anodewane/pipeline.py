@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from anodewane.catalog.lens import LensProfile
 from anodewane.catalog.templates import builtin_templates, template_digest
 from anodewane.errors import CannotJudge
 from anodewane.geometry import oriented, project
@@ -37,7 +38,7 @@ from anodewane.stages.align import align, choose_template, lay
 from anodewane.stages.card import find_card
 from anodewane.stages.decide import decide, limits_of
 from anodewane.stages.load import load_photo
-from anodewane.stages.plane import LensProfile, locate_camera
+from anodewane.stages.plane import locate_camera
 from anodewane.stages.refine import refine
 from anodewane.stages.segment import Segmenter, find_part, get_segmenter
 from anodewane.stages.wear import measure
@@ -118,7 +119,7 @@ def judge(
     trace = trace or NoTrace()
     found = _Found(load_photo(data, name), template=template)
     try:
-        found.sighting = find_card(found.photo)
+        found.sighting = find_card(found.photo, settings=settings)
         found.plane = locate_camera(found.photo, found.sighting, settings, profile)
         found.mask = _metal(found, settings, segmenter, mask, trace)
         if found.mask.touches_border:
@@ -169,7 +170,7 @@ def outline_of_new_part(data: bytes, name: str, thickness_mm: float, settings: S
     from anodewane.stages.align import long_axis, plate_plan, rod_plan, silhouette_of
 
     found = _Found(load_photo(data, name))
-    found.sighting = find_card(found.photo)
+    found.sighting = find_card(found.photo, settings=settings)
     found.plane = locate_camera(found.photo, found.sighting, settings)
     found.mask = _metal(found, settings, segmenter, None, NoTrace())
     if found.mask.touches_border:

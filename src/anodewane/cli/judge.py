@@ -178,7 +178,7 @@ def _segmenter(name: str) -> Any:
 def _profile(file: Path | None) -> Any:
     if file is None:
         return None
+    from anodewane.catalog.lens import lens_profile_from_toml
     from anodewane.files import read_text
-    from anodewane.stages.plane import profile_from_toml
 
-    return profile_from_toml(read_text(file, "lens profile"))
+    return lens_profile_from_toml(read_text(file, "lens profile"))

@@ -1,8 +1,8 @@
 """Where the camera stood over the sheet: a homography from all points, and the camera behind it, with covariance.
 
-One least-squares fit of pose, focal length and one radial lens term to every saddle, with priors where the sheet alone can't tell: the focal length from EXIF's
-35 mm equivalent, and a lens term near zero unless a per-phone profile says otherwise. In-plane mapping depends hardly at all on the focal length; the height of
-the camera, needed to take out the part's own height, does.
+One least-squares fit of pose, focal length, one radial lens term and where the optical axis meets the picture to every saddle, with priors where the sheet alone can't
+tell: the focal length from EXIF's 35 mm equivalent, and a lens term near zero unless a per-phone profile says otherwise. In-plane mapping depends hardly at all on the
+focal length; the height of the camera, needed to take out the part's own height, does.
 """
 
 from __future__ import annotations
@@ -12,23 +12,21 @@ from typing import Any
 
 import numpy as np
 
+from anodewane.catalog.lens import LensProfile
 from anodewane.errors import CannotJudge
-from anodewane.geometry import plane_homography
+from anodewane.geometry import plane_homography, project, to_height
 from anodewane.records import Camera, CardSighting, Photo, Plane
 from anodewane.settings import Settings
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Floats
 
+__all__ = ["LensProfile", "camera_draws", "locate_camera"]
 
-@dataclass(frozen=True, slots=True)
-class LensProfile:
-    """A phone's lens as `anodewane camera` measured it: focal length over the half diagonal, and the radial term, each with one-sigma."""
+MIN_TILT_FOR_FOCAL_DEG = 15.0
+"""From this tilt on the sheet's own perspective tells the focal length well enough to contradict EXIF."""
 
-    camera: str
-    focal_half_diagonals: float
-    focal_sd_frac: float
-    k1: float
-    k1_sd: float
-    n_photos: int
+CONTRADICTION_FRAC = 0.10
+CONTRADICTION_SIGMAS = 4.0
+"""A digital zoom or a crop changes the focal length by tens of percent; nothing under a tenth is taken for one."""
 
 
 def locate_camera(photo: Photo, sighting: CardSighting, settings: Settings, profile: LensProfile | None = None) -> Plane:
@@ -38,79 +36,270 @@ def locate_camera(photo: Photo, sighting: CardSighting, settings: Settings, prof
     ----------
     photo, sighting
     settings : Settings
-        Uses `check_line_x_mm`, `check_line_y_mm`, `check_line_sd_mm`, `focal_*`, `lens_k1_sd`, `max_tilt_deg`, `max_residual_frac`.
+        Uses `check_line_x_mm`, `check_line_y_mm`, `check_line_sd_mm`, `focal_*`, `lens_k1_sd`, `principal_point_sd_frac`, `max_tilt_deg`, `max_residual_frac`.
     profile : LensProfile, optional
         Takes the place of EXIF's focal length and of the lens prior.
+
+    Returns
+    -------
+    Plane
+        `scale_sd_frac` holds the print scale's doubt and what the fit adds where the part lies (on a mat, or beside a card).
 
     Raises
     ------
     CannotJudge
-        "too_oblique", "sheet_not_flat".
-    """
-    import cv2
-    from scipy.optimize import least_squares
+        "too_oblique", "sheet_not_flat", "sheet_too_little".
 
+    Notes
+    -----
+    Where the photo is tilted by more than 15 degrees and the sheet's own perspective contradicts the stated focal length, as after a digital zoom or a crop that
+    EXIF doesn't tell of, the sheet is believed and `focal_source` says "sheet".
+    """
     height, width = photo.rgb.shape[:2]
     half_diagonal = float(np.hypot(width, height)) / 2
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
-    scale = np.array([settings.check_line_x_mm, settings.check_line_y_mm]) / 100.0
-    world = sighting.points_mm * scale
-    image = sighting.points_px
+    world = sighting.points_mm * (np.array([settings.check_line_x_mm, settings.check_line_y_mm]) / 100.0)
     focal, focal_sd, source = _focal_prior(photo, settings, half_diagonal, profile)
     k1, k1_sd = (profile.k1, profile.k1_sd) if profile else (0.0, settings.lens_k1_sd)
+    prior = _Prior(float(np.log(focal)), focal_sd, k1, k1_sd, settings.principal_point_sd_frac * half_diagonal)
 
-    world3 = np.c_[world, np.zeros(len(world))]
-    k = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
-    found, rvec, tvec = cv2.solvePnP(world3.reshape(-1, 1, 3), image.reshape(-1, 1, 2), k, None, flags=cv2.SOLVEPNP_IPPE)
-    if not found:
-        raise CannotJudge("sheet_too_little", "the sheet's points don't fix a camera")
-    rotation = cv2.Rodrigues(rvec)[0]
-    start = np.r_[np.ravel(rvec), np.ravel(-rotation.T @ tvec), np.log(focal), k1, 0.0, 0.0]
-    centre_sd = settings.principal_point_sd_frac * half_diagonal
-
-    def residual(p: Floats, sd_px: Floats) -> Floats:
-        r = cv2.Rodrigues(p[:3])[0]
-        local = (world3 - p[3:6]) @ r.T
-        flat = local[:, :2] / local[:, 2:] * np.exp(p[6])
-        # compare where the lens is taken out, so that no inverse is needed
-        middle = centre + p[8:10]
-        d = (image - middle) / half_diagonal
-        seen = d * (1 + p[7] * np.sum(d * d, axis=1, keepdims=True)) * half_diagonal
-        out: Floats = np.r_[((flat - seen) / sd_px[:, None]).ravel(), (p[6] - np.log(focal)) / focal_sd, (p[7] - k1) / k1_sd, p[8:10] / centre_sd]
-        return out
-
-    unit = np.array([0.01, 0.01, 0.01, 10.0, 10.0, 10.0, 0.02, 0.01, 5.0, 5.0])
-    # Two plain fits rather than one robust one: a robust loss would also forgive the priors, and the focal length would drift away from EXIF's.
-    p, sd = start, np.maximum(sighting.point_sd_px, 0.1)
-    for _ in range(2):
-        fit = least_squares(residual, p, x_scale=unit, method="lm", max_nfev=400, args=(sd,))
-        p = fit.x
-        miss = np.linalg.norm(residual(p, sd)[:-4].reshape(-1, 2) * sd[:, None], axis=1)
-        spread = max(float(np.median(miss)) / 1.1774, 0.03)  # median of a Rayleigh distance to its sigma
-        # errors of neighbouring saddles go together (paper, lens, demosaicing): count them as 1.5 times as large
-        sd = 1.5 * np.maximum(spread, 0.35 * miss)
-    rms = float(np.sqrt(np.mean(miss**2) / 2))
-    cov = np.linalg.pinv(fit.jac.T @ fit.jac)[:8, :8]
-    camera = Camera(cv2.Rodrigues(p[:3])[0], p[3:6], float(np.exp(p[6])), centre + p[8:10], float(p[7]), half_diagonal)
-    tilt = float(np.degrees(np.arccos(np.clip(-camera.rotation[2, 2], -1, 1))))
-    side_px = _square_px(camera, sighting.layout.square_mm)
-    if rms > max(settings.max_residual_frac * side_px, 0.5):
-        raise CannotJudge("sheet_not_flat", f"its points miss a flat sheet by {rms:.1f} px (rms)")
+    fit = fit_view(world, sighting.points_px, sighting.point_sd_px, centre, half_diagonal, prior)
+    tilt = _tilt_deg(fit.camera)
+    if tilt > MIN_TILT_FOR_FOCAL_DEG and len(world) >= 12:
+        free = fit_view(world, sighting.points_px, sighting.point_sd_px, centre, half_diagonal, _Prior(prior.log_focal, 1.0, k1, k1_sd, prior.centre_sd_px))
+        gap = abs(float(np.log(free.camera.focal_px)) - prior.log_focal)
+        free_sd = float(np.sqrt(free.cov[6, 6]))
+        if source != "assumed" and free_sd < 0.2 and gap > max(CONTRADICTION_FRAC, CONTRADICTION_SIGMAS * float(np.hypot(free_sd, focal_sd))):
+            fit, source, tilt = free, "sheet", _tilt_deg(free.camera)
+    if source == "assumed" and float(np.sqrt(fit.cov[6, 6])) < 0.5 * focal_sd:
+        source = "sheet"  # the sheet's perspective now weighs more than the guess
+    side_px = _square_px(fit.camera, sighting.layout.square_mm)
+    if fit.rms_px > max(settings.max_residual_frac * side_px, 0.5):
+        raise CannotJudge("sheet_not_flat", f"its points miss a flat sheet by {fit.rms_px:.1f} px (rms)")
     if tilt > settings.max_tilt_deg:
         raise CannotJudge("too_oblique", f"tilted {tilt:.0f} degrees, at most {settings.max_tilt_deg:.0f}")
     print_sd = settings.check_line_sd_mm / 100.0 if settings.check_line_given else settings.print_scale_sd_frac
     return Plane(
-        camera=camera,
-        parameters_cov=cov,
-        px_from_mm=plane_homography(camera),
-        residual_px=rms,
+        camera=fit.camera,
+        parameters_cov=_rotation_vector_cov(fit)[:8, :8],
+        px_from_mm=plane_homography(fit.camera),
+        residual_px=fit.rms_px,
         n_points=len(world),
         tilt_deg=tilt,
-        distance_mm=float(np.linalg.norm(camera.position_mm)),
+        distance_mm=float(np.linalg.norm(fit.camera.position_mm)),
         focal_source=source,
         check_line_mm=(settings.check_line_x_mm, settings.check_line_y_mm),
-        scale_sd_frac=print_sd,
+        scale_sd_frac=float(np.hypot(print_sd, _fit_scale_sd(fit, sighting))),
     )
+
+
+# --- the fit ---------------------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Prior:
+    """What is known beforehand: log of the focal length in px, radial term, and how far the optical axis wanders, each with one-sigma."""
+
+    log_focal: float
+    log_focal_sd: float
+    k1: float
+    k1_sd: float
+    centre_sd_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class ViewFit:
+    """A fitted camera. cov : (10, 10) of (small rotation after `camera.rotation` x 3, position_mm x 3, log focal, k1, optical axis px x 2);
+    rms_px : of the points along one axis; sd_px : (N,) what each point was taken to be good for."""
+
+    camera: Camera
+    cov: Floats
+    rms_px: float
+    sd_px: Floats
+
+
+def fit_view(world: Floats, image: Floats, point_sd_px: Floats, centre: Floats, half_diagonal: float, prior: _Prior) -> ViewFit:
+    """Fit one view of the sheet by Gauss-Newton steps with the exact derivatives, damped where a step makes it worse (Levenberg-Marquardt).
+
+    Points are compared where the lens is taken out, so that no inverse of it is needed. Two plain fits rather than one robust one: a robust loss would also forgive the
+    priors, and the focal length would drift away from EXIF's.
+    """
+    import cv2
+
+    world3 = np.c_[world, np.zeros(len(world))]
+    # Where the focal length is open, a pose found with one far off can settle in a wrong valley: begin with the one that the points like best.
+    starts = prior.log_focal + (np.log(2.0) * np.arange(-1.5, 2.1, 0.5) if prior.log_focal_sd > 0.2 else np.zeros(1))
+    best: tuple[float, _State | None] = (np.inf, None)
+    for log_focal in starts:
+        k = np.array([[np.exp(log_focal), 0, centre[0]], [0, np.exp(log_focal), centre[1]], [0, 0, 1.0]])
+        found, rvec, tvec = cv2.solvePnP(world3.reshape(-1, 1, 3), np.asarray(image).reshape(-1, 1, 2), k, None, flags=cv2.SOLVEPNP_IPPE)
+        if not found:
+            continue
+        x, y, z = np.ravel(tvec)
+        start = _State(
+            cv2.Rodrigues(rvec)[0], np.array([x / z * np.exp(log_focal), y / z * np.exp(log_focal), log_focal - np.log(z)]), np.array([log_focal, prior.k1, 0.0, 0.0])
+        )
+        miss = float(np.median(_residual(start, world3, image, point_sd_px, centre, half_diagonal, prior)[2]))
+        if miss < best[0]:
+            best = (miss, start)
+    state = best[1]
+    if state is None:
+        raise CannotJudge("sheet_too_little", "the sheet's points don't fix a camera")
+    sd = np.maximum(point_sd_px, 0.1)
+    for _ in range(2):
+        state, jac, miss = _settle(state, world3, image, sd, centre, half_diagonal, prior)
+        # median of a Rayleigh distance to its sigma; errors of neighbouring saddles go together (paper, lens, demosaicing): count them as 1.5 times as large
+        spread = max(float(np.median(miss)) / 1.1774, 0.03)
+        sd = 1.5 * np.maximum(spread, 0.35 * miss)
+    # the last weights, so that the covariance belongs to them
+    state, jac, miss = _settle(state, world3, image, sd, centre, half_diagonal, prior)
+    camera = Camera(state.rotation, state.position, float(np.exp(state.inner[0])), centre + state.inner[2:4], float(state.inner[1]), half_diagonal)
+    turn = _to_position(state)
+    return ViewFit(camera, turn @ np.linalg.pinv(jac.T @ jac) @ turn.T, float(np.sqrt(np.mean(miss**2) / 2)), sd)
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """What the fit turns. place : where the sheet's origin is seen, px from the photo's middle (x, y), and log of px per mm there; inner : log focal length, k1, optical
+    axis (x, y) px from the photo's middle. In these the focal length, hard to tell from the distance, hardly touches the rest, and steps run straight."""
+
+    rotation: Any
+    place: Any
+    inner: Any
+
+    def moved(self, step: Any) -> _State:
+        import cv2
+
+        return _State(cv2.Rodrigues(step[:3])[0] @ self.rotation, self.place + step[3:6], self.inner + step[6:])
+
+    @property
+    def translation(self) -> Any:
+        """The sheet's origin in the camera's frame, mm."""
+        mm_per_px = np.exp(-self.place[2])
+        return np.array([*(mm_per_px * (self.place[:2] - self.inner[2:4])), np.exp(self.inner[0]) * mm_per_px])
+
+    @property
+    def position(self) -> Any:
+        """The lens in the sheet frame, mm."""
+        return -self.rotation.T @ self.translation
+
+
+def _by_place(state: _State) -> Any:
+    """Derivatives (3, 10) of the translation."""
+    t, mm_per_px = state.translation, np.exp(-state.place[2])
+    out = np.zeros((3, 10))
+    out[0, 3] = out[1, 4] = mm_per_px
+    out[:, 5] = -t
+    out[2, 6] = t[2]
+    out[0, 8] = out[1, 9] = -mm_per_px
+    return out
+
+
+def _to_position(state: _State) -> Any:
+    """Derivatives (10, 10) of (rotation, position_mm, inner) by what the fit turns."""
+    x, y, z = state.translation
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    turn = np.eye(10)
+    turn[3:6] = -state.rotation.T @ _by_place(state)
+    turn[3:6, :3] = -state.rotation.T @ cross
+    return turn
+
+
+def _settle(state: _State, world3: Any, image: Any, sd: Any, centre: Any, half_diagonal: float, prior: _Prior) -> tuple[_State, Any, Any]:
+    damping = 0.0
+    residual, jac, miss = _residual(state, world3, image, sd, centre, half_diagonal, prior)
+    for _ in range(30):
+        normal = jac.T @ jac
+        step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), jac.T @ residual)
+        trial = state.moved(step)
+        new_residual, new_jac, new_miss = _residual(trial, world3, image, sd, centre, half_diagonal, prior)
+        before, after = float(residual @ residual), float(new_residual @ new_residual)
+        if after <= before * (1 + 1e-12):
+            state, residual, jac, miss = trial, new_residual, new_jac, new_miss
+            damping *= 0.1
+            if before - after < 1e-9 * (1 + before):
+                break
+        else:
+            damping = max(10 * damping, 1e-4)
+    return state, jac, miss
+
+
+def _residual(state: _State, world3: Any, image: Any, sd: Any, centre: Any, half_diagonal: float, prior: _Prior) -> tuple[Any, Any, Any]:
+    """Weighted residuals (2 N + 4,), their derivatives (2 N + 4, 10) and the distance that each point misses by (N,), px."""
+    log_focal, k1 = state.inner[:2]
+    turned = world3 @ state.rotation.T
+    local = turned + state.translation
+    x, y, z = local.T
+    focal = np.exp(log_focal)
+    flat = focal * local[:, :2] / local[:, 2:]
+    d = (image - centre - state.inner[2:4]) / half_diagonal
+    r2 = np.sum(d * d, axis=1)
+    off = flat - d * (1 + k1 * r2)[:, None] * half_diagonal
+    n = len(world3)
+    by_local = np.zeros((n, 2, 3))
+    by_local[:, 0, 0] = by_local[:, 1, 1] = focal / z
+    by_local[:, 0, 2], by_local[:, 1, 2] = -focal * x / z**2, -focal * y / z**2
+    # a small rotation w after the present one moves a turned point q by w x q
+    cross = np.zeros((n, 3, 3))
+    cross[:, 0, 1], cross[:, 0, 2], cross[:, 1, 2] = turned[:, 2], -turned[:, 1], turned[:, 0]
+    cross -= cross.transpose(0, 2, 1)
+    jac = by_local @ _by_place(state)
+    jac[:, :, :3] = by_local @ cross
+    jac[:, :, 6] += flat
+    jac[:, :, 7] = -d * r2[:, None] * half_diagonal
+    jac[:, :, 8:10] += (1 + k1 * r2)[:, None, None] * np.eye(2) + 2 * k1 * d[:, :, None] * d[:, None, :]
+    tail = np.array([(log_focal - prior.log_focal) / prior.log_focal_sd, (k1 - prior.k1) / prior.k1_sd, *(state.inner[2:4] / prior.centre_sd_px)])
+    ends = np.zeros((4, 10))
+    ends[range(4), range(6, 10)] = 1 / np.array([prior.log_focal_sd, prior.k1_sd, prior.centre_sd_px, prior.centre_sd_px])
+    weighted = np.concatenate([(off / sd[:, None]).ravel(), tail])
+    return weighted, np.concatenate([(jac / sd[:, None, None]).reshape(-1, 10), ends]), np.linalg.norm(off, axis=1)
+
+
+def _rotation_vector_cov(fit: ViewFit) -> Any:
+    """The covariance with its small rotation turned into a change of the rotation vector.
+
+    By the inverse left Jacobian of SO(3) (Sola et al. 2018, "A micro Lie theory", from memory; tested against OpenCV's Rodrigues).
+    """
+    import cv2
+
+    v = np.ravel(cv2.Rodrigues(np.asarray(fit.camera.rotation))[0])
+    angle = float(np.linalg.norm(v))
+    cross = np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
+    inverse = np.eye(3) - cross / 2
+    if angle > 1e-6:
+        inverse += (1 / angle**2 - (1 + np.cos(angle)) / (2 * angle * np.sin(angle)) if abs(np.sin(angle)) > 1e-9 else 1 / angle**2) * cross @ cross
+    turn = np.eye(10)
+    turn[:3, :3] = inverse
+    return turn @ fit.cov @ turn.T
+
+
+def _fit_scale_sd(fit: ViewFit, sighting: CardSighting) -> float:
+    """One-sigma of lengths that the fit itself adds where the part lies: on a mat its middle, by a card 60 mm off its edges (rms of four sides)."""
+    import cv2
+
+    half = np.array(sighting.layout.size_mm) / 2
+    beside = half + 60.0
+    on_mat = sighting.layout.name.startswith("mat")
+    spots = np.zeros((1, 2)) if on_mat else np.array([(beside[0], 0), (-beside[0], 0), (0, beside[1]), (0, -beside[1])])
+    base = fit.camera
+    corners = np.array([(-10.0, -10.0), (10.0, -10.0), (10.0, 10.0), (-10.0, 10.0)])
+    px = [project(base, np.c_[spot + corners, np.zeros(4)]) for spot in spots]
+    unit = np.sqrt(np.diag(fit.cov))
+    values, vectors = np.linalg.eigh(fit.cov / np.outer(unit, unit))  # in units of each sigma: millimetres and radians differ by many powers of ten
+    root = unit[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
+    areas = np.empty((10, len(spots)))
+    for i in range(10):
+        d = root[:, i]
+        rotation = cv2.Rodrigues(d[:3].copy())[0] @ base.rotation
+        moved = Camera(rotation, base.position_mm + d[3:6], base.focal_px * float(np.exp(d[6])), base.centre_px + d[8:10], base.k1 + float(d[7]), base.half_diagonal_px)
+        for j, q in enumerate(px):
+            x, y = to_height(moved, q, 0.0).T
+            areas[i, j] = 0.5 * float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
+    return float(np.sqrt(np.mean(np.sum((areas / 400.0 - 1) ** 2, axis=0)))) / 2  # half of an area's relative error is a length's
+
+
+def _tilt_deg(camera: Camera) -> float:
+    return float(np.degrees(np.arccos(np.clip(-camera.rotation[2, 2], -1, 1))))
 
 
 def _focal_prior(photo: Photo, settings: Settings, half_diagonal_px: float, profile: LensProfile | None) -> tuple[float, float, str]:
@@ -124,8 +313,6 @@ def _focal_prior(photo: Photo, settings: Settings, half_diagonal_px: float, prof
 
 
 def _square_px(camera: Camera, square_mm: float) -> float:
-    from anodewane.geometry import project
-
     ends = project(camera, np.array([[0, 0, 0], [square_mm, 0, 0], [0, square_mm, 0.0]]))
     return float(np.mean(np.linalg.norm(ends[1:] - ends[0], axis=1)))
 
