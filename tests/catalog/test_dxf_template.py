@@ -149,6 +149,8 @@ def one_grid_of_nothing(space, document):
         (b"hello\n" * 100, InputUnreadable, "isn't a whole DXF drawing"),
         (b"hello\n" * 100 + b"EOF", InputUnreadable, "isn't a DXF drawing"),
         (drawing(plate)[:-2000], InputUnreadable, "end is missing"),
+        (drawing(plate).replace(b"120.0", b"12o.0"), InputUnreadable, "numbers can't be read"),
+        (drawing(plate).replace(b"\nLWPOLYLINE\n", b"\nLWPILYLINE\n"), InputUnreadable, "is damaged"),
         (drawing(lambda s, d: None), UsageError, "no closed line"),
         (drawing(with_line), UsageError, "isn't closed.*0.00, 100.00 to 50.00, 130.00"),
         (drawing(two_parts), UsageError, "outside the outline"),

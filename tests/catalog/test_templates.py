@@ -186,6 +186,17 @@ def test_written_paths_are_read_back():
         np.testing.assert_array_equal(a, b)
 
 
+@settings(max_examples=200, derandomize=True, deadline=None)
+@given(st.text(alphabet="MmLlHhVvZzAaCcQq0123456789.-+,eE \n", max_size=60))
+def test_no_outline_text_raises_anything_but_a_usage_error(text):
+    try:
+        rings = rings_from_path(text, "x")
+    except UsageError as e:
+        assert e.remedy
+    else:
+        assert all(np.isfinite(r).all() and r.ndim == 2 for r in rings)
+
+
 def replaced(old, new):
     assert old in PLATE
     return PLATE.replace(old, new)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 from typing import Any, Unpack
 
 import numpy as np
@@ -44,22 +45,34 @@ def template_from_dxf(data: bytes, name: str, thickness_mm: float, *, units: str
     """
     document = _document(data)
     scale = _scale(document, units)
-    rings = [rounded(np.asarray(r, float) * scale) for r in _rings(document, scale)]
+    try:
+        rings = [rounded(np.asarray(r, float) * scale) for r in _rings(document, scale)]
+    except UsageError:
+        raise
+    except Exception as e:  # a mended drawing may hold things that lack what their kind has: DXFAttributeError, ValueError, ZeroDivisionError
+        raise InputUnreadable("The drawing is damaged: its lines can't be read.", "Export the drawing again as DXF (R2000 or later).") from e
     return template_from_drawn_rings(rings, name, thickness_mm, **options)
 
 
 def _document(data: bytes) -> Any:
     from ezdxf import recover
+    from ezdxf.audit import AuditError
 
     if len(data) > MAX_DXF_BYTES:
         raise InputUnreadable(f"The drawing is larger than {MAX_DXF_BYTES // 1_000_000} MB.", "Save the outline of the part alone.")
     # The reader mends what it can, a drawing cut short included: half an outline must not become a part.
     if not data.startswith(b"AutoCAD Binary DXF") and not data.rstrip().endswith(b"EOF"):
         raise InputUnreadable("The file isn't a whole DXF drawing: its end is missing.", "Export the drawing again as DXF (R2000 or later).")
+    log = logging.getLogger("ezdxf")
+    if not log.handlers:
+        log.addHandler(logging.NullHandler())  # its notes on what it mended are for a log, not for whoever reads our one sentence
     try:
-        document, _ = recover.read(io.BytesIO(data))
+        document, auditor = recover.read(io.BytesIO(data))
     except Exception as e:  # DXFStructureError, and whatever a file that only looks like DXF brings up inside the library
         raise InputUnreadable("The file isn't a DXF drawing.", "Export the drawing again as DXF (R2000 or later).") from e
+    if any(entry.code == AuditError.INVALID_FLOATING_POINT_VALUE for entry in (*auditor.errors, *auditor.fixes)):
+        # The reader takes what looks like a number out of "1.7x2": a guessed coordinate must not become a part.
+        raise InputUnreadable("The drawing is damaged: some of its numbers can't be read.", "Export the drawing again as DXF (R2000 or later).")
     return document
 
 
