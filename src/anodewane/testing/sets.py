@@ -20,6 +20,8 @@ from anodewane.testing.solid import WearPattern, WornSolid, erode
 from anodewane.units import Floats
 
 SHAPES = ("plate", "slotted", "disc", "ring", "triangle", "teardrop", "pebble", "boomerang", "rod", "barrel")
+BOATS = ("Marram", "Sea Aster", "Glasswort", "Samphire")
+"""Invented."""
 LENSES_35MM = (24.0, 26.0, 52.0)
 OWN_GROUNDS = ("concrete", "planks", "plywood", "tarp", "turf", "brick", "gravel", "grass")
 
@@ -155,6 +157,8 @@ def random_scene(rng: Any, layout: str) -> Scene:
         white_balance=(1 + warm, 1.0, 1 - warm),
         jpeg_quality=int(rng.integers(82, 95)),
         seed=int(rng.integers(1 << 30)),
+        # half of the sheets carry a position and its QR code, which looks like metal to who has never seen one
+        label=f"{BOATS[int(rng.integers(len(BOATS)))]} {int(rng.integers(1, 30))}" if rng.random() < 0.5 else None,
     )
 
 
