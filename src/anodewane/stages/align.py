@@ -292,7 +292,8 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
         at_pivot = pivot @ turn + shift
         for assumed in (recession_mm, 0.0) if recession_mm > 1.0 else (recession_mm,):
 
-            fit = least_squares(_misfit, np.r_[angle, at_pivot], _misfit_slope, x_scale=[0.05, 1.0, 1.0], method="lm", max_nfev=40, ftol=1e-5, xtol=1e-5, args=(field, here - pivot, assumed, spread))
+            about = (field, here - pivot, assumed, spread)
+            fit = least_squares(_misfit, np.r_[angle, at_pivot], _misfit_slope, x_scale=[0.05, 1.0, 1.0], method="lm", max_nfev=40, ftol=1e-5, xtol=1e-5, args=about)
             c, s = np.cos(fit.x[0]), np.sin(fit.x[0])
             turn = np.array([[c, s], [-s, c]])
             shift = fit.x[1:3] - pivot @ turn
@@ -443,7 +444,7 @@ OUTSIDE_SLACK_MM = 0.8
 
 HOLE_CENTRE_SD_MM = 0.2
 HOLE_CENTRE_SD_OF_GROWTH = 0.17
-"""One-sigma of a worn hole's centre along the pitch, at best and per mm by which its diameter grew: holes don't grow evenly (75 rendered parts with two holes or more)."""
+"""One-sigma of a worn hole's centre along the pitch, at best and per mm by which its diameter grew: holes grow unevenly (75 rendered parts with two holes or more)."""
 
 ANCHOR_MAX_GROWTH_MM = 4.0
 """Mean growth of the holes above which they are no better an anchor than the outline."""
@@ -559,11 +560,15 @@ def choose_template(mask: MetalMask, plane: Plane, templates: tuple[Template, ..
 
 
 def _could_be(mask: MetalMask, plane: Plane, template: Template) -> bool:
-    """Cheap bounds before the costly fit: the part is no larger than the template, seen at its thickness, and not a speck of it."""
-    top = oriented(tuple(to_height(plane.camera, r, 0.8 * template.thickness_mm) for r in mask.pieces_px[0]))
-    area, new = rings_area(top), new_area(template)
-    reach = np.sort(np.ptp(top[0] @ np.column_stack([long_axis(top[0]), long_axis(top[0])[::-1] * [-1, 1]]), axis=0))
-    axis = long_axis(np.asarray(template.rings[0]))
-    room = np.sort(np.ptp(np.asarray(template.rings[0]) @ np.column_stack([axis, axis[::-1] * [-1, 1]]), axis=0))
-    return bool(0.12 * new < area < 1.10 * new and reach[1] < 1.06 * np.hypot(*room) and reach[0] < 1.06 * room[1] + 2)
+    """Cheap bounds before the costly fit: the part, seen at the template's top, is no larger than it, walls seen from the side allowed for, and not a speck of it."""
+    top = to_height(plane.camera, mask.pieces_px[0][0], template.thickness_mm)
+    seen, room = _extent(top), _extent(np.asarray(template.rings[0]))
+    walls = template.thickness_mm * float(np.linalg.norm(top.mean(0) - plane.camera.position_mm[:2])) / (float(plane.camera.position_mm[2]) - template.thickness_mm)
+    return bool(seen[0] < 1.05 * np.hypot(*room) + walls and seen[1] < 1.05 * room[0] + walls and abs(ring_area(top)) > 0.08 * new_area(template))
 
+
+def _extent(ring: Floats) -> Floats:
+    """Sides of the smallest rectangle round a ring, mm, longer first."""
+    import cv2
+
+    return np.sort(np.array(cv2.minAreaRect(np.asarray(ring, np.float32))[1], float))[::-1]
