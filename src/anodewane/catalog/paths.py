@@ -41,10 +41,11 @@ def rings_from_path(text: str, what: str) -> list[Floats]:
     import svgelements
 
     try:
-        path = svgelements.Path(text)
-    except Exception as e:  # the library raises whatever comes up inside it (ValueError, AttributeError, IndexError)
+        return rings_from_segments(svgelements.Path(text), what)
+    except UsageError:
+        raise
+    except Exception as e:  # the library raises whatever comes up inside it (ValueError, AttributeError, IndexError), some of it only when points are asked for
         raise _not_a_path(what) from e
-    return rings_from_segments(path, what)
 
 
 def rings_from_segments(path: Any, what: str, closed_gap_mm: float = 1e-6) -> list[Floats]:

@@ -98,15 +98,15 @@ def _rings(data: bytes) -> Sequence[Floats]:
     try:
         drawing = svgelements.SVG.parse(io.BytesIO(data), ppi=25.4, reify=True)
         shapes = [e for e in drawing.elements() if isinstance(e, svgelements.Shape) and _is_drawn(e)]
-        paths = [abs(svgelements.Path(s)) for s in shapes]
-    except (InputUnreadable, UsageError):
+        rings: list[Floats] = []
+        for shape in shapes:
+            path = abs(svgelements.Path(shape))
+            if len(path):
+                rings += rings_from_segments(path, "the drawing", CLOSED_GAP_MM)
+    except UsageError:
         raise
     except Exception as e:  # whatever comes up inside the library: AttributeError, ValueError, RecursionError
         raise InputUnreadable("The drawing's shapes can't be read.", "Turn its objects into paths in the drawing program and save it as plain SVG.") from e
-    rings: list[Floats] = []
-    for path in paths:
-        if len(path):
-            rings += rings_from_segments(path, "the drawing", CLOSED_GAP_MM)
     if not rings:
         raise UsageError("The drawing has no closed line.", "Draw the part's outline and holes as closed lines; turn text and pictures into paths.")
     return rings
