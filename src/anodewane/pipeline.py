@@ -133,6 +133,8 @@ def judge(
     except CannotJudge as refusal:
         notes = tuple(finding("file_note", note) for note in found.photo.notes)
         return _record(found, settings, None, (refusal_reason(refusal), *notes))
+    if found.chosen:
+        reasons = (*reasons, finding("template_chosen", found.template.name))
     return _record(found, settings, grade, reasons)
 
 

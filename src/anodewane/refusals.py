@@ -104,6 +104,7 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
     "growth_bridged": ("Fouling stands proud of the metal and was taken off the outline ({detail}).", "Scrape the part clean and take the photo again to be surer."),
     "pose_ambiguous": ("The part can lie in its template in several ways ({detail}).", None),
     "close_camera": ("The camera was close ({detail}): the part's height weighs more.", "Step back to 700 mm or more, or use the 2x lens."),
+    "template_chosen": ("The template was chosen as the best fit of the library ({detail}).", "Name the template to be sure of it."),
     "manual_outline": ("The outline was handed in, not found ({detail}).", None),
     "file_note": ("{detail}", None),
 }
