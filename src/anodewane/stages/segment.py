@@ -28,8 +28,11 @@ MIN_PART_MM2 = 30.0
 PIECE_GAP_MM = 14.0
 """Pieces closer together than this are pieces of one broken part."""
 
-CHANNEL_STEP = 16
-"""The network halves its input four times: sides are padded to a multiple of this."""
+CHANNEL_STEP = 32
+"""The network halves its input five times: sides are padded to a multiple of this."""
+
+SCALE_MID_MM, SCALE_OCTAVES = 0.6, 4.0
+"""The network is told the scale: log2(mm_per_px / 0.6) / 4, about -0.5 to 0.5."""
 
 
 class Segmenter(Protocol):
@@ -61,27 +64,18 @@ def get_segmenter(name: str) -> Segmenter:
 # --- the network ---------------------------------------------------------------------------------------------------------------------
 
 
-def paper_white(flat: FlatImage) -> Any:
-    """(3,) the sRGB value 0 to 1 that bare paper has in this picture: the 80th percentile of each channel where the sheet is blank.
-
-    The light's colour and strength go out of the picture with it. Falls back on the picture's own bright end where no bare paper is seen.
-    """
-    bare = (flat.print_ > 0.98) & (flat.sheet > 0.98) & flat.valid
-    values = flat.rgb[bare] if bare.sum() >= 50 else flat.rgb[flat.valid] if flat.valid.any() else flat.rgb.reshape(-1, 3)
-    return np.clip(np.percentile(values, 80, axis=0) / 255.0, 0.2, 1.0)
-
-
 def network_input(flat: FlatImage) -> Floats32:
     """Lay a flat image out as the network takes it.
 
     Returns
     -------
     ndarray
-        float32 (5, h, w): red, green, blue as sRGB 0 to 1 (0.5 where the photo has nothing), the sheet 0 or 1, and the print 0 to 1, all less 0.5.
+        float32 (6, h, w): red, green, blue as sRGB 0 to 1 (0.5 where the photo has nothing), the sheet 0 or 1, and the print 0 to 1, all less 0.5; and the scale.
     """
     rgb = flat.rgb.astype(np.float32) / np.float32(255)
     rgb[~flat.valid] = 0.5
-    stack = np.concatenate([rgb.transpose(2, 0, 1), flat.sheet[None], flat.print_[None]]) - np.float32(0.5)
+    scale = np.full((1, *flat.sheet.shape), 0.5 + np.log2(flat.mm_per_px / SCALE_MID_MM) / SCALE_OCTAVES, np.float32)
+    stack = np.concatenate([rgb.transpose(2, 0, 1), flat.sheet[None], flat.print_[None], scale]) - np.float32(0.5)
     return np.ascontiguousarray(stack, np.float32)
 
 

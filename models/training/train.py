@@ -1,0 +1,178 @@
+"""Train the segmenter: one command, on a GPU if there is one.
+
+    python train.py --photos photos.zip --grounds grounds.zip --out OUT --minutes 20
+
+Time, not steps, sets the schedule: the learning rate falls along a half cosine over the minutes given.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import math
+import time
+from pathlib import Path
+
+import torch
+import torch.nn.functional as F
+from net import UNet
+from scenes import Library, Scenes
+
+
+def loss_of(logit: torch.Tensor, target: torch.Tensor) -> torch.Tensor:
+    """Cross entropy that weighs the edge, and overlap (1 - soft IoU) of each picture that shows metal."""
+    edge = F.max_pool2d(target, 5, 1, 2) + F.max_pool2d(-target, 5, 1, 2)
+    weight = 1 + 4 * edge
+    ce = F.binary_cross_entropy_with_logits(logit, target, weight=weight, reduction="none").mean()
+    p = torch.sigmoid(logit).flatten(1)
+    t = target.flatten(1)
+    inter = (p * t).sum(1)
+    union = (p + t - p * t).sum(1)
+    has = (t.sum(1) > 40).float()
+    iou = ((1 - (inter + 1) / (union + 1)) * has).sum() / has.sum().clamp_min(1)
+    return 2.5 * ce + iou
+
+
+class Pool:
+    """Scenes cost more than steps: keep the latest and draw each a few times, turned, mirrored and in other light."""
+
+    def __init__(self, batches: int) -> None:
+        self.batches = batches
+        self.kept: list[tuple[torch.Tensor, torch.Tensor, torch.Tensor]] = []
+        self.next = 0
+
+    def __len__(self) -> int:
+        return len(self.kept)
+
+    def put(self, x: torch.Tensor, y: torch.Tensor) -> None:
+        row = (((x[:, :5] + 0.5) * 255).round().byte(), x[:, 5:, :1, :1].clone(), (y * 255).round().byte())
+        if len(self.kept) < self.batches:
+            self.kept.append(row)
+        else:
+            self.kept[self.next] = row
+            self.next = (self.next + 1) % self.batches
+
+    def draw(self, n: int, scenes: Scenes) -> tuple[torch.Tensor, torch.Tensor]:
+        # quarters of four batches, so that a batch is never seen twice as it was
+        xs, ss, ys = [], [], []
+        for _ in range(4):
+            a, s, b = self.kept[int(torch.randint(0, len(self.kept), ()))]
+            at = int(torch.randint(0, 4, ())) * (n // 4)
+            a, s, b = a[at : at + n // 4], s[at : at + n // 4], b[at : at + n // 4]
+            turn, flip = int(torch.randint(0, 4, ())), bool(torch.randint(0, 2, ()))
+            a, b = torch.rot90(a, turn, (2, 3)), torch.rot90(b, turn, (2, 3))
+            xs.append(a.flip(3) if flip else a)
+            ys.append(b.flip(3) if flip else b)
+            ss.append(s)
+        x, y, s = torch.cat(xs).float() / 255 - 0.5, torch.cat(ys).float() / 255, torch.cat(ss)
+        hollow = (x[:, :3] - 0.0).abs().amax(1, keepdim=True) < 0.004  # outside the photo
+        gain = torch.exp(0.06 * scenes.n(len(x), 3))[..., None, None]
+        rgb = ((x[:, :3] + 0.5) * gain * torch.exp(0.1 * scenes.n(len(x), 1, 1, 1))).clamp(0, 1) - 0.5
+        rgb = torch.where(hollow, x[:, :3], rgb)
+        return torch.cat([rgb, x[:, 3:5], s.expand(-1, 1, *x.shape[2:])], 1), y
+
+
+@torch.no_grad()
+def measure(model: torch.nn.Module, scenes: Scenes, far: bool, batches: int, size: int, made: float) -> dict[str, float]:
+    """Median and p10 of the overlap over held-out shapes, as the scenes show them."""
+    model.eval()
+    ious, wrong = [], 0.0
+    for _ in range(batches):
+        x, y = scenes.batch(24, size, far, made)
+        p = torch.sigmoid(model(x)).float()
+        inter, union = torch.minimum(p, y).flatten(1).sum(1), torch.maximum(p, y).flatten(1).sum(1)
+        has = y.flatten(1).sum(1) > 60
+        ious.append((inter / union)[has])
+        wrong += float((p * (y < 0.01)).mean())
+    iou = torch.cat(ious)
+    return {"iou_median": float(iou.median()), "iou_p10": float(iou.quantile(0.1)), "false_share": wrong / batches}
+
+
+def main() -> None:
+    ap = argparse.ArgumentParser(description=__doc__)
+    ap.add_argument("--photos", type=Path, required=True)
+    ap.add_argument("--grounds", type=Path)
+    ap.add_argument("--out", type=Path, required=True)
+    ap.add_argument("--minutes", type=float, default=20)
+    ap.add_argument("--start", type=Path, help="weights to go on from")
+    ap.add_argument("--rate", type=float, default=2e-3)
+    ap.add_argument("--batch", type=int, default=32)
+    ap.add_argument("--size", type=int, default=320)
+    ap.add_argument("--far-size", type=int, default=224)
+    ap.add_argument("--reuse", type=int, default=4, help="steps to each newly drawn batch (not a multiple of 3)")
+    ap.add_argument("--widths", default="20,40,64,96,128")
+    ap.add_argument("--made", type=float, default=0.35, help="share of scenes made from nothing")
+    ap.add_argument("--limit", type=int, help="use only so many photos (rehearsal)")
+    ap.add_argument("--steps", type=int, help="stop after so many steps (rehearsal)")
+    ap.add_argument("--seed", type=int, default=1)
+    a = ap.parse_args()
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
+    torch.backends.cudnn.benchmark = True
+    torch.manual_seed(a.seed)
+    a.out.mkdir(parents=True, exist_ok=True)
+    began = time.time()
+    library = Library(a.photos, a.grounds, device, limit=a.limit, hold_out=7)
+    held = Library(a.photos, None, device, limit=a.limit, hold_out=-1) if a.limit is None else library
+    print(f"{len(library.meta)} photos to train on, {len(held.meta)} held out, {time.time() - began:.0f} s", flush=True)
+    scenes = Scenes(library, a.seed)
+    widths = tuple(int(w) for w in a.widths.split(","))
+    model = UNet(widths).to(device, memory_format=torch.channels_last)
+    if a.start:
+        model.load_state_dict(torch.load(a.start, map_location=device, weights_only=True)["model"])
+    mean = copy.deepcopy(model).eval()
+    print(f"{sum(p.numel() for p in model.parameters()) / 1e6:.2f} M parameters", flush=True)
+    optimiser = torch.optim.AdamW(model.parameters(), lr=a.rate, weight_decay=0.01)
+    log: list[dict[str, float]] = []
+    pools = {False: Pool(60), True: Pool(40)}
+    step, running, began, saved = 0, 0.0, time.time(), time.time()
+
+    def save(final: bool) -> None:
+        torch.save({"model": {k: v.cpu() for k, v in mean.state_dict().items()}, "widths": widths}, a.out / "segmenter.pt")
+        if final:
+            for made in (0.0, 1.0):
+                for far in (False, True):
+                    print("held out" if made == 0 else "made", "far" if far else "close", measure(mean, Scenes(held, 99), far, 8, a.size, made), flush=True)
+        (a.out / "log.json").write_text(json.dumps(log))
+
+    while True:
+        done = (time.time() - began) / (60 * a.minutes)
+        if done >= 1 or (a.steps and step >= a.steps):
+            break
+        rate = a.rate * min(1, (step + 1) / 200) * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * done)))
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        model.train()
+        far = step % 3 == 2
+        if step % a.reuse == 0 or len(pools[far]) < 6:
+            pools[far].put(*scenes.batch(a.batch, a.far_size if far else a.size, far, a.made))
+        x, y = pools[far].draw(a.batch, scenes)
+        x = x.contiguous(memory_format=torch.channels_last)
+        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
+            logit = model(x)
+        loss = loss_of(logit.float(), y)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(model.parameters(), 1.0)
+        optimiser.step()
+        keep = min(0.999, step / (step + 20))
+        with torch.no_grad():
+            for m, p in zip(mean.state_dict().values(), model.state_dict().values(), strict=True):
+                if m.dtype.is_floating_point:
+                    m.lerp_(p, 1 - keep)
+        running += float(loss.detach()) if step % 20 == 0 else 0.0
+        step += 1
+        if step % 400 == 0:
+            log.append({"step": step, "seconds": time.time() - began, "loss": running / 20, "rate": rate})
+            print(log[-1], flush=True)
+            running = 0.0
+        if time.time() - saved > 120:
+            save(False)
+            saved = time.time()
+    print(f"{step} steps of {a.batch} in {time.time() - began:.0f} s", flush=True)
+    save(True)
+
+
+if __name__ == "__main__":
+    main()
