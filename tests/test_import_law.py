@@ -34,6 +34,7 @@ ROWS = [
     "stages.align",
     "stages.wear",
     "stages.decide",
+    "lens_fit",
     "handed",
     "pipeline",
     "record_json",

@@ -10,38 +10,14 @@ from anodewane.catalog.lens import LensProfile
 from anodewane.catalog.sheets import all_layouts
 from anodewane.errors import CannotJudge
 from anodewane.geometry import apply_homography, project, to_height
-from anodewane.records import Camera, CardSighting, Photo, Source
+from anodewane.records import CardSighting
 from anodewane.settings import Settings
 from anodewane.stages.plane import _Prior as Prior
 from anodewane.stages.plane import _residual as residual_of
 from anodewane.stages.plane import _rotation_vector_cov as rotation_vector_cov
 from anodewane.stages.plane import _State as State
 from anodewane.stages.plane import camera_draws, fit_view, locate_camera
-
-WIDTH, HEIGHT = 4032, 3024
-HALF = float(np.hypot(WIDTH, HEIGHT)) / 2
-PIXELS = np.zeros((HEIGHT, WIDTH, 3), np.uint8)
-
-
-def photo(f35=26.0):
-    return Photo(PIXELS, Source("x.jpg", "0" * 64, 1), None, f35, None, ())
-
-
-def camera(tilt_deg, turn_deg=25.0, distance_mm=700.0, f35=26.0, k1=0.0, axis_px=(0.0, 0.0), at=(0.0, 0.0)):
-    tilt, turn = np.radians([tilt_deg, turn_deg])
-    spin = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
-    lean = np.array([[1, 0, 0], [0, np.cos(tilt), -np.sin(tilt)], [0, np.sin(tilt), np.cos(tilt)]])
-    rotation = lean @ np.diag([1.0, -1.0, -1.0]) @ spin
-    centre = np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2]) + axis_px
-    return Camera(rotation, np.array([*at, 0.0]) - distance_mm * rotation[2], f35 / 43.26661530556787 * 2 * HALF, centre, k1, HALF)
-
-
-def sighting(cam, name="card", noise=0.0, rng=None, print_scale=(1.0, 1.0)):
-    layout = all_layouts()[name]
-    seen = project(cam, np.c_[layout.saddles_mm * print_scale, np.zeros(len(layout.saddles_mm))])
-    if noise:
-        seen = seen + rng.normal(0, noise, seen.shape)
-    return CardSighting(layout, layout.saddles_mm, seen, np.full(len(seen), 0.05), 20, np.zeros((0, 4, 2)))
+from sheet_scenes import HALF, HEIGHT, WIDTH, camera, photo, sighting
 
 
 @pytest.mark.parametrize("name", ["card", "mat-a4"])

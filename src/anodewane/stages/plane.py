@@ -59,7 +59,7 @@ def locate_camera(photo: Photo, sighting: CardSighting, settings: Settings, prof
     half_diagonal = float(np.hypot(width, height)) / 2
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
     world = sighting.points_mm * (np.array([settings.check_line_x_mm, settings.check_line_y_mm]) / 100.0)
-    focal, focal_sd, source = _focal_prior(photo, settings, half_diagonal, profile)
+    focal, focal_sd, source = focal_prior(photo.focal_35mm, settings, half_diagonal, profile)
     k1, k1_sd = (profile.k1, profile.k1_sd) if profile else (0.0, settings.lens_k1_sd)
     prior = _Prior(float(np.log(focal)), focal_sd, k1, k1_sd, settings.principal_point_sd_frac * half_diagonal)
 
@@ -205,6 +205,92 @@ def _to_position(state: _State) -> Any:
     return turn
 
 
+@dataclass(frozen=True, slots=True)
+class View:
+    """The sheet in one photo: points_mm (N, 2), points_px (N, 2), point_sd_px (N,), and the photo's middle, px."""
+
+    points_mm: Floats
+    points_px: Floats
+    point_sd_px: Floats
+    centre: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class SharedFit:
+    """Several views by one lens. inner : (log focal px, k1); inner_cov : (2, 2); cameras : one a view; rms_px : of each view's points along one axis."""
+
+    inner: Floats
+    inner_cov: Floats
+    cameras: tuple[Camera, ...]
+    rms_px: tuple[float, ...]
+
+
+def fit_shared(views: list[View], half_diagonal: float, inner_prior: tuple[float, float, float, float], axis_sd_px: float) -> SharedFit:
+    """Fit one focal length and one radial term to all views (`scipy.optimize.least_squares`, exact derivatives), with a pose and an optical axis for each.
+
+    inner_prior : log focal px, its sd, k1, its sd. Points are weighted as `fit_view` does.
+    """
+    from scipy.optimize import least_squares
+
+    prior = _Prior(inner_prior[0], inner_prior[1], inner_prior[2], inner_prior[3], axis_sd_px)
+    singles = [fit_view(v.points_mm, v.points_px, v.point_sd_px, v.centre, half_diagonal, prior) for v in views]
+    bases, sds = [], []
+    for fit, view in zip(singles, views, strict=True):
+        c = fit.camera
+        t = -c.rotation @ c.position_mm
+        axis = c.centre_px - view.centre
+        bases.append(_State(c.rotation, np.array([*(t[:2] / t[2] * c.focal_px + axis), np.log(c.focal_px / t[2])]), np.array([np.log(c.focal_px), c.k1, *axis])))
+        sds.append(fit.sd_px)
+    worlds = [np.c_[v.points_mm, np.zeros(len(v.points_mm))] for v in views]
+    weight = np.array([len(v.points_mm) for v in views], float)
+    start = np.array([float(np.average([b.inner[i] for b in bases], weights=weight)) for i in (0, 1)])
+    open_prior = _Prior(prior.log_focal, 1e6, prior.k1, 1e6, axis_sd_px)  # the shared prior is counted once, below
+
+    def states(p: Floats) -> list[_State]:
+        out = []
+        for i, base in enumerate(bases):
+            step = np.zeros(10)
+            own = p[2 + 8 * i : 10 + 8 * i]
+            step[:6], step[8:] = own[:6], own[6:]
+            moved = base.moved(step)
+            out.append(_State(moved.rotation, moved.place, np.array([p[0], p[1], *moved.inner[2:]])))
+        return out
+
+    def pieces(p: Floats) -> list[tuple[Any, Any, Any]]:
+        return [_residual(s, w, v.points_px, sd, v.centre, half_diagonal, open_prior) for s, w, v, sd in zip(states(p), worlds, views, sds, strict=True)]
+
+    def residual(p: Floats) -> Any:
+        return np.concatenate([*(r for r, _, _ in pieces(p)), [(p[0] - prior.log_focal) / prior.log_focal_sd, (p[1] - prior.k1) / prior.k1_sd]])
+
+    # Rotations are small steps from the single fits, so their derivatives there serve all along.
+    def jacobian(p: Floats) -> Any:
+        blocks = []
+        for i, (_, jac, _) in enumerate(pieces(p)):
+            block = np.zeros((len(jac), len(p)))
+            block[:, :2] = jac[:, 6:8]
+            block[:, 2 + 8 * i : 8 + 8 * i], block[:, 8 + 8 * i : 10 + 8 * i] = jac[:, :6], jac[:, 8:]
+            blocks.append(block)
+        ends = np.zeros((2, len(p)))
+        ends[0, 0], ends[1, 1] = 1 / prior.log_focal_sd, 1 / prior.k1_sd
+        return np.concatenate([*blocks, ends])
+
+    p = np.r_[start, np.zeros(8 * len(views))]
+    for _ in range(3):
+        fit = least_squares(residual, p, jac=jacobian, x_scale="jac", method="trf", max_nfev=100)
+        p = fit.x
+        # begin anew from here, so that the rotations' steps are small again
+        bases, p = states(p), np.r_[p[:2], np.zeros(8 * len(views))]
+        for i, (_, _, miss) in enumerate(pieces(p)):
+            spread = max(float(np.median(miss)) / 1.1774, 0.03)
+            sds[i] = 1.5 * np.maximum(spread, 0.35 * miss)
+    last = pieces(p)
+    jac = jacobian(p)
+    cameras = tuple(
+        Camera(s.rotation, s.position, float(np.exp(p[0])), v.centre + s.inner[2:4], float(p[1]), half_diagonal) for s, v in zip(states(p), views, strict=True)
+    )
+    return SharedFit(p[:2], np.linalg.pinv(jac.T @ jac)[:2, :2], cameras, tuple(float(np.sqrt(np.mean(m**2) / 2)) for _, _, m in last))
+
+
 def _settle(state: _State, world3: Any, image: Any, sd: Any, centre: Any, half_diagonal: float, prior: _Prior) -> tuple[_State, Any, Any]:
     damping = 0.0
     residual, jac, miss = _residual(state, world3, image, sd, centre, half_diagonal, prior)
@@ -302,13 +388,13 @@ def _tilt_deg(camera: Camera) -> float:
     return float(np.degrees(np.arccos(np.clip(-camera.rotation[2, 2], -1, 1))))
 
 
-def _focal_prior(photo: Photo, settings: Settings, half_diagonal_px: float, profile: LensProfile | None) -> tuple[float, float, str]:
+def focal_prior(focal_35mm: float | None, settings: Settings, half_diagonal_px: float, profile: LensProfile | None) -> tuple[float, float, str]:
     """Return focal length in px, its relative sd, and where it comes from."""
     if profile is not None:
         return profile.focal_half_diagonals * half_diagonal_px, profile.focal_sd_frac, "profile"
-    if photo.focal_35mm is not None:
+    if focal_35mm is not None:
         # EXIF gives whole millimetres; 35 mm equivalents go by the diagonal (CIPA DCG-001)
-        return photo.focal_35mm / FULL_FRAME_DIAGONAL_MM * 2 * half_diagonal_px, float(np.hypot(settings.focal_exif_sd_frac, 0.29 / photo.focal_35mm)), "exif"
+        return focal_35mm / FULL_FRAME_DIAGONAL_MM * 2 * half_diagonal_px, float(np.hypot(settings.focal_exif_sd_frac, 0.29 / focal_35mm)), "exif"
     return settings.focal_assumed_35mm / FULL_FRAME_DIAGONAL_MM * 2 * half_diagonal_px, settings.focal_assumed_sd_frac, "assumed"
 
 
