@@ -26,7 +26,6 @@ import numpy as np
 from anodewane.records import Mount
 from anodewane.units import Floats
 
-
 MIN_TOP_MM = 0.3
 
 

@@ -348,6 +348,7 @@ class Placement(Record):
     residual_mm: float | None
     outside_frac: float
     fit_cost: float
+    hidden_rings: tuple[int, ...]
 
     def __post_init__(self) -> None:
         self._set(

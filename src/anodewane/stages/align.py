@@ -100,9 +100,7 @@ def rod_plan(seen: Silhouette, template: Template) -> tuple[tuple[Rings, ...], t
 
 
 def _lowered(seen: Silhouette, heights: tuple[tuple[Floats, ...], ...]) -> tuple[Rings, ...]:
-    return tuple(
-        tuple(lower(r, h, seen.foot_mm, seen.camera_height_mm) for r, h in zip(piece, hs, strict=True)) for piece, hs in zip(seen.pieces, heights, strict=True)
-    )
+    return tuple(tuple(lower(r, h, seen.foot_mm, seen.camera_height_mm) for r, h in zip(piece, hs, strict=True)) for piece, hs in zip(seen.pieces, heights, strict=True))
 
 
 def long_axis(ring: Floats) -> Floats:
@@ -138,8 +136,10 @@ def expected_thickness(template: Template, recession_mm: float, settings: Settin
     return template.thickness_mm - lost, sd
 
 
-def settle_plate(seen: Silhouette, template: Template, settings: Settings) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...], float, float]:
-    """Plan outline, heights, remaining thickness and its one-sigma, from the silhouette's own area alone (no placement needed)."""
+def settle_plate(
+    seen: Silhouette, template: Template, settings: Settings, hidden_mm2: float = 0.0
+) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...], float, float]:
+    """Plan outline, heights, remaining thickness and its one-sigma, from the silhouette's own area alone; `hidden_mm2` is the area of holes that aren't seen."""
     if settings.thickness_given_mm is not None:
         plan, heights = plate_plan(seen, template, settings.thickness_given_mm)
         return plan, heights, settings.thickness_given_mm, 0.3
@@ -147,13 +147,13 @@ def settle_plate(seen: Silhouette, template: Template, settings: Settings) -> tu
 
     def excess(thickness: float) -> float:
         """By how much the thickness that the outline asks for exceeds the one that it was read with: falls as the latter rises, so there is one root."""
-        area = plan_area(plate_plan(seen, template, thickness)[0])
+        area = plan_area(plate_plan(seen, template, thickness)[0]) - hidden_mm2
         return expected_thickness(template, recession_near_area(template, area), settings)[0] - thickness
 
     new = template.thickness_mm
     thickness = new if excess(new) > -THICKNESS_STEP_MM else float(brentq(excess, 0.05 * new, new, xtol=THICKNESS_STEP_MM))
     plan, heights = plate_plan(seen, template, thickness)
-    return plan, heights, thickness, expected_thickness(template, recession_near_area(template, plan_area(plan)), settings)[1]
+    return plan, heights, thickness, expected_thickness(template, recession_near_area(template, plan_area(plan) - hidden_mm2), settings)[1]
 
 
 # --- laying the template ---------------------------------------------------------------------------------------------------------------
@@ -227,14 +227,12 @@ class Pose:
     def to_part(self, points_mm: Floats) -> Floats:
         """Sheet points (n, 2) in the part frame."""
         p = points_mm * np.array([-1.0, 1.0]) if self.mirrored else points_mm
-        c, s = np.cos(self.angle_rad), np.sin(self.angle_rad)
-        out: Floats = p @ np.array([[c, s], [-s, c]]) + self.shift_mm
+        out: Floats = p @ _turn(self.angle_rad) + self.shift_mm
         return out
 
     def matrix_sheet_from_part(self) -> Floats:
         """(2, 3) inverse of the motion."""
-        c, s = np.cos(self.angle_rad), np.sin(self.angle_rad)
-        back = np.array([[c, s], [-s, c]])
+        back = _turn(self.angle_rad)
         if self.mirrored:
             back = np.diag([-1.0, 1.0]) @ back
         return np.column_stack([back, -back @ self.shift_mm])
@@ -268,12 +266,11 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
         flip = np.array([-1.0, 1.0]) if mirrored else np.ones(2)
         centred = coarse * flip - polygon_centre * flip
         for angle in np.arange(N_ANGLES) * 2 * np.pi / N_ANGLES:
-            c, s = np.cos(angle), np.sin(angle)
-            turned = centred @ np.array([[c, s], [-s, c]])
+            turned = centred @ _turn(angle)
             distance = field.at(turned[None] + template_centre + offsets[:, None])
             cost = np.minimum(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread))
             best = int(np.argmin(cost))
-            shift = template_centre + offsets[best] - (polygon_centre * flip) @ np.array([[c, s], [-s, c]])
+            shift = template_centre + offsets[best] - (polygon_centre * flip) @ _turn(angle)
             starts.append((float(cost[best]), float(angle), shift, mirrored))
     starts.sort(key=lambda x: x[0])
     chosen: list[tuple[float, float, Any, bool]] = []
@@ -283,29 +280,29 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
         if len(chosen) >= N_STARTS * (2 if template.mirror_ok else 1):
             break
     poses = []
-    for _, angle, _, mirrored in chosen:
-        flip = np.array([-1.0, 1.0]) if mirrored else np.ones(2)
-        here = points * flip
-        pivot = polygon_centre * flip
-        _, _, shift, _ = next(c for c in chosen if c[1] == angle and c[3] == mirrored)
-        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-        at_pivot = pivot @ turn + shift
+    for _, angle, shift, mirrored in chosen:
+        here = points * (np.array([-1.0, 1.0]) if mirrored else np.ones(2))
+        pivot = polygon_centre * (np.array([-1.0, 1.0]) if mirrored else np.ones(2))
+        at_pivot = pivot @ _turn(angle) + shift
         for assumed in (recession_mm, 0.0) if recession_mm > 1.0 else (recession_mm,):
-
             about = (field, here - pivot, assumed, spread)
             fit = least_squares(_misfit, np.r_[angle, at_pivot], _misfit_slope, x_scale=[0.05, 1.0, 1.0], method="lm", max_nfev=40, ftol=1e-5, xtol=1e-5, args=about)
-            c, s = np.cos(fit.x[0]), np.sin(fit.x[0])
-            turn = np.array([[c, s], [-s, c]])
-            shift = fit.x[1:3] - pivot @ turn
-            distance = field.at(here @ turn + shift)
+            moved = fit.x[1:3] - pivot @ _turn(fit.x[0])
+            distance = field.at(here @ _turn(fit.x[0]) + moved)
             cost = float(min(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread)))
-            poses.append(Pose(float(fit.x[0]), shift, mirrored, cost, float(np.median(np.maximum(-distance, 0.0)))))
+            poses.append(Pose(float(fit.x[0]), moved, mirrored, cost, float(np.median(np.maximum(-distance, 0.0)))))
     poses.sort(key=lambda x: x.cost)
     kept: list[Pose] = []
     for pose in poses:
         if all(_differs(pose, other, polygon_centre) for other in kept):
             kept.append(pose)
     return kept
+
+
+def _turn(angle_rad: float) -> Floats:
+    """(2, 2) matrix that turns row vectors anticlockwise."""
+    c, s = np.cos(angle_rad), np.sin(angle_rad)
+    return np.array([[c, s], [-s, c]])
 
 
 OUT_SCALE_MM, OUT_MOST, INNER_WEIGHT = 0.6, 8.0, 1.4
@@ -316,15 +313,14 @@ def _misfit(p: Floats, field: DistanceField, points: Floats, assumed_mm: float, 
 
     The second are bounded by a logarithm, with a slope everywhere, so that the solver is never stranded.
     """
-    c, s = np.cos(p[0]), np.sin(p[0])
-    distance = field.at(points @ np.array([[c, s], [-s, c]]) + p[1:3])
-    return np.r_[np.clip(distance / OUT_SCALE_MM, 0.0, OUT_MOST), INNER_WEIGHT * np.sqrt(np.log1p(((distance + assumed_mm) / spread_mm) ** 2) + 1e-9)]
+    distance = field.at(points @ _turn(p[0]) + p[1:3])
+    out: Floats = np.r_[np.clip(distance / OUT_SCALE_MM, 0.0, OUT_MOST), INNER_WEIGHT * np.sqrt(np.log1p(((distance + assumed_mm) / spread_mm) ** 2) + 1e-9)]
+    return out
 
 
 def _misfit_slope(p: Floats, field: DistanceField, points: Floats, assumed_mm: float, spread_mm: float) -> Floats:
     """Jacobian (2 n, 3) of `_misfit`."""
-    c, s = np.cos(p[0]), np.sin(p[0])
-    turned = points @ np.array([[c, s], [-s, c]])
+    turned = points @ _turn(p[0])
     distance, slope = field.with_gradient(turned + p[1:3])
     by_pose = np.column_stack([slope[:, 1] * turned[:, 0] - slope[:, 0] * turned[:, 1], slope])
     out = np.where((distance > 0) & (distance < OUT_MOST * OUT_SCALE_MM), 1 / OUT_SCALE_MM, 0.0)
@@ -353,13 +349,12 @@ def _centroid(pieces: tuple[Rings, ...]) -> Floats:
 # --- the stage -------------------------------------------------------------------------------------------------------------------------
 
 
-def settle(mask: MetalMask, camera: Camera, template: Template, settings: Settings) -> tuple[Any, Any, float, float]:
+def settle(seen: Silhouette, template: Template, settings: Settings, hidden_mm2: float = 0.0) -> tuple[Any, Any, float, float]:
     """Plan outline (sheet frame), heights, remaining thickness and its one-sigma, for a plate or a rod."""
-    seen = silhouette_of(mask, camera)
     if template.solid == "rod":
         plan, heights, radius = rod_plan(seen, template)
         return plan, heights, 2 * radius, 0.03 * radius
-    return settle_plate(seen, template, settings)
+    return settle_plate(seen, template, settings, hidden_mm2)
 
 
 def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -> Placement:
@@ -395,7 +390,8 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     """`align` without its refusals: the best placement, however bad."""
     from shapely import MultiPolygon
 
-    plan, heights, thickness, thickness_sd = settle(mask, plane.camera, template, settings)
+    seen = silhouette_of(mask, plane.camera)
+    plan, heights, thickness, thickness_sd = settle(seen, template, settings)
     recession = recession_near_area(template, min(plan_area(plan), new_area(template)))
     poses = place(plan, template, recession)
     best, anchored_by, residual = poses[0], "outline", None
@@ -409,6 +405,10 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
             # holes that wear askew move their centres by a millimetre; far worse means they are not the template's
             if miss < 2.0:
                 best, anchored_by, residual = anchored, "holes", miss
+    hidden = _hidden_holes(plan, template, best, seen, thickness) if template.solid == "plate" else ()
+    if hidden:
+        unseen_mm2 = sum(abs(ring_area(np.asarray(template.rings[i]))) for i in hidden)
+        plan, heights, thickness, thickness_sd = settle(seen, template, settings, unseen_mm2)
     ambiguous = anchored_by == "outline" and len(poses) > 1 and poses[1].cost < best.cost + 0.05 and not _same_by_symmetry(template, poses[0], poses[1])
     part_plan = tuple(oriented(tuple(best.to_part(r) for r in piece)) for piece in plan)
     # a mirrored pose turns the rings round: keep each height with its point
@@ -416,6 +416,10 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
         tuple(h if _same_direction(best.to_part(r), turned) else h[::-1] for r, h, turned in zip(piece, hs, out, strict=True))
         for piece, hs, out in zip(plan, heights, part_plan, strict=True)
     )
+    if hidden:
+        rings = tuple(np.asarray(template.rings[i]) for i in hidden)
+        part_plan = (oriented((*part_plan[0], *rings)), *part_plan[1:])
+        part_heights = ((*part_heights[0], *(np.full(len(r), thickness / 2) for r in rings)), *part_heights[1:])
     worn = MultiPolygon([p for piece in part_plan for p in polygons_of(to_shapely(piece))]).buffer(0)
     fresh = to_shapely(template.rings)
     return Placement(
@@ -433,6 +437,7 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
         residual_mm=residual,
         outside_frac=float(worn.difference(fresh.buffer(OUTSIDE_SLACK_MM)).area / fresh.area),
         fit_cost=best.cost,
+        hidden_rings=hidden,
     )
 
 
@@ -450,6 +455,30 @@ ANCHOR_MAX_GROWTH_MM = 4.0
 """Mean growth of the holes above which they are no better an anchor than the outline."""
 
 
+HIDDEN_BELOW_FRAC = 0.3
+"""Share of a hole's area that a camera must be able to see through it before its absence means anything."""
+
+
+def _hidden_holes(plan: tuple[Rings, ...], template: Template, pose: Pose, seen: Silhouette, thickness_mm: float) -> tuple[int, ...]:
+    """Indices of template rings whose holes the camera can't look through from where it stands: a deep hole seen from the side shows only its wall.
+
+    Light comes through where the lower rim and the upper rim, as seen in the sheet's plane, overlap.
+    """
+    from shapely import MultiPolygon, Polygon
+
+    back = pose.matrix_sheet_from_part()
+    metal = MultiPolygon([p for piece in plan for p in polygons_of(to_shapely(piece))]).buffer(0)
+    grow = seen.camera_height_mm / (seen.camera_height_mm - thickness_mm)
+    hidden = []
+    for i, ring in enumerate(template.rings[1:], start=1):
+        lower_rim = np.asarray(ring) @ back[:, :2].T + back[:, 2]
+        hole = Polygon(lower_rim)
+        through = hole.intersection(Polygon(seen.foot_mm + (lower_rim - seen.foot_mm) * grow)).area / hole.area
+        if through < HIDDEN_BELOW_FRAC and metal.intersection(hole).area > 0.6 * hole.area:
+            hidden.append(i)
+    return tuple(hidden)
+
+
 def _same_direction(a: Floats, b: Floats) -> bool:
     return bool(np.allclose(a[0], b[0]))
 
@@ -462,6 +491,11 @@ class HolePair:
     drawn_mm: Floats
     growth_mm: float
 
+    @property
+    def centre_sd_mm(self) -> float:
+        """One-sigma of the seen centre along the pitch."""
+        return HOLE_CENTRE_SD_MM + HOLE_CENTRE_SD_OF_GROWTH * max(self.growth_mm, 0.0)
+
 
 def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose) -> list[HolePair]:
     holes = [r for piece in plan for r in piece[1:]]
@@ -470,11 +504,7 @@ def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose) -> list
     pairs = []
     for ring in template.rings[1:]:
         centre, size = _ring_centre(ring), np.sqrt(abs(ring_area(ring)))
-        near = [
-            (float(np.linalg.norm(pose.to_part(w[None])[0] - centre)), w, s)
-            for w, s in zip(worn, sizes, strict=True)
-            if 0.6 * size - 1 < s < 1.6 * size + 8
-        ]
+        near = [(float(np.linalg.norm(pose.to_part(w[None])[0] - centre)), w, s) for w, s in zip(worn, sizes, strict=True) if 0.6 * size - 1 < s < 1.6 * size + 8]
         if near:
             distance, w, s = min(near, key=lambda x: x[0])
             if distance < 3.0 + 0.25 * size:
@@ -486,7 +516,8 @@ def _ring_centre(ring: Floats) -> Floats:
     x, y = ring[:, 0], ring[:, 1]
     cross = x * np.roll(y, -1) - np.roll(x, -1) * y
     area = cross.sum() / 2
-    return np.array([np.sum((x + np.roll(x, -1)) * cross), np.sum((y + np.roll(y, -1)) * cross)]) / (6 * area)
+    centre: Floats = np.array([np.sum((x + np.roll(x, -1)) * cross), np.sum((y + np.roll(y, -1)) * cross)]) / (6 * area)
+    return centre
 
 
 def _pitch_scale(pairs: list[HolePair]) -> tuple[float, float]:
@@ -496,7 +527,7 @@ def _pitch_scale(pairs: list[HolePair]) -> tuple[float, float]:
         for j in range(i):
             got.append(float(np.linalg.norm(pairs[i].seen_mm - pairs[j].seen_mm)))
             want.append(float(np.linalg.norm(pairs[i].drawn_mm - pairs[j].drawn_mm)))
-            sd.append(float(np.hypot(*(HOLE_CENTRE_SD_MM + HOLE_CENTRE_SD_OF_GROWTH * max(p.growth_mm, 0.0) for p in (pairs[i], pairs[j])))))
+            sd.append(float(np.hypot(pairs[i].centre_sd_mm, pairs[j].centre_sd_mm)))
     x = np.array(want) / np.array(sd)
     y = np.array(got) / np.array(sd)
     # n holes make n (n - 1) / 2 pitches that share their errors: only about n / 2 of them are independent
@@ -509,10 +540,8 @@ def _pose_by_holes(pairs: list[HolePair], near: Pose) -> tuple[Pose, float]:
     part = np.array([p.drawn_mm for p in pairs])
     a, b = sheet - sheet.mean(0), part - part.mean(0)
     angle = float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
-    c, s = np.cos(angle), np.sin(angle)
-    turn = np.array([[c, s], [-s, c]])
-    miss = float(np.sqrt(np.mean(np.sum((a @ turn - b) ** 2, axis=1))))
-    return Pose(angle, part.mean(0) - sheet.mean(0) @ turn, near.mirrored, near.cost, near.recession_mm), miss
+    miss = float(np.sqrt(np.mean(np.sum((a @ _turn(angle) - b) ** 2, axis=1))))
+    return Pose(angle, part.mean(0) - sheet.mean(0) @ _turn(angle), near.mirrored, near.cost, near.recession_mm), miss
 
 
 def _same_by_symmetry(template: Template, a: Pose, b: Pose) -> bool:

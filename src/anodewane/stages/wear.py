@@ -1,7 +1,7 @@
 """From a placed outline to what is gone: area, recession, holes, pieces, and metal with an interval.
 
-Area is not mass. The recession along the outline says how far the faces that a plan photo can't see have sunk (`align.expected_thickness`), a calliper or the scales say it
-better. The interval is a Monte Carlo over the error budget (JCGM 101), causes drawn apart where they are apart: a thicker part both holds more metal and reads
+Area is not mass. The recession along the outline says how far the faces that a plan photo can't see have sunk (`align.expected_thickness`), a calliper or the
+scales say it better. The interval is a Monte Carlo over the error budget (JCGM 101), causes drawn apart where they are apart: a thicker part both holds more metal and reads
 larger, so thickness moves area and mass together.
 """
 
@@ -58,8 +58,7 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
     """
     template = placement.template
     worn, fresh = _shape(placement.plan_mm), to_shapely(template.rings)
-    budget = _area_budget(placement, mask, plane, settings)
-    consumed, mass, thickness, budget = _metal(placement, worn, budget, settings)
+    consumed, mass, thickness, budget = _metal(placement, worn, _area_budget(placement, mask, plane, settings), settings)
     recession = _recession(placement, worn, fresh, settings)
     holes = tuple(_hole(i, placement, worn, settings) for i in range(len(template.fixing_holes)))
     lost = _pieces_lost(worn, fresh, recession, settings)
@@ -139,7 +138,9 @@ def _limb_sd(placement: Placement, thickness_sway_mm2: float, perimeter_mm: floa
         begun = float(np.tanh(max(template.thickness_mm - placement.remaining_thickness_mm, 0.0)))
         height_frac = settings.limb_sharp_sd_frac + (settings.limb_worn_sd_frac - settings.limb_sharp_sd_frac) * begun
         wander = worn_wall(template.mount, template.thickness_mm, placement.remaining_thickness_mm).wander_mm
-    return float(np.sqrt((height_frac * thickness_sway_mm2) ** 2 + (settings.limb_sd_mm * perimeter_mm) ** 2 + (settings.limb_wander_sd_frac * wander * perimeter_mm) ** 2))
+    return float(
+        np.sqrt((height_frac * thickness_sway_mm2) ** 2 + (settings.limb_sd_mm * perimeter_mm) ** 2 + (settings.limb_wander_sd_frac * wander * perimeter_mm) ** 2)
+    )
 
 
 def _perimeter(ring: Floats) -> float:
@@ -205,11 +206,16 @@ def _metal(placement: Placement, worn: Any, budget: AreaBudget, settings: Settin
         if template.solid == "rod":
             causes["round_section"] = 100 * settings.rod_round_sd_frac * value
     coverage = Consumed(area_pct, mass_pct, settings.coverage)
-    return coverage, figures, _interval(float(t if method != "weighed" else np.median(thickness_draws)), thickness_draws, settings.coverage), {k: float(v) for k, v in causes.items()}
+    return (
+        coverage,
+        figures,
+        _interval(float(t if method != "weighed" else np.median(thickness_draws)), thickness_draws, settings.coverage),
+        {k: float(v) for k, v in causes.items()},
+    )
 
 
 def _thickness_draws(new_mm: float, now_mm: float, sd_mm: float, normal: Floats) -> Floats:
-    """Thickness that remains: the loss is log-normal where it is large against its spread, so that it can't be negative; a new part may be a little thinner or thicker."""
+    """Thickness that remains: the loss is log-normal where it is large against its spread, so that it can't be negative; a new part may be thicker than drawn."""
     lost = max(new_mm - now_mm, 0.0)
     if lost < 2.5 * sd_mm:
         return now_mm - sd_mm * normal
@@ -260,6 +266,8 @@ def _hole(index: int, placement: Placement, worn: Any, settings: Settings) -> Ho
     import shapely
 
     fixing = placement.template.fixing_holes[index]
+    if fixing.ring in placement.hidden_rings:
+        return HoleFinding(index, fixing.diameter_mm, None, None, fixing.washer_mm, "not_seen")
     new = shapely.Polygon(placement.template.rings[fixing.ring])
     filled = shapely.union_all([shapely.Polygon(p.exterior) for p in polygons_of(worn)])
     holes = [h for h in polygons_of(filled.difference(worn)) if h.area > 0.2 * new.area]
@@ -292,9 +300,13 @@ def _narrow_way(hole: Any) -> float:
 
 def _pieces_lost(worn: Any, fresh: Any, recession: RecessionFigures, settings: Settings) -> int:
     """Pieces of the new part that even recession doesn't explain, plus separate pieces lying by."""
+    import shapely
+
+    least = settings.piece_lost_frac * fresh.area
     depth = 1.8 * min(recession.mean, recession.p95) + 3.0
     gone = fresh.buffer(-depth).difference(worn.buffer(0.5))
-    missing = sum(1 for g in polygons_of(gone) if g.buffer(depth * 0.5).area > settings.piece_lost_frac * fresh.area and g.area > 0.25 * settings.piece_lost_frac * fresh.area)
-    apart = sum(1 for p in polygons_of(worn)[1:] if p.area > 0.25 * settings.piece_lost_frac * fresh.area)
+    missing = sum(1 for g in polygons_of(gone) if g.buffer(depth * 0.5).area > least and g.area > 0.25 * least)
+    # a speck in a hole is a bolt, a crust or a misread shadow, not a piece
+    holes = shapely.union_all([shapely.Polygon(r) for r in fresh.interiors]) if fresh.geom_type == "Polygon" else shapely.Polygon()
+    apart = sum(1 for p in polygons_of(worn)[1:] if p.area > least and p.intersection(holes).area < 0.5 * p.area)
     return missing + apart
-
