@@ -242,7 +242,8 @@ def _costs(distance: Floats, recession: Any, spread: Any) -> Floats:
     """Cost (..., ) of outlines whose points (..., n) lie `distance` from the template's boundary: outside is dear, unevenness inside is cheap and bounded."""
     out = np.maximum(distance, 0.0)
     uneven = np.abs(distance + recession) / spread
-    return np.mean(np.minimum(out / OUT_SCALE_MM, OUT_MOST) ** 2 + np.minimum(uneven, 2.5) ** 2, axis=-1)
+    cost: Floats = np.mean(np.minimum(out / OUT_SCALE_MM, OUT_MOST) ** 2 + np.minimum(uneven, 2.5) ** 2, axis=-1)
+    return cost
 
 
 def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> list[Pose]:
@@ -280,17 +281,17 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
         if len(chosen) >= N_STARTS * (2 if template.mirror_ok else 1):
             break
     poses = []
-    for _, angle, shift, mirrored in chosen:
+    for _, start_rad, shift, mirrored in chosen:
         here = points * (np.array([-1.0, 1.0]) if mirrored else np.ones(2))
         pivot = polygon_centre * (np.array([-1.0, 1.0]) if mirrored else np.ones(2))
-        at_pivot = pivot @ _turn(angle) + shift
+        at_pivot = pivot @ _turn(start_rad) + shift
         for assumed in (recession_mm, 0.0) if recession_mm > 1.0 else (recession_mm,):
             about = (field, here - pivot, assumed, spread)
-            fit = least_squares(_misfit, np.r_[angle, at_pivot], _misfit_slope, x_scale=[0.05, 1.0, 1.0], method="lm", max_nfev=40, ftol=1e-5, xtol=1e-5, args=about)
+            fit = least_squares(_misfit, np.r_[start_rad, at_pivot], _misfit_slope, x_scale=[0.05, 1.0, 1.0], method="lm", max_nfev=40, ftol=1e-5, xtol=1e-5, args=about)
             moved = fit.x[1:3] - pivot @ _turn(fit.x[0])
             distance = field.at(here @ _turn(fit.x[0]) + moved)
-            cost = float(min(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread)))
-            poses.append(Pose(float(fit.x[0]), moved, mirrored, cost, float(np.median(np.maximum(-distance, 0.0)))))
+            fitted = float(min(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread)))
+            poses.append(Pose(float(fit.x[0]), moved, mirrored, fitted, float(np.median(np.maximum(-distance, 0.0)))))
     poses.sort(key=lambda x: x.cost)
     kept: list[Pose] = []
     for pose in poses:
