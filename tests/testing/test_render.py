@@ -97,6 +97,7 @@ def test_shadow_falls_away_from_the_sun() -> None:
     camera = look_at((0, 0), distance_mm=500, width=504, height=378)
     scene = Scene(layout="none", ground="concrete", sun_azimuth_deg=0, sun_height_deg=35, sun_share=0.8, sun_radius_deg=0.5, **PLAIN)
     photo = render(plate(30.0), WearPattern(), camera, scene, sheet_from_part=placement(90, (0, 0)), width=504, height=378)
+
     # the sun stands in sheet +x
     def brightness(x_mm: float) -> float:
         c, r = np.round(project(camera, np.array([[x_mm, 0.0, 0.0]]))[0]).astype(int)

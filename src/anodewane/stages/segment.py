@@ -139,7 +139,7 @@ class ClassicalSegmenter:
             cv2.grabCut(cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), mask, (0, 0, 1, 1), background, foreground, 2, cv2.GC_INIT_WITH_MASK)
             prob = ((mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)).astype(np.float32)
         prob = cv2.morphologyEx(prob, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-        soft = cv2.GaussianBlur(prob, (0, 0), 0.8)
+        soft: Any = cv2.GaussianBlur(prob, (0, 0), 0.8)
         soft = np.clip(cv2.resize(soft, (w, h), interpolation=cv2.INTER_LINEAR), 0, 1).astype(np.float32)
         soft[~flat.valid] = 0
         return SoftMask(soft, flat.mm_per_px, flat.origin_mm, self.name, None)
@@ -230,9 +230,7 @@ def find_part(photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Seg
         if not at_edge or attempt:
             break
         # the first look saw too little of it: widen once
-        close_window = Window(
-            close_window.left - 0.35 * side, close_window.bottom - 0.35 * side, close_window.right + 0.35 * side, close_window.top + 0.35 * side
-        )
+        close_window = Window(close_window.left - 0.35 * side, close_window.bottom - 0.35 * side, close_window.right + 0.35 * side, close_window.top + 0.35 * side)
     prob = np.where(kept, soft.metal_prob, 0.0).astype(np.float32)
     _refuse_if_cut(prob, close)
     _refuse_if_unclear(prob, soft.mm_per_px)

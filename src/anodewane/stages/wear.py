@@ -1,8 +1,8 @@
 """From a placed outline to what is gone: area, recession, holes, pieces, and metal with an interval.
 
 Area is not mass. The recession along the outline says how far the faces that a plan photo can't see have sunk (`align.expected_thickness`), a calliper or the
-scales say it better. The interval is a Monte Carlo over the error budget (JCGM 101), causes drawn apart where they are apart: a thicker part both holds more metal and reads
-larger, so thickness moves area and mass together.
+scales say it better. The interval is a Monte Carlo over the error budget (JCGM 101), causes drawn apart where they are apart: a thicker part both holds more metal
+and reads larger, so thickness moves area and mass together.
 """
 
 from __future__ import annotations

@@ -626,9 +626,7 @@ def _wkt(polygons: tuple[Rings, ...]) -> str:
     return str(set_precision(shapes[0] if len(shapes) == 1 else MultiPolygon([s for s in shapes if s.geom_type == "Polygon"]), 0.001).wkt)
 
 
-def _truth(
-    solid: WornSolid, camera: Camera, scene: Scene, sheet_from_part: Floats, width: int, height: int, f35: float, mask: Any, split: str
-) -> dict[str, Any]:
+def _truth(solid: WornSolid, camera: Camera, scene: Scene, sheet_from_part: Floats, width: int, height: int, f35: float, mask: Any, split: str) -> dict[str, Any]:
     """Every figure as plain values, with the trial photos' keys where they mean the same."""
     t, p = solid.template, solid.pattern
     size = _sheet_size(scene)
