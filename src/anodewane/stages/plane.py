@@ -128,7 +128,7 @@ def fit_view(world: Floats, image: Floats, point_sd_px: Floats, centre: Floats, 
 
     world3 = np.c_[world, np.zeros(len(world))]
     # Where the focal length is open, a pose found with one far off can settle in a wrong valley: begin with the one that the points like best.
-    starts = prior.log_focal + (np.log(2.0) * np.arange(-1.5, 2.1, 0.5) if prior.log_focal_sd > 0.2 else np.zeros(1))
+    starts = prior.log_focal + (np.log(2.0) * np.arange(-1.0, 1.6, 1.0) if prior.log_focal_sd > 0.2 else np.zeros(1))
     best: tuple[float, _State | None] = (np.inf, None)
     for log_focal in starts:
         k = np.array([[np.exp(log_focal), 0, centre[0]], [0, np.exp(log_focal), centre[1]], [0, 0, 1.0]])
@@ -303,7 +303,7 @@ def _settle(state: _State, world3: Any, image: Any, sd: Any, centre: Any, half_d
         if after <= before * (1 + 1e-12):
             state, residual, jac, miss = trial, new_residual, new_jac, new_miss
             damping *= 0.1
-            if before - after < 1e-9 * (1 + before):
+            if before - after < 1e-7 * (1 + before):
                 break
         else:
             damping = max(10 * damping, 1e-4)
