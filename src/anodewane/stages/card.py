@@ -162,8 +162,8 @@ def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, se
 
     Notes
     -----
-    Saddles are placed by `cv2.cornerSubPix` on light-linear grey: blur acts on light, not on the sRGB value, and a mid-level edge in sRGB
-    moves into the dark side by up to 0.6 px.
+    Saddles are placed by `cv2.cornerSubPix`; being symmetric they hold still under blur and gamma, which move a marker's own corners by half a pixel and more. Edges
+    are measured in linear light: blur acts on light, and a mid-level edge in sRGB moves into the dark side by up to 0.6 px.
     """
     layouts = _own_layouts() if layouts is None else layouts
     settings = settings or Settings()
