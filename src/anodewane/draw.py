@@ -432,7 +432,7 @@ def _headline(draw: Any, verdict: Verdict, x: float, y: float, em: float, room: 
         mass = verdict.consumed.mass_pct
         big, small = _font(round(em * 1.3), True), _font(round(em * 0.9))
         first = gone(verdict)[0].upper() + gone(verdict)[1:]
-        second = f"{span(mass)} of the metal gone, with {verdict.consumed.coverage * 100:.0f} % confidence"
+        second = f"{span(mass)}{' of the metal gone,' if no_wear(verdict) else ''} with {verdict.consumed.coverage * 100:.0f} % confidence"
         if block + em + max(big.getlength(first), small.getlength(second)) <= room:
             draw.text((x + block + em, y + em * 0.05), first, font=big, fill=INK)
             draw.text((x + block + em, y + em * 1.62), second, font=small, fill=INK)

@@ -17,7 +17,7 @@ from anodewane.catalog.templates import load_template
 from anodewane.cli import main
 from anodewane.errors import ExitCode
 from anodewane.refusals import REFUSALS
-from anodewane.testing import Scene, WearPattern, encode_jpeg, exact_sheet_photo, look_at, placement, render
+from anodewane.testing import Scene, WearPattern, encode_jpeg, look_at, placement, render
 
 TEMPLATE = "plate-150x75x20-2slots"
 WIDTH, HEIGHT = 1600, 1200
@@ -157,10 +157,11 @@ def test_a_part_that_the_frame_cuts(rgb: Any, tmp_path: Path, capsys: pytest.Cap
 
 
 def test_no_part(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    camera = look_at((0, 0), distance_mm=500, tilt_deg=8, width=WIDTH, height=HEIGHT)
-    bare = exact_sheet_photo(camera, "card", [], width=WIDTH, height=HEIGHT)[0]
-    noisy = np.clip(bare + np.random.default_rng(3).normal(0, 2, bare.shape), 0, 255).round().astype(np.uint8)
-    assert refusal(jpeg(noisy), tmp_path, capsys)["code"] == "no_part"
+    """The part lies far outside the photo."""
+    camera = look_at((0, 60), distance_mm=560, tilt_deg=8, azimuth_deg=100, width=WIDTH, height=HEIGHT)
+    scene = Scene(layout="card", ground="tarp")
+    bare = render(load_template(TEMPLATE), WearPattern(depth_mm=4.0), camera, scene, sheet_from_part=placement(5, (0, 1500)), width=WIDTH, height=HEIGHT)
+    assert refusal(jpeg(bare.rgb), tmp_path, capsys)["code"] == "no_part"
 
 
 def test_a_blurred_photo(rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
