@@ -102,6 +102,12 @@ def test_every_link_leads_somewhere(page: Path) -> None:
             assert anchor in {re.sub(r"[^\w\- ]", "", h).replace(" ", "-") for h in headings}, f"{page.name}: {target}"
 
 
+def test_pages_that_the_code_names_exist() -> None:
+    for path in [*(ROOT / "src").rglob("*.py"), *(ROOT / "tests").rglob("*.py")]:
+        for named in re.findall(r"docs/[\w/-]+\.(?:md|py|json)", path.read_text(encoding="utf-8")):
+            assert (ROOT / named).exists(), f"{path.relative_to(ROOT)} names {named}"
+
+
 def marked_command(name: str) -> str:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     found = re.search(rf"<!-- {name} command -->\s*```\w*\n(.*?)\n```", text, flags=re.DOTALL)
