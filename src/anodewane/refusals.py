@@ -97,6 +97,10 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "Look for a shield, a neighbour or a current on that side; a qualified marine electrical technician can measure it.",
     ),
     "larger_than_new": ("The part reads larger than new ({detail}).", "Check the template and the print scale; brush off crust and fouling."),
+    "hole_pitch_doubt": (
+        "The fixing holes stand at {detail}.",
+        "Measure the sheet's 100 mm line and give it (check line); a sheet printed small makes a part read less worn than it is.",
+    ),
     "print_scale_unmeasured": (
         "The sheet's 100 mm line was not measured; its print scale is assumed good to {detail}.",
         "Measure it once with a ruler and give it (check line).",

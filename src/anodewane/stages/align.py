@@ -399,8 +399,9 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     pairs = _hole_pairs(plan, template, best)
     scale = scale_sd = None
     if len(pairs) >= 2:
-        scale, scale_sd = _pitch_scale(pairs)
         apart = max(float(np.linalg.norm(a.drawn_mm - b.drawn_mm)) for a in pairs for b in pairs)
+        if apart > GAUGE_MIN_PITCH_MM:
+            scale, scale_sd = _pitch_scale(pairs)
         if apart > 15.0 and np.mean([p.growth_mm for p in pairs]) < ANCHOR_MAX_GROWTH_MM:
             anchored, miss = _pose_by_holes(pairs, best)
             # holes that wear askew move their centres by a millimetre; far worse means they are not the template's
@@ -448,9 +449,12 @@ ROUND = 2 / np.sqrt(np.pi)
 OUTSIDE_SLACK_MM = 0.8
 """How far a worn outline may stick out before it counts: edge, height and casting errors together."""
 
-HOLE_CENTRE_SD_MM = 0.2
-HOLE_CENTRE_SD_OF_GROWTH = 0.17
-"""One-sigma of a worn hole's centre along the pitch, at best and per mm by which its diameter grew: holes grow unevenly (75 rendered parts with two holes or more)."""
+HOLE_CENTRE_SD_MM = (0.15, 0.05, 0.006)
+"""One-sigma of a worn hole's centre along the pitch: at best, per mm and per mm2 of growth of its diameter. Holes grow unevenly
+(75 rendered parts, two holes or more)."""
+
+GAUGE_MIN_PITCH_MM = 30.0
+"""Hole pitch below which holes don't gauge the print scale."""
 
 ANCHOR_MAX_GROWTH_MM = 4.0
 """Mean growth of the holes above which they are no better an anchor than the outline."""
@@ -495,7 +499,8 @@ class HolePair:
     @property
     def centre_sd_mm(self) -> float:
         """One-sigma of the seen centre along the pitch."""
-        return HOLE_CENTRE_SD_MM + HOLE_CENTRE_SD_OF_GROWTH * max(self.growth_mm, 0.0)
+        grown = max(self.growth_mm, 0.0)
+        return HOLE_CENTRE_SD_MM[0] + HOLE_CENTRE_SD_MM[1] * grown + HOLE_CENTRE_SD_MM[2] * grown**2
 
 
 def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose) -> list[HolePair]:

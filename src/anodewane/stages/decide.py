@@ -8,6 +8,9 @@ from anodewane.settings import Settings
 
 CLOSE_CAMERA_MM = 450.0
 
+PITCH_WARN_FRAC = 0.015
+"""Hole pitch off by more than this and 1.8 sigma is told; far more is refused (`settings.hole_pitch_max_frac`)."""
+
 
 def decide(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, photo: Photo, settings: Settings) -> tuple[Grade, tuple[Reason, ...]]:
     """Return the grade and its reasons, the deciding ones first.
@@ -55,6 +58,9 @@ def _notes(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, phot
         reasons.append(finding("one_sided", f"{wear.recession_mm.side_mm:.1f} mm more than on the other"))
     if wear.consumed.area_pct.high < 0:
         reasons.append(finding("larger_than_new", f"by {-wear.consumed.area_pct.value:.1f} % of its area"))
+    scale, scale_sd = placement.hole_pitch_scale, placement.hole_pitch_scale_sd
+    if scale is not None and scale_sd is not None and abs(scale - 1) > max(PITCH_WARN_FRAC, 1.8 * scale_sd):
+        reasons.append(finding("hole_pitch_doubt", f"{100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f} %"))
     if not settings.check_line_given:
         reasons.append(finding("print_scale_unmeasured", f"{100 * settings.print_scale_sd_frac:.1f} %"))
     if plane.distance_mm < CLOSE_CAMERA_MM:
