@@ -153,3 +153,10 @@ def test_blur_dark_and_glare_are_refused_and_worse_reads_worse():
 
 def test_bright_paper_alone_is_no_glare():
     assert find_card(photo_of(render("card", camera(), blur=0.7), gain=1.5)).paper_clipped_frac > 0.9
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (1, 500), (20, 20), (5, 3000), (3000, 4)])
+def test_a_photo_of_any_shape_is_an_answer_not_a_fault(shape):
+    with pytest.raises(CannotJudge) as caught:
+        find_card(photo_of(np.full(shape, 0.9, np.float32)))
+    assert caught.value.code == "no_sheet"
