@@ -420,7 +420,7 @@ class Scenes:
         shadow = torch.zeros_like(cover)
         out_light = light[:, :2] / light[:, 2:].clamp_min(0.2)
         pixel = 2 / (size * scale)
-        wall = self.u(b, 0.3, 1.0)[:, None, None, None]
+        wall = self.u(b, 0.1, 1.0)[:, None, None, None]
         for i in range(layers):
             z = thick * (i + 0.5) / layers
             layer = ((h - z[:, None, None]) / (thick[:, None, None] / layers) + 0.5).clamp(0, 1) * plan
@@ -489,13 +489,23 @@ class Scenes:
     def weed(self, lin: torch.Tensor, metal: torch.Tensor, mm: torch.Tensor, centre: torch.Tensor, extent: torch.Tensor, scale: torch.Tensor, light: torch.Tensor, height: torch.Tensor, nadir: torch.Tensor) -> torch.Tensor:
         """Blobs of weed, shell and slime on the part and over its edge. The metal's own outline stays the truth: fouling is to be bridged."""
         b, size = len(lin), lin.shape[-1]
-        for _ in range(3):
-            have = self.yes(b, 0.25)
+        fouled = self.yes(b, 0.4)
+        cell = 8
+        small = F.avg_pool2d(metal, cell)
+        rim = ((small > 0.05) & (small < 0.95)).flatten(1).float() + 1e-6
+        for _ in range(5):
+            have = fouled & self.yes(b, 0.6)
+            # most of it sits on the edge, where it matters
+            pick = torch.multinomial(rim, 1, generator=self.gen)[:, 0]
+            n = small.shape[-1]
+            cols, rows = (pick % n) * cell + cell // 2, (pick // n) * cell + cell // 2
+            edge_at = mm[torch.arange(b, device=self.dev), rows.clamp_max(size - 1), cols.clamp_max(size - 1)]
             at = centre + (self.u(2 * b, -0.6, 0.6).reshape(b, 2)) * extent[:, None]
-            r = torch.exp(self.u(b, math.log(1.0), math.log(9.0))).minimum(extent * 0.16)
-            d = self._polar_blob(mm - at[:, None, None], r, self.u(b, 0.05, 0.45))
-            kinds = torch.tensor([[0.06, 0.11, 0.03], [0.16, 0.12, 0.05], [0.6, 0.57, 0.5], [0.25, 0.22, 0.18], [0.1, 0.05, 0.04]], device=self.dev)
-            colour = kinds[self.ints(b, 5)][..., None, None] * torch.exp(0.3 * self.n(b, 1, 1, 1) + 0.3 * self.noise(b, size, 0.5, 3.0))
+            at = torch.where(self.yes(b, 0.65)[:, None], edge_at + self.n(b, 2) * 0.8, at)
+            r = torch.exp(self.u(b, math.log(1.2), math.log(7.0))).minimum(extent * 0.12)
+            d = self._polar_blob(mm - at[:, None, None], r, torch.where(self.yes(b, 0.6), self.u(b, 0.0, 0.08), self.u(b, 0.08, 0.45)))
+            kinds = torch.tensor([[0.06, 0.11, 0.03], [0.16, 0.12, 0.05], [0.6, 0.57, 0.5], [0.45, 0.43, 0.4], [0.25, 0.22, 0.18], [0.1, 0.05, 0.04]], device=self.dev)
+            colour = kinds[self.ints(b, 6)][..., None, None] * torch.exp(0.3 * self.n(b, 1, 1, 1) + 0.3 * self.noise(b, size, 0.5, 3.0))
             near = ((d < 0) & (metal[:, 0] > 0.5)).flatten(1).float().sum(1) > 0
             seen, cover, _ = self.relief(d, (r * 0.9).clamp(0.5, 8), colour.clamp(0, 1), scale, height, nadir, light, layers=2)
             cover = cover * (have & near).float()[:, None, None, None]
@@ -615,7 +625,7 @@ class Scenes:
         typical = ((luma * off).sum((1, 2, 3)) / off.sum((1, 2, 3)).clamp_min(1.0)).clamp_min(1e-3)[:, None, None, None]
         shadow = (blur(luma, torch.full((b,), 1.5, device=self.dev)) / typical).clamp(0.05, 1.25)
         # some photos stay as they are, but for the sheet and a mild camera
-        mild = self.yes(b, 0.4) & ~made
+        mild = self.yes(b, 0.5) & ~made
         swap = (self.yes(b, 0.65) & ~mild)[:, None, None, None].float()
         # grey ground like the metal itself, at times
         mean_metal = ((lin * metal).sum((2, 3)) / metal.sum((2, 3)).clamp_min(1.0))[..., None, None]
