@@ -14,14 +14,14 @@ from anodewane.units import Floats, Rings
 
 MIN_ISLAND_MM2 = 4.0
 MIN_HOLE_MM2 = 2.0
-EDGE_SD_MM = 0.12
+EDGE_SD_MM = 0.15
 """One-sigma of the whole outline's bias at best."""
 
 
 def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> MetalMask:  # noqa: ARG001 - every stage takes the settings
     """Trace the metal's edge in the photo.
 
-    The 0.5 level of the soft mask (marching squares, Lorensen and Cline 1987, by `skimage.measure.find_contours`) is carried into the photo; each of its points
+    The `METAL_LEVEL` of the soft mask (marching squares, Lorensen and Cline 1987, by `skimage.measure.find_contours`) is carried into the photo; each of its points
     then moves along its normal to where the light, taken linear, changes fastest between the metal's side and the ground's. Moves are weighted by contrast,
     smoothed along the outline and gated: where no clear edge is seen, the segmenter's contour stays.
 
@@ -61,28 +61,28 @@ def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> Me
 
 
 def _contours(soft: SoftMask) -> list[Floats]:
-    """0.5 level of the soft mask as rings in sheet mm: outer ones anticlockwise (y up), holes clockwise."""
+    """`METAL_LEVEL` of the soft mask as rings in sheet mm: outer ones anticlockwise (y up), holes clockwise."""
     from skimage.measure import find_contours
 
     s = soft.mm_per_px
     padded = np.pad(np.asarray(soft.metal_prob, np.float64), 1)
     rings = []
-    for c in find_contours(padded, 0.5):  # type: ignore[no-untyped-call]
+    for c in find_contours(padded, METAL_LEVEL):  # type: ignore[no-untyped-call]
         if len(c) < 5:
             continue
         q = c[:-1, ::-1] - 1
         ring = np.column_stack([soft.origin_mm[0] + q[:, 0] * s, soft.origin_mm[1] - q[:, 1] * s])
         # find_contours keeps the high side on one hand: decide outer or hole by what lies inside instead of by its convention
-        rings.append(ring if _is_outer(padded, c) == (ring_area(ring) > 0) else ring[::-1].copy())
+        rings.append(ring if _is_outer(padded, c, METAL_LEVEL) == (ring_area(ring) > 0) else ring[::-1].copy())
     return rings
 
 
-def _is_outer(padded: Any, contour_rc: Any) -> bool:
+def _is_outer(padded: Any, contour_rc: Any, level: float) -> bool:
     """Whether the metal lies inside a contour (row, col): looks half a pixel to the inner side of its points."""
     area = ring_area(contour_rc[:-1])
     normal = ring_normals(contour_rc[:-1], 1) * (1 if area > 0 else -1)
     inner = contour_rc[:-1] - 0.5 * normal
-    return float(np.mean(_bilinear(padded, inner[:, 1], inner[:, 0]))) > 0.5
+    return float(np.mean(_bilinear(padded, inner[:, 1], inner[:, 0]))) > level
 
 
 def _bilinear(image: Any, x: Any, y: Any) -> Any:
@@ -124,19 +124,29 @@ def _smooth_along(values: Any, sigma: float) -> Any:
 
 
 STEP_PX = 0.5
+"""Spacing of the samples along a normal."""
+
+GATE_FLAT_PX = 0.7
+"""Farthest believed move, in pixels of the soft mask. Wider gates pull the outline onto the brighter edge between top face and side wall (docs/decisions/0020-segmenter.md)."""
+
+PRIOR_GATES = 0.5
+"""One-sigma of where the edge lies about the segmenter's contour, in gates."""
+
+METAL_LEVEL = 0.4
+"""Level of the soft mask that is traced: where training photos that were held out show no bias of area; at 0.5 dark side walls are cut off."""
 
 
 def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
     """Move a ring (n, 2) of photo points onto the edge. Returns the moved ring, and (n,) 0 to 1 how clear the edge was.
 
-    `flat_px` : photo pixels that one pixel of the soft mask spans; moves beyond about one and a half of them are not believed.
+    `flat_px` : photo pixels that one pixel of the soft mask spans; moves beyond `GATE_FLAT_PX` of them are not believed.
     """
     from scipy.ndimage import median_filter
 
     n = len(ring)
     if n < 12:
         return ring, np.zeros(n)
-    gate = float(np.clip(1.5 * flat_px, 1.5, 9.0))
+    gate = float(np.clip(GATE_FLAT_PX * flat_px, 1.0, 9.0))
     reach = gate + 2.0
     t = np.arange(-np.ceil(reach / STEP_PX), np.ceil(reach / STEP_PX) + 1) * STEP_PX
     normal = ring_normals(ring, max(1, min(3, n // 8)))
@@ -152,7 +162,7 @@ def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
     slope = np.gradient(profile, STEP_PX, axis=1)
     slope = (slope[:, :-2] + 2 * slope[:, 1:-1] + slope[:, 2:]) / 4
     ts = t[1:-1]
-    prior = np.exp(-0.5 * (ts / (0.6 * gate)) ** 2)
+    prior = np.exp(-0.5 * (ts / (PRIOR_GATES * gate)) ** 2)
     score = np.clip(slope, 0, None) * prior
     score[:, np.abs(ts) > gate] = 0
     best = np.argmax(score, axis=1)
@@ -240,7 +250,7 @@ def mask_from_pixels(mask: Any) -> MetalMask:
         if len(c) < 5:
             continue
         ring = c[:-1, ::-1] - 1 + [left, top]
-        outer = _is_outer(padded / 255.0, c)
+        outer = _is_outer(padded / 255.0, c, 0.5)
         if abs(ring_area(ring)) >= 9:
             rings.append(ring if outer == (ring_area(ring) > 0) else ring[::-1].copy())
     if not any(ring_area(r) > 0 for r in rings):
