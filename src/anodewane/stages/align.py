@@ -8,6 +8,7 @@ one-sided wear.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -197,7 +198,7 @@ class DistanceField:
 
 
 def distance_field(template: Template, margin_mm: float = 25.0) -> DistanceField:
-    """The template's signed distance field, from a raster at a quarter of the grid's step."""
+    """The template's signed distance field, from a raster of the grid's step: good to about a step, the outline neither larger nor smaller than drawn on the whole."""
     import cv2
 
     outer = np.asarray(template.rings[0])
@@ -209,8 +210,8 @@ def distance_field(template: Template, margin_mm: float = 25.0) -> DistanceField
     cv2.fillPoly(raster, rings, 255, cv2.LINE_8, 8)
     inside = cv2.distanceTransform(raster, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     outside = cv2.distanceTransform(255 - raster, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    # each counts from pixel centres of the other side: the boundary lies half a pixel before
-    signed = np.where(raster > 0, -(inside - 0.5), outside - 0.5) * step
+    # OpenCV paints the pixels that the boundary itself passes through as well: it lies on the outermost painted centres, not half a pixel beyond
+    signed = np.where(raster > 0, -(inside - 1.0), outside) * step
     return DistanceField(signed.astype(float), lo, step)
 
 
@@ -396,7 +397,12 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     recession = recession_near_area(template, min(plan_area(plan), new_area(template)))
     poses = place(plan, template, recession)
     best, anchored_by, residual = poses[0], "outline", None
-    pairs = _hole_pairs(plan, template, best)
+
+    def wall_seen(at_mm: Floats) -> float:
+        trusted = mask.segmenter == "manual"
+        return 0.0 if trusted else thickness * float(np.linalg.norm(at_mm - seen.foot_mm)) / (seen.camera_height_mm - thickness)
+
+    pairs = _hole_pairs(plan, template, best, wall_seen)
     scale = scale_sd = None
     if len(pairs) >= 2:
         apart = max(float(np.linalg.norm(a.drawn_mm - b.drawn_mm)) for a in pairs for b in pairs)
@@ -453,12 +459,18 @@ HOLE_CENTRE_SD_MM = (0.15, 0.05, 0.006)
 """One-sigma of a worn hole's centre along the pitch: at best, per mm and per mm2 of growth of its diameter. Holes grow unevenly
 (75 rendered parts, two holes or more)."""
 
+HOLE_WALL_SD_FRAC = 0.25
+"""One-sigma of a hole's centre as a share of the wall seen in it: a dark wall taken for ground moves the centre by up to half the wall."""
+
 GAUGE_MIN_PITCH_MM = 30.0
 """Hole pitch below which holes don't gauge the print scale."""
 
 ANCHOR_MAX_GROWTH_MM = 4.0
 """Mean growth of the holes above which they are no better an anchor than the outline."""
 
+
+LEAST_HOLE_MM2 = 1.0
+"""Area under which a hole of the outline is a flaw of the mask, and has no centre."""
 
 HIDDEN_BELOW_FRAC = 0.3
 """Share of a hole's area that a camera must be able to see through it before its absence means anything."""
@@ -490,21 +502,25 @@ def _same_direction(a: Floats, b: Floats) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HolePair:
-    """A template hole that is still a hole of its own: centres (2,) mm, in the sheet frame as seen and in the part frame as drawn, and how much wider it is."""
+    """A template hole that is still a hole of its own: centres (2,) mm, in the sheet frame as seen and in the part frame as drawn, how much wider it is,
+    and how much of its wall the camera looks at, mm in the sheet's plane, where wall and ground may have been mistaken for each other (0 for a handed outline)."""
 
     seen_mm: Floats
     drawn_mm: Floats
     growth_mm: float
+    wall_mm: float
 
     @property
     def centre_sd_mm(self) -> float:
         """One-sigma of the seen centre along the pitch."""
         grown = max(self.growth_mm, 0.0)
-        return HOLE_CENTRE_SD_MM[0] + HOLE_CENTRE_SD_MM[1] * grown + HOLE_CENTRE_SD_MM[2] * grown**2
+        worn = HOLE_CENTRE_SD_MM[0] + HOLE_CENTRE_SD_MM[1] * grown + HOLE_CENTRE_SD_MM[2] * grown**2
+        return float(np.hypot(worn, HOLE_WALL_SD_FRAC * self.wall_mm))
 
 
-def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose) -> list[HolePair]:
-    holes = [r for piece in plan for r in piece[1:]]
+def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose, wall: Callable[[Floats], float]) -> list[HolePair]:
+    """Every template hole that is still a hole of its own; `wall` gives the wall seen (mm) in a hole at a place of the sheet frame."""
+    holes = [r for piece in plan for r in piece[1:] if abs(ring_area(r)) > LEAST_HOLE_MM2]
     worn = [_ring_centre(r) for r in holes]
     sizes = [np.sqrt(abs(ring_area(r))) for r in holes]
     pairs = []
@@ -514,7 +530,7 @@ def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose) -> list
         if near:
             distance, w, s = min(near, key=lambda x: x[0])
             if distance < 3.0 + 0.25 * size:
-                pairs.append(HolePair(w, centre, ROUND * (s - size)))
+                pairs.append(HolePair(w, centre, ROUND * (s - size), wall(w)))
     return pairs
 
 
