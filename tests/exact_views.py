@@ -73,9 +73,9 @@ def rod_px(camera: Camera, ends_mm: Any, radius_mm: float) -> Any:
 
 
 def mask_of(shape_px: Any, edge_sd_mm: float = 0.05) -> MetalMask:
-    """A shapely polygon in pixels as the mask that a perfect segmenter would hand on."""
+    """A shapely polygon in pixels as the mask that a careful person would hand in."""
     pieces = tuple(from_shapely(p) for p in polygons_of(shape_px))
-    return MetalMask(pieces, edge_sd_mm, False, "exact", None, ())
+    return MetalMask(pieces, edge_sd_mm, False, "manual", None, ())
 
 
 def moved(polygon: Any, motion: Any) -> Any:

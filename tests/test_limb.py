@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 import shapely
-from exact_views import camera_over, mask_of, moved, plane_of, plate, prism_px, rod_px
 
 from anodewane.limb import WALL_LAWS, Wall, lower, round_height, sight_slope, wall_height, worn_wall
 from anodewane.records import Template
 from anodewane.stages.align import plan_area, plate_plan, rod_plan, silhouette_of
 from anodewane.testing import placement
+from exact_views import camera_over, mask_of, moved, plane_of, plate, prism_px, rod_px
 
 SLOPES = np.r_[-np.geomspace(2.0, 1e-3, 40), 0.0, np.geomspace(1e-3, 2.0, 40)]
 
@@ -95,10 +97,10 @@ def test_a_higher_part_is_seen_larger_and_taken_for_smaller() -> None:
     square = shapely.box(-50, -30, 50, 30)
     camera = camera_over(tilt_deg=10.0)
     seen = [prism_px(camera, square, h).area for h in (0.01, 5.0, 15.0, 30.0)]
-    assert all(b > a for a, b in zip(seen, seen[1:], strict=False))
+    assert all(b > a for a, b in pairwise(seen))
     silhouette = silhouette_of(mask_of(prism_px(camera, square, 15.0)), camera)
     areas = [plan_area(plate_plan(silhouette, plate(square, h), h, Wall(0.0, h, 0.1))[0]) for h in (0.01, 5.0, 15.0, 30.0)]
-    assert all(b < a for a, b in zip(areas, areas[1:], strict=False))
+    assert all(b < a for a, b in pairwise(areas))
 
 
 # --- whole new parts -------------------------------------------------------------------------------------------------------------------
@@ -159,9 +161,8 @@ def test_a_rod_comes_back_to_its_side_view(tilt: float, within: float, turn: flo
 
 
 def test_exact_views_agree_with_the_projects_own_camera() -> None:
-    from exact_views import seen_by_opencv
-
     from anodewane.geometry import project
+    from exact_views import seen_by_opencv
 
     camera = camera_over(tilt_deg=25.0, azimuth_deg=200.0)
     points = np.random.default_rng(2).uniform(-80, 80, (30, 3))

@@ -129,9 +129,8 @@ def main() -> None:
     for what in ("area", "mass"):
         print(f"worst {what}:")
         for r in sorted(level, key=lambda r: -abs(r[what] - r["true_" + what]))[: options.worst]:
-            print(
-                f"  {r['name']} {r['part']} {r['mount']}, tilt {r['tilt']:.0f}: {r[what]:.1f}, true {r['true_' + what]:.1f} (mass {r['low']:.0f} to {r['high']:.0f}, true {r['true_mass']:.0f})"
-            )
+            span = f"mass {r['low']:.0f} to {r['high']:.0f}, true {r['true_mass']:.0f}"
+            print(f"  {r['name']} {r['part']} {r['mount']}, tilt {r['tilt']:.0f}: {r[what]:.1f}, true {r['true_' + what]:.1f} ({span})")
 
 
 if __name__ == "__main__":
