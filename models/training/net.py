@@ -11,15 +11,19 @@ IN_CHANNELS = 6
 
 def _block(a: int, b: int) -> nn.Sequential:
     return nn.Sequential(
-        nn.Conv2d(a, b, 3, padding=1, bias=False), nn.BatchNorm2d(b), nn.ReLU(inplace=True),
-        nn.Conv2d(b, b, 3, padding=1, bias=False), nn.BatchNorm2d(b), nn.ReLU(inplace=True),
+        nn.Conv2d(a, b, 3, padding=1, bias=False),
+        nn.BatchNorm2d(b),
+        nn.ReLU(inplace=True),
+        nn.Conv2d(b, b, 3, padding=1, bias=False),
+        nn.BatchNorm2d(b),
+        nn.ReLU(inplace=True),
     )
 
 
 class UNet(nn.Module):
     """Logit of remaining metal, at the input's own resolution (the last step spreads four channels over 2 x 2 pixels)."""
 
-    def __init__(self, widths: tuple[int, ...] = (20, 40, 64, 96, 128)) -> None:
+    def __init__(self, widths: tuple[int, ...] = (16, 32, 64, 96, 128)) -> None:
         super().__init__()
         w = widths
         self.stem = nn.Sequential(nn.Conv2d(IN_CHANNELS, w[0], 5, stride=2, padding=2, bias=False), nn.BatchNorm2d(w[0]), nn.ReLU(inplace=True))

@@ -1,8 +1,8 @@
 """Make training pictures in batches, on the GPU if there is one: photos with masks seen from straight above at any scale, and scenes made from nothing.
 
-Everything happens in the frame in which the network works: a flat picture of the sheet's plane, millimetres per pixel known. A photo is rectified, a sheet is printed on its
-blank paper, its ground may be changed, its metal stained, and light, lens, sensor and JPEG are varied hard; a made scene carves parts with holes out of noise, lights them, and
-lays them among bolts, washers, rods, rags and weed. What is metal stays exact throughout.
+Everything happens in the frame in which the network works: a flat picture of the sheet's plane, millimetres per pixel known. A photo is rectified, a sheet
+is printed on its blank paper, its ground may be changed, its metal stained, and light, lens, sensor and JPEG are varied hard; a made scene carves parts with
+holes out of noise, lights them, and lays them among bolts, washers, rods, rags and weed. What is metal stays exact throughout.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ def sheet_pictures(layout_name: str, variants: int, rng: np.random.Generator) ->
                 corner = layout.grey_mm[0, 3] + rng.normal(0, 6, 2) * (rng.random() < 0.6)
                 side = rng.uniform(8, 13)
                 for i, g in enumerate(grey):
-                    p, q = px(corner + [i * side, 0])[None] // 16, px(corner + [(i + 1) * side, side])[None] // 16
+                    p, q = px(corner + np.array([i * side, 0]))[None] // 16, px(corner + np.array([(i + 1) * side, side]))[None] // 16
                     level = 255 * (g if g <= 0.0031308 else 1.055 * g ** (1 / 2.4) - 0.055)
                     cv2.rectangle(ink, tuple(map(int, np.minimum(p, q)[0])), tuple(map(int, np.maximum(p, q)[0])), int(level), -1)
             if rng.random() < 0.5:
@@ -253,7 +253,7 @@ _JPEG_LUMA = torch.tensor(
 
 def jpeg(x: torch.Tensor, quality: torch.Tensor) -> torch.Tensor:
     """What JPEG does to x (B, 3, H, W) in 0 to 1: 8 x 8 DCT, T.81's luma table for all channels, colour at half resolution."""
-    b, _, h, w = x.shape
+    h, w = x.shape[-2:]
     device = x.device
     n = torch.arange(8, device=device, dtype=torch.float32)
     d = torch.cos((2 * n[None] + 1) * n[:, None] * math.pi / 16) * 0.5
@@ -355,15 +355,18 @@ class Scenes:
         p = self._place(mm, at, self.u(b, 0, 6.28))
         half = torch.stack([length / 2, length / 2 * self.u(b, 0.25, 0.95)], 1)
         small = half.amin(1)
+        arm = self._box(p, half * torch.tensor([1.0, 0.45], device=self.dev), small * 0.1)
+        post = self._box(p - torch.stack([-half[:, 0] * 0.55, half[:, 1] * 0], 1)[:, None, None], torch.stack([small * 0.5, half[:, 1]], 1), small * 0.1)
+        rho, rim = p.norm(dim=-1), (length * 0.38)[:, None, None]
         options = torch.stack([
             self._box(p, half, small * self.u(b, 0.02, 0.95)),
             p.norm(dim=-1) - (length / 2)[:, None, None],
             self._polygon(p, length / 2, 3.0 + self.ints(b, 4)),
             self._polar_blob(p, length / 2.4, self.u(b, 0.05, 0.3)),
             self._box(p, torch.stack([length / 2, length * self.u(b, 0.08, 0.22)], 1), length * 0.05),
-            torch.minimum(self._box(p, half * torch.tensor([1.0, 0.45], device=self.dev), small * 0.1), self._box(p - torch.stack([-half[:, 0] * 0.55, half[:, 1] * 0], 1)[:, None, None], torch.stack([small * 0.5, half[:, 1]], 1), small * 0.1)),
+            torch.minimum(arm, post),
             (p.norm(dim=-1) - (length * 0.38)[:, None, None]).abs() - (length * self.u(b, 0.06, 0.12))[:, None, None],
-            torch.maximum((p.norm(dim=-1) - (length * 0.38)[:, None, None]).abs() - (length * self.u(b, 0.08, 0.14))[:, None, None], -p[..., 1] - (length * self.u(b, -0.2, 0.3))[:, None, None]),
+            torch.maximum((rho - rim).abs() - (length * self.u(b, 0.08, 0.14))[:, None, None], -p[..., 1] - (length * self.u(b, -0.2, 0.3))[:, None, None]),
         ], 0)  # fmt: skip
         d = options.gather(0, self.ints(b, len(options))[None, :, None, None].expand(1, *p.shape[:3]))[0]
         for _ in range(4):
@@ -390,7 +393,17 @@ class Scenes:
         theta[:, :, 2] = (1 - k)[:, None] * nadir
         return F.grid_sample(x, F.affine_grid(theta, list(x.shape), align_corners=False), mode="bilinear", padding_mode="border", align_corners=False)
 
-    def relief(self, d: torch.Tensor, thick: torch.Tensor, albedo: torch.Tensor, scale: torch.Tensor, height: torch.Tensor, nadir: torch.Tensor, light: torch.Tensor, layers: int = 9) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    def relief(
+        self,
+        d: torch.Tensor,
+        thick: torch.Tensor,
+        albedo: torch.Tensor,
+        scale: torch.Tensor,
+        height: torch.Tensor,
+        nadir: torch.Tensor,
+        light: torch.Tensor,
+        layers: int = 9,
+    ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
         """Light and view a solid given by its plan distance d (b, h, w). Returns colour (b, 3, h, w), cover (b, 1, h, w) and the light left by its shadow (b, 1, h, w)."""
         b, size = len(d), d.shape[1]
         bevel = (thick * self.u(b, 0.1, 1.1))[:, None, None]
@@ -424,14 +437,19 @@ class Scenes:
         for i in range(layers):
             z = thick * (i + 0.5) / layers
             layer = ((h - z[:, None, None]) / (thick[:, None, None] / layers) + 0.5).clamp(0, 1) * plan
-            flat = torch.cat([layer[:, None], colour * torch.where(h - z[:, None, None] > 1.5 * thick[:, None, None] / layers, wall[:, 0], torch.ones_like(h))[:, None]], 1)
+            flat = torch.cat(
+                [layer[:, None], colour * torch.where(h - z[:, None, None] > 1.5 * thick[:, None, None] / layers, wall[:, 0], torch.ones_like(h))[:, None]], 1
+            )
             moved = self.view(flat, z, height, nadir)
             seen = seen * (1 - moved[:, :1]) + moved[:, 1:] * moved[:, :1]
             cover = torch.maximum(cover, moved[:, :1])
             theta = torch.zeros(b, 2, 3, device=self.dev)
             theta[:, 0, 0] = theta[:, 1, 1] = 1
             theta[:, :, 2] = out_light * (z * pixel)[:, None]
-            shadow = torch.maximum(shadow, F.grid_sample(layer[:, None], F.affine_grid(theta, list(shadow.shape), align_corners=False), mode="bilinear", padding_mode="zeros", align_corners=False))
+            shadow = torch.maximum(
+                shadow,
+                F.grid_sample(layer[:, None], F.affine_grid(theta, list(shadow.shape), align_corners=False), mode="bilinear", padding_mode="zeros", align_corners=False),
+            )
         soft = self.u(b, 0.3, 3.5)
         contact = blur_wide(plan[:, None], 8)
         lit = 1 - self.u(b, 0.1, 0.85)[:, None, None, None] * blur(shadow, soft) - self.u(b, 0, 0.3)[:, None, None, None] * contact
@@ -440,7 +458,9 @@ class Scenes:
     def metal_colour(self, b: int, size: int) -> torch.Tensor:
         """(b, 3, size, size) albedo of worn metal: grey from bright to dark oxide, chalk, rust and green stains."""
         base = torch.exp(self.u(b, math.log(0.06), math.log(0.75)))[:, None] * (1 + 0.05 * self.n(b, 3))
-        a = base[..., None, None] * torch.exp(self.u(b, 0.03, 0.35)[:, None, None, None] * self.noise(b, size, 0.2, 1.5) + self.u(b, 0, 0.2)[:, None, None, None] * self.noise(b, size, 0.8, 3.5))
+        a = base[..., None, None] * torch.exp(
+            self.u(b, 0.03, 0.35)[:, None, None, None] * self.noise(b, size, 0.2, 1.5) + self.u(b, 0, 0.2)[:, None, None, None] * self.noise(b, size, 0.8, 3.5)
+        )
         stains = torch.tensor([[0.8, 0.8, 0.78], [0.3, 0.16, 0.07], [0.16, 0.22, 0.1], [0.05, 0.05, 0.05], [0.35, 0.3, 0.22], [0.2, 0.32, 0.34]], device=self.dev)
         for p in (0.5, 0.3):
             have = self.yes(b, p).float() * self.u(b, 0.3, 1.0)
@@ -450,7 +470,18 @@ class Scenes:
             a = a * (1 - m) + c * m
         return a.clamp(0.01, 1)
 
-    def things(self, lin: torch.Tensor, metal: torch.Tensor, mm: torch.Tensor, scale: torch.Tensor, light: torch.Tensor, height: torch.Tensor, nadir: torch.Tensor, count: int, p: float) -> torch.Tensor:
+    def things(
+        self,
+        lin: torch.Tensor,
+        metal: torch.Tensor,
+        mm: torch.Tensor,
+        scale: torch.Tensor,
+        light: torch.Tensor,
+        height: torch.Tensor,
+        nadir: torch.Tensor,
+        count: int,
+        p: float,
+    ) -> torch.Tensor:
         """Lay foreign objects on the ground (never over metal): washers, bolts, nuts, rods, tools, pebbles, rags, leaves, hands."""
         b, size = len(lin), lin.shape[-1]
         span = scale * size
@@ -465,19 +496,29 @@ class Scenes:
             washer = torch.maximum(q.norm(dim=-1) - (r * 1.3)[:, None, None], (r * self.u(b, 0.45, 0.8))[:, None, None] - q.norm(dim=-1))
             nut = torch.maximum(self._polygon(q, r, torch.full((b,), 6.0, device=self.dev)), (r * self.u(b, -0.5, 0.6))[:, None, None] - q.norm(dim=-1))
             rod = self._box(q, torch.stack([rod_l, rod_r], 1), rod_r * self.u(b, 0.05, 0.98))
-            bolt = torch.minimum(self._box(q, torch.stack([r * 3, r * 0.5], 1), r * 0.1), self._box(q - torch.stack([r * 3, 0 * r], 1)[:, None, None], torch.stack([r * 0.4, r * 0.95], 1), r * 0.1))
-            spanner = torch.minimum(self._box(q, torch.stack([big * 1.5, big * 0.13], 1), big * 0.1), (q - torch.stack([big * 1.5, 0 * big], 1)[:, None, None]).norm(dim=-1) - (big * 0.28)[:, None, None])
+            bolt = torch.minimum(
+                self._box(q, torch.stack([r * 3, r * 0.5], 1), r * 0.1),
+                self._box(q - torch.stack([r * 3, 0 * r], 1)[:, None, None], torch.stack([r * 0.4, r * 0.95], 1), r * 0.1),
+            )
+            spanner = torch.minimum(
+                self._box(q, torch.stack([big * 1.5, big * 0.13], 1), big * 0.1),
+                (q - torch.stack([big * 1.5, 0 * big], 1)[:, None, None]).norm(dim=-1) - (big * 0.28)[:, None, None],
+            )
             pebble = self._polar_blob(q, r, self.u(b, 0.02, 0.15))
             rag = self._polar_blob(q, big, self.u(b, 0.1, 0.4))
             slab = self._box(q, torch.stack([big, big * self.u(b, 0.3, 1)], 1), big * 0.03)
             options = torch.stack([washer, nut, rod, rod, bolt, spanner, pebble, rag, slab], 0)
             kind = self.ints(b, len(options))
             d = options.gather(0, kind[None, :, None, None].expand(1, *d_shape(options)))[0]
-            thick = torch.where(kind < 2, r * 0.5, torch.where((kind == 2) | (kind == 3), rod_r * 1.6, torch.where(kind == 4, r, torch.where(kind == 6, r, self.u(b, 1, 12))))).clamp(0.8, 30)
+            thick = torch.where(
+                kind < 2, r * 0.5, torch.where((kind == 2) | (kind == 3), rod_r * 1.6, torch.where(kind == 4, r, torch.where(kind == 6, r, self.u(b, 1, 12))))
+            ).clamp(0.8, 30)
             metallic = (kind <= 5) & self.yes(b, 0.6)
             vivid = torch.exp(self.u(b, math.log(0.04), math.log(0.8)))[:, None] * torch.exp(0.7 * self.n(b, 3))
             steel = torch.exp(self.u(b, math.log(0.05), math.log(0.8)))[:, None] * (1 + 0.03 * self.n(b, 3))
-            colour = torch.where(metallic[:, None], steel, vivid).clamp(0.01, 0.95)[..., None, None] * torch.exp(self.u(b, 0, 0.25)[:, None, None, None] * self.noise(b, size, 0.3, 2.5))
+            colour = torch.where(metallic[:, None], steel, vivid).clamp(0.01, 0.95)[..., None, None] * torch.exp(
+                self.u(b, 0, 0.25)[:, None, None, None] * self.noise(b, size, 0.3, 2.5)
+            )
             seen, cover, lit = self.relief(d, thick, colour, scale, height, nadir, light, layers=3)
             # never where it would hide metal: shift out of the scene instead
             touching = ((cover > 0.2) & (metal > 0.05)).flatten(1).float().sum(1) > 0
@@ -486,7 +527,18 @@ class Scenes:
             lin = lin * (1 - cover * on) + seen * cover * on
         return lin
 
-    def weed(self, lin: torch.Tensor, metal: torch.Tensor, mm: torch.Tensor, centre: torch.Tensor, extent: torch.Tensor, scale: torch.Tensor, light: torch.Tensor, height: torch.Tensor, nadir: torch.Tensor) -> torch.Tensor:
+    def weed(
+        self,
+        lin: torch.Tensor,
+        metal: torch.Tensor,
+        mm: torch.Tensor,
+        centre: torch.Tensor,
+        extent: torch.Tensor,
+        scale: torch.Tensor,
+        light: torch.Tensor,
+        height: torch.Tensor,
+        nadir: torch.Tensor,
+    ) -> torch.Tensor:
         """Blobs of weed, shell and slime on the part and over its edge. The metal's own outline stays the truth: fouling is to be bridged."""
         b, size = len(lin), lin.shape[-1]
         fouled = self.yes(b, 0.4)
@@ -589,7 +641,13 @@ class Scenes:
         ax = (gx[None] * scale[:, None, None]) * flip[:, None, None]
         ay = -gy[None] * scale[:, None, None]
         stretch = torch.exp(0.03 * self.n(b))[:, None, None]
-        mm = torch.stack([middle[:, 0, None, None] + c[:, None, None] * ax * stretch - s[:, None, None] * ay, middle[:, 1, None, None] + s[:, None, None] * ax * stretch + c[:, None, None] * ay], -1)
+        mm = torch.stack(
+            [
+                middle[:, 0, None, None] + c[:, None, None] * ax * stretch - s[:, None, None] * ay,
+                middle[:, 1, None, None] + s[:, None, None] * ax * stretch + c[:, None, None] * ay,
+            ],
+            -1,
+        )
         local = torch.stack([ax * flip[:, None, None], -ay], -1)  # picture-aligned mm about the middle, y down, for made things
         full = size * over
         # the photo
@@ -647,7 +705,21 @@ class Scenes:
         # made scenes
         k = torch.nonzero(made)[:, 0]
         if len(k):
-            lin_k, metal_k = self._made(k, local, extent, middle - centre, flip, angle, new_ground[k], true_paper[k] * (~self.yes(len(k), 0.15))[:, None, None, None], albedo[k], light[k], height[k], nadir[k], full)
+            lin_k, metal_k = self._made(
+                k,
+                local,
+                extent,
+                middle - centre,
+                flip,
+                angle,
+                new_ground[k],
+                true_paper[k] * (~self.yes(len(k), 0.15))[:, None, None, None],
+                albedo[k],
+                light[k],
+                height[k],
+                nadir[k],
+                full,
+            )
             lin, metal = lin.clone(), metal.clone()
             lin[k], metal[k] = lin_k, metal_k
         # the part's middle as the picture has it
@@ -668,7 +740,22 @@ class Scenes:
         # the paper is missing from the expected print where the made scene has none: then the sheet isn't expected either
         return torch.cat([x - 0.5, known - 0.5, layer], 1), metal
 
-    def _made(self, k: torch.Tensor, local: torch.Tensor, extent: torch.Tensor, off: torch.Tensor, flip: torch.Tensor, angle: torch.Tensor, ground: torch.Tensor, paper: torch.Tensor, albedo: torch.Tensor, light: torch.Tensor, height: torch.Tensor, nadir: torch.Tensor, full: int) -> tuple[torch.Tensor, torch.Tensor]:
+    def _made(
+        self,
+        k: torch.Tensor,
+        local: torch.Tensor,
+        extent: torch.Tensor,
+        off: torch.Tensor,
+        flip: torch.Tensor,
+        angle: torch.Tensor,
+        ground: torch.Tensor,
+        paper: torch.Tensor,
+        albedo: torch.Tensor,
+        light: torch.Tensor,
+        height: torch.Tensor,
+        nadir: torch.Tensor,
+        full: int,
+    ) -> tuple[torch.Tensor, torch.Tensor]:
         b = len(k)
         mm = local[k]
         mm_px = (local[k][:, 0, 1, 0] - local[k][:, 0, 0, 0]).abs()
@@ -696,4 +783,3 @@ class Scenes:
 
 def d_shape(options: torch.Tensor) -> tuple[int, ...]:
     return tuple(options.shape[1:])
-

@@ -101,7 +101,7 @@ def main() -> None:
     ap.add_argument("--size", type=int, default=320)
     ap.add_argument("--far-size", type=int, default=224)
     ap.add_argument("--reuse", type=int, default=4, help="steps to each newly drawn batch (not a multiple of 3)")
-    ap.add_argument("--widths", default="20,40,64,96,128")
+    ap.add_argument("--widths", default="16,32,64,96,128")
     ap.add_argument("--made", type=float, default=0.35, help="share of scenes made from nothing")
     ap.add_argument("--limit", type=int, help="use only so many photos (rehearsal)")
     ap.add_argument("--steps", type=int, help="stop after so many steps (rehearsal)")

@@ -127,7 +127,7 @@ STEP_PX = 0.5
 """Spacing of the samples along a normal."""
 
 GATE_FLAT_PX = 0.7
-"""Farthest believed move, in pixels of the soft mask. Wider gates pull the outline onto the brighter edge between top face and side wall (docs/decisions/0020-segmenter.md)."""
+"""Farthest believed move, in pixels of the soft mask. Wider gates pull it onto the edge between top face and side wall (docs/decisions/0020-segmenter.md)."""
 
 PRIOR_GATES = 0.5
 """One-sigma of where the edge lies about the segmenter's contour, in gates."""
