@@ -404,7 +404,7 @@ class Scenes:
         light: torch.Tensor,
         layers: int = 9,
     ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-        """Light and view a solid given by its plan distance d (b, h, w). Returns colour (b, 3, h, w), cover (b, 1, h, w) and the light left by its shadow (b, 1, h, w)."""
+        """Light and view a solid given by its plan distance d (b, h, w). Returns colour (b, 3, h, w), cover (b, 1, h, w) and the light its shadow leaves."""
         b, size = len(d), d.shape[1]
         bevel = (thick * self.u(b, 0.1, 1.1))[:, None, None]
         rise = (-d / bevel).clamp(0, 1)
@@ -589,7 +589,7 @@ class Scenes:
         return lin + streak * where
 
     def camera(self, lin: torch.Tensor, hard: torch.Tensor) -> torch.Tensor:
-        """What a phone makes of the light, `hard` (B,) 0 to 1 how badly: blur in linear light, exposure, white balance, noise, tone curve, sharpening, JPEG. Returns sRGB 0 to 1."""
+        """What a phone makes of the light, `hard` (B,) 0 to 1 how badly: blur in linear light, exposure, white balance, noise, tone, sharpening, JPEG. Returns sRGB."""
         b = len(lin)
         sigma = torch.where(self.yes(b, 0.6), self.u(b, 0.2, 0.9), self.u(b, 0.7, 1.9)) * hard
         lin = blur(lin, sigma, 5)
