@@ -106,6 +106,10 @@ class NetworkSegmenter:
 # --- the classical one ---------------------------------------------------------------------------------------------------------------
 
 
+MAX_METAL_CHROMA = 45.0
+"""CIELAB chroma above which nothing is taken for metal by the classical segmenter."""
+
+
 class ClassicalSegmenter:
     """Colour distance from the ground and from the printed sheet, then GrabCut (Rother, Kolmogorov and Blake 2004) at 384 px or less.
 
@@ -128,6 +132,11 @@ class ClassicalSegmenter:
         lab = cv2.cvtColor(cv2.GaussianBlur(rgb, (0, 0), 1.0).astype(np.float32) / 255, cv2.COLOR_RGB2Lab)
         oddness = np.where(sheet > 0.5, _sheet_oddness(lab, sheet, print_, valid), _ground_oddness(lab, sheet, valid))
         oddness[~valid] = 0
+        # the sheet's rim: half paper, half ground, like neither
+        rim = (cv2.dilate(sheet, np.ones((5, 5), np.uint8)) > 0.02) & (cv2.erode(sheet, np.ones((3, 3), np.uint8)) < 0.98)
+        oddness[rim] = 0
+        # metal is grey under any light that a sheet is read in
+        oddness[np.linalg.norm(lab[..., 1:], axis=2) > MAX_METAL_CHROMA] = 0
         mask = np.full(oddness.shape, cv2.GC_PR_BGD, np.uint8)
         mask[oddness < 0.6] = cv2.GC_BGD
         mask[oddness > 1.0] = cv2.GC_PR_FGD
@@ -156,7 +165,11 @@ def _ground_oddness(lab: Any, sheet: Any, valid: Any) -> Any:
     ground = (cv2.dilate(sheet, np.ones((7, 7), np.uint8)) < 0.05) & valid
     if ground.sum() < 100:
         return np.zeros(lab.shape[:2], np.float32)
-    samples = lab[ground]
+    # close up the part fills the middle: what lies along the picture's sides is ground
+    side = np.ones_like(ground)
+    m = max(2, round(0.12 * min(ground.shape)))
+    side[m:-m, m:-m] = False
+    samples = lab[ground & side] if (ground & side).sum() >= 200 else lab[ground]
     weight = np.array([0.7, 1.6, 1.6], np.float32)
     rng = np.random.default_rng(0)
     some = samples[rng.choice(len(samples), min(4000, len(samples)), replace=False)] * weight
@@ -185,7 +198,9 @@ def _sheet_oddness(lab: Any, sheet: Any, print_: Any, valid: Any) -> Any:
         return np.zeros(lab.shape[:2], np.float32)
     white = np.percentile(lab[bare], 75, axis=0)
     d = lab - white
-    oddness = np.hypot(d[..., 0] / 26.0, np.linalg.norm(d[..., 1:], axis=2) / 14.0)
+    # a shadow on paper is smooth, metal is mottled
+    mottle = cv2.GaussianBlur(np.abs(lab[..., 0] - cv2.GaussianBlur(lab[..., 0], (0, 0), 2.5)), (0, 0), 1.5)
+    oddness = np.hypot(d[..., 0] / 32.0, np.linalg.norm(d[..., 1:], axis=2) / 14.0) + mottle / 4.0
     return np.where(bare, oddness, 0.0).astype(np.float32)
 
 
