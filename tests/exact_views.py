@@ -138,7 +138,7 @@ def waste(shape: Any, depth_mm: float, towards_deg: float = 0.0, more_mm: float 
         worn = worn.intersection(translate(shell, -push * np.cos(a), -push * np.sin(a)))
     if rough_mm:
         rng = np.random.default_rng(seed)
-        edge = worn.exterior
+        edge = polygons_of(worn)[0].exterior
         centres = [edge.interpolate(s) for s in rng.uniform(0, edge.length, int(edge.length / 12))]
         bites = [c.buffer(abs(rng.normal(0, 2 * rough_mm)) + 0.05, quad_segs=8) for c in centres]
         worn = worn.difference(shapely.union_all(bites)).buffer(-0.2).buffer(0.2)
