@@ -349,6 +349,7 @@ class Placement(Record):
     outside_frac: float
     fit_cost: float
     hidden_rings: tuple[int, ...]
+    filled_mm2: float
 
     def __post_init__(self) -> None:
         self._set(

@@ -46,12 +46,16 @@ NORMAL_REACH = 3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Silhouette:
-    """The part as seen in the sheet's plane: pieces of rings (n, 2) mm, what slope each point is seen at, and the camera's foot and height."""
+    """The part as seen in the sheet's plane: pieces of rings (n, 2) mm, what slope each point is seen at, and the camera's foot and height.
+
+    at_top : rings (piece, ring) that show a hole's upper rim all round, its wall counted as hole, rather than where one can look through.
+    """
 
     pieces: tuple[Rings, ...]
     slopes: tuple[tuple[Floats, ...], ...]
     foot_mm: Floats
     camera_height_mm: float
+    at_top: frozenset[tuple[int, int]] = frozenset()
 
 
 def silhouette_of(mask: MetalMask, camera: Camera) -> Silhouette:
@@ -68,7 +72,9 @@ def silhouette_of(mask: MetalMask, camera: Camera) -> Silhouette:
 def plate_plan(seen: Silhouette, template: Template, thickness_mm: float, wall: Wall | None = None) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...]]:
     """Plan outline of a plate of which `thickness_mm` remains, in the sheet frame, and the height each point was seen at."""
     wall = wall or worn_wall(template.mount, template.thickness_mm, thickness_mm)
-    heights = tuple(tuple(wall_height(wall, s) for s in piece) for piece in seen.slopes)
+    heights = tuple(
+        tuple(np.full(len(s), wall.hi_mm) if (i, j) in seen.at_top else wall_height(wall, s) for j, s in enumerate(piece)) for i, piece in enumerate(seen.slopes)
+    )
     return _lowered(seen, heights), heights
 
 
@@ -396,6 +402,14 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     plan, heights, thickness, thickness_sd = settle(seen, template, settings)
     recession = recession_near_area(template, min(plan_area(plan), new_area(template)))
     poses = place(plan, template, recession)
+    filled_mm2 = 0.0
+    if mask.segmenter != "manual":
+        # a person's outline means what it shows; a segmenter's holes are read against the template's
+        seen, filled_mm2, changed = _read_holes(seen, template, poses[0], thickness)
+        if changed:
+            plan, heights, thickness, thickness_sd = settle(seen, template, settings)
+            recession = recession_near_area(template, min(plan_area(plan), new_area(template)))
+            poses = place(plan, template, recession)
     best, anchored_by, residual = poses[0], "outline", None
 
     def wall_seen(at_mm: Floats) -> float:
@@ -446,6 +460,7 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
         outside_frac=float(worn.difference(fresh.buffer(OUTSIDE_SLACK_MM)).area / fresh.area),
         fit_cost=best.cost,
         hidden_rings=hidden,
+        filled_mm2=filled_mm2,
     )
 
 
@@ -471,6 +486,68 @@ ANCHOR_MAX_GROWTH_MM = 4.0
 
 LEAST_HOLE_MM2 = 1.0
 """Area under which a hole of the outline is a flaw of the mask, and has no centre."""
+
+FILL_MOST_FRAC, FILL_SOUND_FRAC = 0.04, 0.6
+"""Gaps in the metal that the template doesn't have are taken for marks on its face while together they are below the first share of the new area and more than the second
+share of the thickness remains: a part wears through at its thin places, and not before it is thin."""
+
+
+def _read_holes(seen: Silhouette, template: Template, pose: Pose, thickness_mm: float) -> tuple[Silhouette, float, bool]:
+    """Read a segmenter's holes by the template: which show the upper rim rather than what one sees through, and which are no holes.
+
+    Returns the silhouette, the area that was filled (mm2) and whether anything changed.
+    """
+    from dataclasses import replace
+
+    from shapely import MultiPolygon, Polygon, prepare
+
+    back = pose.matrix_sheet_from_part()
+    grow = seen.camera_height_mm / (seen.camera_height_mm - thickness_mm)
+    rims = []
+    for ring in template.rings[1:]:
+        low = np.asarray(ring) @ back[:, :2].T + back[:, 2]
+        rims.append((Polygon(low), Polygon(seen.foot_mm + (low - seen.foot_mm) * grow)))
+    at_top: set[tuple[int, int]] = set()
+    strange: list[tuple[int, int, float]] = []
+    for i, piece in enumerate(seen.pieces):
+        for j, ring in enumerate(piece[1:], start=1):
+            hole = Polygon(ring).buffer(0)
+            near = [(low, up) for low, up in rims if MultiPolygon([low, up]).convex_hull.buffer(3.0).intersection(hole).area > 0.5 * hole.area]
+            if not near:
+                strange.append((i, j, float(hole.area)))
+            elif template.solid == "plate":
+                low, up = max(near, key=lambda r: r[0].union(r[1]).intersection(hole).area)
+                prepare(hole)
+                if _likeness(hole, _grown(low, up, hole.area)) + 0.05 < _likeness(hole, _grown(up, up, hole.area)):
+                    at_top.add((i, j))
+    gaps = sum(a for _, _, a in strange)
+    fill = {(i, j) for i, j, _ in strange} if gaps < FILL_MOST_FRAC * new_area(template) and thickness_mm > FILL_SOUND_FRAC * template.thickness_mm else set()
+    if not at_top and not fill:
+        return seen, 0.0, False
+    kept = [[j for j in range(len(piece)) if (i, j) not in fill] for i, piece in enumerate(seen.pieces)]
+    changed = replace(
+        seen,
+        pieces=tuple(tuple(seen.pieces[i][j] for j in js) for i, js in enumerate(kept)),
+        slopes=tuple(tuple(seen.slopes[i][j] for j in js) for i, js in enumerate(kept)),
+        at_top=frozenset((i, js.index(j)) for i, js in enumerate(kept) for j in js if (i, j) in at_top),
+    )
+    return changed, gaps if fill else 0.0, True
+
+
+def _grown(low: Any, up: Any, area_mm2: float) -> Any:
+    """The opening between two rims, both widened until it has the area asked for."""
+    narrow, wide = -0.45 * float(np.sqrt(low.area / np.pi)), 20.0
+    for _ in range(12):
+        middle = (narrow + wide) / 2
+        opening = low.buffer(middle).intersection(up.buffer(middle))
+        narrow, wide = (middle, wide) if opening.area < area_mm2 else (narrow, middle)
+    return low.buffer(wide).intersection(up.buffer(wide))
+
+
+def _likeness(a: Any, b: Any) -> float:
+    """Overlap over union of two shapes."""
+    return float(a.intersection(b).area / max(a.union(b).area, 1e-9))
+
 
 HIDDEN_BELOW_FRAC = 0.3
 """Share of a hole's area that a camera must be able to see through it before its absence means anything."""

@@ -67,6 +67,8 @@ def _notes(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, phot
         reasons.append(finding("close_camera", f"{plane.distance_mm:.0f} mm from the sheet"))
     if placement.ambiguous:
         reasons.append(finding("pose_ambiguous", "which end is worse isn't certain"))
+    if placement.filled_mm2 > 0:
+        reasons.append(finding("gap_filled", f"{placement.filled_mm2:.0f} mm²"))
     if mask.segmenter == "manual":
         reasons.append(finding("manual_outline", f"{len(mask.pieces_px[0][0])} points"))
     reasons.extend(finding("file_note", note) for note in (*mask.notes, *photo.notes))

@@ -61,7 +61,9 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
     consumed, mass, thickness, budget = _metal(placement, worn, _area_budget(placement, mask, plane, settings), settings)
     recession = _recession(placement, worn, fresh, settings)
     holes = tuple(_hole(i, placement, worn, settings) for i in range(len(template.fixing_holes)))
-    lost = _pieces_lost(worn, fresh, recession, settings)
+    # a found outline has notches of its own: it takes a larger gap to call a piece gone
+    least = settings.piece_lost_frac * (1.0 if mask.segmenter == "manual" else 2.0) * fresh.area
+    lost = _pieces_lost(worn, fresh, recession, least)
     deepest = max(recession.p95, template.thickness_mm - thickness.value)
     return Wear(
         consumed=consumed,
@@ -123,7 +125,7 @@ def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: 
     return AreaBudget(
         print_scale=2 * plane.scale_sd_frac * area / new,
         camera=float(spread) * area / new,
-        edge=mask.edge_sd_mm * perimeter / new,
+        edge=float(np.hypot(mask.edge_sd_mm * perimeter, 0.5 * placement.filled_mm2)) / new,
         limb=_limb_sd(placement, thickness * sway, perimeter, settings) / new,
         per_mm_thickness=0.85 * area_per_height / new if placement.template.solid == "plate" else 0.0,
     )
@@ -298,11 +300,10 @@ def _narrow_way(hole: Any) -> float:
     return float(min(sides.min(), hole.area / max(sides.max() - (1 - np.pi / 4) * sides.min(), 1e-6)))
 
 
-def _pieces_lost(worn: Any, fresh: Any, recession: RecessionFigures, settings: Settings) -> int:
-    """Pieces of the new part that even recession doesn't explain, plus separate pieces lying by."""
+def _pieces_lost(worn: Any, fresh: Any, recession: RecessionFigures, least: float) -> int:
+    """Pieces of the new part that even recession doesn't explain, plus separate pieces lying by; `least` mm2 and more counts."""
     import shapely
 
-    least = settings.piece_lost_frac * fresh.area
     depth = 1.8 * min(recession.mean, recession.p95) + 3.0
     gone = fresh.buffer(-depth).difference(worn.buffer(0.5))
     missing = sum(1 for g in polygons_of(gone) if g.buffer(depth * 0.5).area > least and g.area > 0.25 * least)
