@@ -48,19 +48,8 @@ def judged(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[dict[str, Any
     for layout, (name, width, height) in SHEETS.items():
         Image.fromarray(sheet_picture(name, 12.0)).save(folder / f"{layout}.png")
         only = ",".join(p.stem for p in chosen if json.loads(p.read_text())["layout"] == layout)
-        command = [
-            sys.executable,
-            str(COMPOSER),
-            str(PHOTOS),
-            str(folder / f"{layout}.png"),
-            str(width),
-            str(height),
-            str(folder / "out"),
-            "--layout",
-            layout,
-            "--only",
-            only,
-        ]
+        size = [str(width), str(height)]
+        command = [sys.executable, str(COMPOSER), str(PHOTOS), str(folder / f"{layout}.png"), *size, str(folder / "out"), "--layout", layout, "--only", only]
         subprocess.run(command, check=True, capture_output=True, timeout=300)
     out = []
     for path in sorted((folder / "out").glob("*.truth.json")):
