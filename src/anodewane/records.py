@@ -349,7 +349,7 @@ class Placement(Record):
     outside_frac: float
     fit_cost: float
     hidden_rings: tuple[int, ...]
-    filled_mm2: float
+    filled_mm2: float = 0.0
 
     def __post_init__(self) -> None:
         self._set(

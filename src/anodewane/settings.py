@@ -88,6 +88,7 @@ class Settings:
 
     # the template
     outside_max_frac: float = knob(0.035, "share of the new plan area by which a part may stick out of its template (3 sigma of height and edge errors)")
+    speck_frac: float = knob(0.05, "share of the new plan area below which a segmenter's find is taken for a misreading, not for what is left of the part")
     hole_pitch_max_frac: float = knob(0.02, "by which a hole pitch may differ from the template's before print scale or template are doubted")
     template_margin: float = knob(0.2, "by which the best template of a library must beat the next (mean log-likelihood a point)")
     template_max_score: float = knob(3.5, "mean negative log-likelihood a point above which no template of a library is accepted")

@@ -374,17 +374,20 @@ def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings)
     plane : Plane
     template : Template
     settings : Settings
-        Uses `face_*`, `thickness_given_mm`, `outside_max_frac`, `hole_pitch_max_frac`.
+        Uses `face_*`, `thickness_given_mm`, `outside_max_frac`, `hole_pitch_max_frac`, `speck_frac`.
 
     Raises
     ------
     CannotJudge
-        "template_does_not_fit", "hole_pitch", "thickness_does_not_fit".
+        "template_does_not_fit", "hole_pitch", "thickness_does_not_fit", "part_unclear".
     """
     given = settings.thickness_given_mm
     if given is not None and not 0.02 * template.thickness_mm < given < 1.1 * template.thickness_mm:
         raise CannotJudge("thickness_does_not_fit", f"{given:g} mm given, {template.thickness_mm:.1f} mm new")
     placement = lay(mask, plane, template, settings)
+    left = plan_area(placement.plan_mm) / new_area(template)
+    if mask.segmenter != "manual" and left < settings.speck_frac:
+        raise CannotJudge("part_unclear", f"what was found is {100 * left:.1f} % of the new part's area")
     # the larger part of "too large" is named first: a wrong print scale shows in the holes before it shows in the outline
     scale, scale_sd = placement.hole_pitch_scale, placement.hole_pitch_scale_sd
     if scale is not None and scale_sd is not None and abs(scale - 1) > max(settings.hole_pitch_max_frac, 3.3 * scale_sd):
