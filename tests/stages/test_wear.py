@@ -175,7 +175,7 @@ def test_more_recession_means_more_mass_gone_and_more_than_area(mount) -> None:
     assert all(b > a for a, b in pairwise(area))
     assert all(b > a for a, b in pairwise(mass))
     assert mass[0] == pytest.approx(0.0, abs=1e-9)
-    assert all(m > a for a, m in zip(area[1:], mass[1:], strict=True))  # faces go as well (shared facts of the trade: area is not mass)
+    assert all(m > a for a, m in zip(area[1:], mass[1:], strict=True))  # faces go as well
     assert mass[-1] < 100.0
 
 
