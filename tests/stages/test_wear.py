@@ -16,7 +16,7 @@ from anodewane.metals import mass_g
 from anodewane.records import Template, Wear
 from anodewane.settings import Settings
 from anodewane.solids import new_mass_g
-from anodewane.stages.align import align, expected_thickness
+from anodewane.stages.align import align, expected_thickness, plan_area, silhouette_of
 from anodewane.stages.decide import decide
 from anodewane.stages.load import Photo
 from anodewane.stages.refine import mask_from_pixels
@@ -317,6 +317,8 @@ def measured() -> list[tuple[Any, Template, Wear, str]]:
         camera = random_camera(rng, template, "card", motion, width=WIDTH, height=HEIGHT)
         mask = mask_from_pixels(np.round(255 * np.asarray(silhouette(solid, camera, motion, WIDTH, HEIGHT))).astype(np.uint8))
         plane = plane_of(camera)
+        # no part is seen smaller in the sheet's plane than it is in plan: the renderer's picture and its figures agree
+        assert plan_area(silhouette_of(mask, camera).pieces) > 0.995 * solid.area_mm2
         placement = align(mask, plane, template, Settings())
         wear = measure(placement, mask, plane, Settings())
         out.append((solid, template, wear, decide(wear, placement, mask, plane, photo, Settings())[0]))

@@ -357,7 +357,8 @@ def _plan(field: Floats32, origin: Floats, h: float) -> tuple[Rings, ...]:
     low = np.where(np.isfinite(low), low, np.float32(h))
     from shapely import Polygon, make_valid
 
-    contours = find_contours(low, 0.0)  # type: ignore[no-untyped-call]
+    # just below zero: on the face that lies down the field is zero itself, also where no metal stands on it
+    contours = find_contours(low, -1e-3 * h)  # type: ignore[no-untyped-call]
     rings = [np.asarray(c[:-1]) * (h / _REFINE) + origin for c in contours if len(c) > 4]
     # a contour may touch itself at a node
     shapes = sorted((make_valid(Polygon(r)) for r in rings), key=lambda p: -p.area)
