@@ -22,6 +22,7 @@ ROWS = [
     "solids",
     "limb",
     "catalog",
+    "classical",
     "weights",
     "provenance",
     "trace",

@@ -15,6 +15,8 @@ geometry.py, solids.py, limb.py
     Cameras, homographies and polygons; volumes of worn plates and rods; at which height a camera sees a worn edge.
 catalog/
     Sheet layouts and part templates as data, with their loaders and makers.
+classical.py
+    Metal told from the rest by statistics of light, colour and texture, and how far that is to be believed.
 weights.py, provenance.py, trace.py, files.py
     The model file, found and checked; what made a record; where stages' pictures go; files read and written whole or not at all.
 stages/

@@ -1,8 +1,9 @@
-"""Metal told from the rest without a trained network: light measured on the paper, statistics of the ground, a logistic rule and GrabCut; and how far that is to be believed.
+"""Metal told from the rest without a trained network: light from the paper, statistics of the ground, a logistic rule and GrabCut; and how far to believe it.
 
-1. The paper's own light is a smooth field: a robust quadratic through bare paper in linear light. Everything is divided by it, so that paper reads 1 and white balance is gone.
-2. Each pixel gets a few figures (`NAMES`): lightness, hue, texture, and how rare its look is on this very ground. On the sheet the ground is known: paper, perhaps in shadow. A
-   shadow is paper made darker, a little bluer and no rougher.
+1. The paper's own light is a smooth field: a robust quadratic through bare paper in linear light. Everything is divided by it, so that paper reads 1 and white
+   balance is gone.
+2. Each pixel gets a few figures (`NAMES`): lightness, hue, texture, and how rare its look is on this very ground. On the sheet the ground is known: paper, perhaps
+   in shadow. A shadow is paper made darker, a little bluer and no rougher.
 3. A logistic rule for each of the two grounds weighs them (docs/decisions/0006-classical.md says how it was fitted).
 4. GrabCut (Rother, Kolmogorov and Blake 2004) draws the edge between the sure pixels, at `LONG_SIDE_PX` or less.
 5. `doubt` measures how well an outline found so is borne out by the picture. What isn't is refused: a confident wrong outline is worse than none.
@@ -33,9 +34,10 @@ NAMES = (
     "one", "light", "light2", "red", "blue", "sat", "red_light", "blue_light", "sat_light", "grain", "rough", "rough_wide", "slope", "grain_light", "rough_light",
     "contrast", "contrast2", "rare", "rare_wide", "hue_gap",
 )  # fmt: skip
-"""The figures of a pixel. light: log of its light over paper's; red, blue: log of red and blue over green; sat: how coloured; grain, rough: log spread of bands of log light about
-1 and 3 mm wide, which a soft shadow's slope doesn't raise; rough_wide: rough within 7 mm; slope: log of the slope of log light; contrast: light less the ground's 70 mm around;
-rare, rare_wide: less the log of how often the ground looks like that, for 1 mm and 4 mm; hue_gap: distance of hue from the ground's; x_light: x times light."""
+"""The figures of a pixel. light: log of its light over paper's; red, blue: log of red and blue over green; sat: how coloured; grain, rough: log spread of bands of
+log light about 1 and 3 mm wide, which a soft shadow's slope doesn't raise; rough_wide: rough within 7 mm; slope: log of the slope of log light; contrast: light
+less the ground's 70 mm around; rare, rare_wide: less the log of how often the ground looks like that, for 1 mm and 4 mm; hue_gap: distance of hue from the
+ground's; x_light: x times light."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,20 +87,36 @@ def _terms(x: Any, y: Any) -> Any:
 
 
 def printed(flat: FlatImage, layout: SheetLayout | None) -> Any:
-    """Where ink is, bool (h, w): squares and markers with a millimetre round them; grey patches and the place of the QR code when the layout is known."""
+    """Where ink is, bool (h, w), with a millimetre round it: squares and markers; when the layout is known, the grey patches, and the QR code if there is one."""
     import cv2
 
     s = flat.mm_per_px
-    grow = max(1, round(1.2 / s))
     ink = ((flat.sheet > 0.5) & (flat.print_ < 0.97)).astype(np.uint8)
-    edge = ((flat.sheet > 0.02) & (flat.sheet < 0.98)).astype(np.uint8)
+
+    def fill(quad: Any) -> Any:
+        q = np.round((np.asarray(quad, float) - flat.origin_mm) / [s, -s] * 16).astype(np.int32)
+        return cv2.fillPoly(np.zeros_like(ink), [q], 1, shift=4) > 0
+
     if layout is not None:
-        quads = list(layout.grey_mm)
-        for quad in quads:
-            q = np.round((quad - flat.origin_mm) / [s, -s] * 16).astype(np.int32)
-            cv2.fillPoly(ink, [q], 1, shift=4)
-    k = np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)
-    return (cv2.dilate(ink, k) > 0) | (cv2.dilate(edge, k) > 0)
+        for quad in layout.grey_mm:
+            ink |= fill(quad)
+        x, y, side = DESIGNS[layout.name].label_mm
+        label = fill([(x, y), (x + side, y), (x + side, y + side), (x, y + side)]) & flat.valid
+        if label.any():
+            # the code is printed on request only: it's there if a good part of its place is far darker than the rest of it
+            green = _linear(flat.rgb)[..., 1][label]
+            if float((green < 0.45 * np.percentile(green, 95)).mean()) > 0.08:
+                ink |= label
+    grow = max(1, round(1.2 / s))
+    return cv2.dilate(ink, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) > 0
+
+
+def _rim_of_sheet(flat: FlatImage) -> Any:
+    """Where the sheet ends, bool (h, w), with a millimetre on either side: neither ground holds there."""
+    import cv2
+
+    k = 2 * max(1, round(1.2 / flat.mm_per_px)) + 1
+    return cv2.dilate(((flat.sheet > 0.02) & (flat.sheet < 0.98)).astype(np.uint8), np.ones((k, k), np.uint8)) > 0
 
 
 def look_around(flat: FlatImage, layout: SheetLayout | None = None, leave_out: Any = None) -> Surroundings | None:
@@ -107,7 +125,7 @@ def look_around(flat: FlatImage, layout: SheetLayout | None = None, leave_out: A
     leave_out : bool (h, w), pixels that are no ground (metal found already).
     """
     lin = np.maximum(_linear(flat.rgb), LOG_FLOOR)
-    ink = printed(flat, layout)
+    ink = printed(flat, layout) | _rim_of_sheet(flat)
     bare = (flat.sheet > 0.99) & ~ink & flat.valid
     if leave_out is not None:
         bare &= ~leave_out
@@ -160,9 +178,7 @@ def _within(values: Any, domain: Any, sigma_px: float) -> Any:
 
 
 def _bins(look: Any) -> tuple[Any, ...]:
-    return tuple(
-        np.clip(((look[..., i] - HIST_LOW[i]) / (HIST_HIGH[i] - HIST_LOW[i]) * HIST_BINS[i]).astype(np.intp), 0, HIST_BINS[i] - 1) for i in range(3)
-    )
+    return tuple(np.clip(((look[..., i] - HIST_LOW[i]) / (HIST_HIGH[i] - HIST_LOW[i]) * HIST_BINS[i]).astype(np.intp), 0, HIST_BINS[i] - 1) for i in range(3))
 
 
 def _density(look: Any) -> Any:
@@ -220,19 +236,15 @@ RULE_OFF_SHEET = (9.519, 4.369, 0.085, -1.084, -5.547, -19.288, -2.068, -0.986, 
 
 def metal_logit(flat: FlatImage, around: Surroundings, layout: SheetLayout | None) -> Any:
     """Log odds (h, w) float32 that a pixel is metal, from its figures alone; -8 where ink lies and outside the photo."""
-    import cv2
-
-    ink = printed(flat, layout)
+    ink, rim = printed(flat, layout), _rim_of_sheet(flat)
     logit = np.full(flat.sheet.shape, -8.0, np.float32)
     for on_sheet, rule in ((True, RULE_ON_SHEET), (False, RULE_OFF_SHEET)):
-        domain = ((flat.sheet > 0.98) if on_sheet else (flat.sheet < 0.02)) & ~ink & flat.valid
+        domain = ((flat.sheet > 0.98) if on_sheet else (flat.sheet < 0.02)) & ~ink & ~rim & flat.valid
         if domain.any() and (on_sheet or around.fine is not None):
             logit[domain] = np.clip(figures(flat, around, domain, on_sheet)[domain] @ np.array(rule, np.float32), -8, 8)
-    # the sheet's own edge belongs to neither ground: it goes with what lies beside it
-    edge = (flat.sheet > 0.02) & (flat.sheet < 0.98)
-    k = np.ones((2 * max(1, round(1.2 / flat.mm_per_px)) + 1,) * 2, np.uint8)
-    band = (cv2.dilate(edge.astype(np.uint8), k) > 0) & ~((flat.sheet > 0.5) & (flat.print_ < 0.97))
-    logit = np.where(band, _within(logit, ~band & ~ink & flat.valid, max(1.0, 2.0 / flat.mm_per_px)), logit)
+    # the sheet's rim goes with what lies beside it
+    band = rim & ~((flat.sheet > 0.5) & (flat.print_ < 0.97))
+    logit = np.where(band, _within(logit, ~rim & ~ink & flat.valid, max(1.0, 2.0 / flat.mm_per_px)), logit)
     logit[~flat.valid] = -8.0
     return logit
 
@@ -308,10 +320,13 @@ SHIFT = 1.5
 
 @dataclass(frozen=True, slots=True)
 class Support:
-    """What bears an outline out. swing : area between the rule leant to metal and leant to ground, over the area; agree : overlap (IoU) of the cuts by colour and by figures;
-    clear_edge : share of the outline across which the picture changes more than it does along it; apart : chance that a pixel 0.5 to 3 mm inside has higher odds of metal
-    than one as far outside (0.5 no difference, 1 always); odd_inside, odd_outside : share of the part, and of the 12 mm around it, that the rule alone would call
-    otherwise; ink_mm : length of the outline that runs along printed squares; piece_mm2 : area."""
+    """What bears an outline out.
+
+    swing : area between the rule leant to metal and leant to ground, over the area; agree : overlap (IoU) of the cuts by colour and by figures;
+    clear_edge : share of the outline across which the picture changes more than it does along it; apart : chance that a pixel 0.5 to 3.5 mm inside has higher odds
+    of metal than one as far outside (0.5 no difference, 1 always); odd_inside, odd_outside : share of the part, and of the 12 mm around it, that the rule alone would
+    call otherwise; ink_mm : length of the outline that runs along ink; rim_share : pixels of the outline over pixels of the area, what one pixel more all round adds.
+    """
 
     swing: float
     agree: float
@@ -320,7 +335,7 @@ class Support:
     odd_inside: float
     odd_outside: float
     ink_mm: float
-    piece_mm2: float
+    rim_share: float
 
 
 def support(flat: FlatImage, prob: Any, around: Surroundings, layout: SheetLayout | None) -> Support:
@@ -352,7 +367,7 @@ def support(flat: FlatImage, prob: Any, around: Surroundings, layout: SheetLayou
     a, b = np.sort(logit[inside & small.valid]), logit[outside]
     apart = float(1 - np.searchsorted(a, b).mean() / len(a)) if len(a) and len(b) else 0.5
     ring = (outward > 1.5) & (outward <= 12) & small.valid
-    ink = cv2.dilate(((small.sheet > 0.5) & (small.print_ < 0.9)).astype(np.uint8), np.ones((2 * max(1, round(2.2 / s)) + 1,) * 2, np.uint8)) > 0
+    ink = cv2.dilate(printed(small, layout).astype(np.uint8), np.ones((2 * max(1, round(1.2 / s)) + 1,) * 2, np.uint8)) > 0
     return Support(
         swing=float((more & ~less).sum() / area),
         agree=overlap(metal, other),
@@ -361,7 +376,7 @@ def support(flat: FlatImage, prob: Any, around: Surroundings, layout: SheetLayou
         odd_inside=float((logit[metal] < 0).mean()) if metal.any() else 1.0,
         odd_outside=float((logit[ring] > 0).mean()) if ring.any() else 0.0,
         ink_mm=float((rim & ink).sum()) * s,
-        piece_mm2=area * s * s,
+        rim_share=float(rim.sum() / area) * max(1.0, flat.mm_per_px / s) if rim.any() else 1.0,
     )
 
 

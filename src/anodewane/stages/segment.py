@@ -1,6 +1,6 @@
 """Find the remaining metal: a first look over everything near the sheet picks the part, a second look close up gives its probability map.
 
-Two segmenters, by name: `network` (trained, the default) and `classical` (colours and GrabCut, for contrasting grounds). One never stands in for the other.
+Two segmenters, by name: `network` (trained, the default) and `classical` (statistics of colour and texture, for contrasting grounds). One never stands in for the other.
 """
 
 from __future__ import annotations
@@ -10,9 +10,10 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from anodewane.classical import Surroundings, doubt, metal_prob, support, understand
 from anodewane.errors import CannotJudge, UsageError
 from anodewane.geometry import project
-from anodewane.records import CardSighting, FlatImage, Photo, Plane, SoftMask
+from anodewane.records import CardSighting, FlatImage, Photo, Plane, SheetLayout, SoftMask
 from anodewane.settings import Settings
 from anodewane.stages.flatten import Window, flatten, overview_window
 from anodewane.units import Floats32
@@ -106,102 +107,28 @@ class NetworkSegmenter:
 # --- the classical one ---------------------------------------------------------------------------------------------------------------
 
 
-MAX_METAL_CHROMA = 45.0
-"""CIELAB chroma above which nothing is taken for metal by the classical segmenter."""
-
-
+@dataclass(slots=True, eq=False)
 class ClassicalSegmenter:
-    """Colour distance from the ground and from the printed sheet, then GrabCut (Rother, Kolmogorov and Blake 2004) at 384 px or less.
+    """`anodewane.classical` as a segmenter. `after` gives one that knows the sheet and has looked around; one that hasn't learns from each picture itself."""
 
-    Useful where the ground differs from the metal in colour or brightness; it takes shadows, and tools of metal's colour, for metal.
-    """
-
-    name = "classical"
+    layout: SheetLayout | None = None
+    around: Surroundings | None = None
+    name: str = "classical"
     model_sha256: str | None = None
 
+    def after(self, overview: FlatImage, layout: SheetLayout) -> ClassicalSegmenter:
+        return ClassicalSegmenter(layout, understand(overview, layout))
+
     def __call__(self, flat: FlatImage) -> SoftMask:
-        import cv2
+        around = self.around or understand(flat, self.layout)
+        return SoftMask(metal_prob(flat, around, self.layout), flat.mm_per_px, flat.origin_mm, self.name, None)
 
-        h, w = flat.rgb.shape[:2]
-        scale = min(1.0, 384 / max(h, w))
-        size = (max(8, round(w * scale)), max(8, round(h * scale)))
-        rgb = cv2.resize(flat.rgb, size, interpolation=cv2.INTER_AREA)
-        valid = cv2.resize(flat.valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-        sheet = cv2.resize(flat.sheet, size, interpolation=cv2.INTER_AREA)
-        print_ = cv2.resize(flat.print_, size, interpolation=cv2.INTER_AREA)
-        lab = cv2.cvtColor(cv2.GaussianBlur(rgb, (0, 0), 1.0).astype(np.float32) / 255, cv2.COLOR_RGB2Lab)
-        oddness = np.where(sheet > 0.5, _sheet_oddness(lab, sheet, print_, valid), _ground_oddness(lab, sheet, valid))
-        oddness[~valid] = 0
-        # the sheet's rim: half paper, half ground, like neither
-        rim = (cv2.dilate(sheet, np.ones((5, 5), np.uint8)) > 0.02) & (cv2.erode(sheet, np.ones((3, 3), np.uint8)) < 0.98)
-        oddness[rim] = 0
-        # metal is grey under any light that a sheet is read in
-        oddness[np.linalg.norm(lab[..., 1:], axis=2) > MAX_METAL_CHROMA] = 0
-        mask = np.full(oddness.shape, cv2.GC_PR_BGD, np.uint8)
-        mask[oddness < 0.6] = cv2.GC_BGD
-        mask[oddness > 1.0] = cv2.GC_PR_FGD
-        core = cv2.erode((oddness > 1.6).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-        mask[core] = cv2.GC_FGD
-        ink = (sheet > 0.5) & (print_ < 0.97)
-        mask[cv2.dilate(ink.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0] = cv2.GC_BGD
-        mask[~valid] = cv2.GC_BGD
-        prob = (oddness > 1.0).astype(np.float32)
-        if (mask == cv2.GC_FGD).sum() >= 12 and (mask == cv2.GC_BGD).sum() >= 12:
-            background, foreground = np.zeros((1, 65)), np.zeros((1, 65))
-            cv2.setRNGSeed(1)
-            cv2.grabCut(cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), mask, (0, 0, 1, 1), background, foreground, 2, cv2.GC_INIT_WITH_MASK)
-            prob = ((mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)).astype(np.float32)
-        prob = cv2.morphologyEx(prob, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-        soft: Any = cv2.GaussianBlur(prob, (0, 0), 0.8)
-        soft = np.clip(cv2.resize(soft, (w, h), interpolation=cv2.INTER_LINEAR), 0, 1).astype(np.float32)
-        soft[~flat.valid] = 0
-        return SoftMask(soft, flat.mm_per_px, flat.origin_mm, self.name, None)
-
-
-def _ground_oddness(lab: Any, sheet: Any, valid: Any) -> Any:
-    """How unlike the ground each pixel is: 1 at the edge of what the ground does itself. Darkening counts less than colour, for shadows darken."""
-    import cv2
-
-    ground = (cv2.dilate(sheet, np.ones((7, 7), np.uint8)) < 0.05) & valid
-    if ground.sum() < 100:
-        return np.zeros(lab.shape[:2], np.float32)
-    # close up the part fills the middle: what lies along the picture's sides is ground
-    side = np.ones_like(ground)
-    m = max(2, round(0.12 * min(ground.shape)))
-    side[m:-m, m:-m] = False
-    samples = lab[ground & side] if (ground & side).sum() >= 200 else lab[ground]
-    weight = np.array([0.7, 1.6, 1.6], np.float32)
-    rng = np.random.default_rng(0)
-    some = samples[rng.choice(len(samples), min(4000, len(samples)), replace=False)] * weight
-    cv2.setRNGSeed(1)
-    _, labels, centres = cv2.kmeans(some, 5, np.zeros(len(some), np.int32), (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 20, 0.5), 2, cv2.KMEANS_PP_CENTERS)
-    labels = np.ravel(labels)
-    share = np.bincount(labels, minlength=5) / len(labels)
-    # a cluster is ground when it is common, or close to one that is
-    common = centres[np.argmax(share)]
-    is_ground = (share > 0.16) | (np.linalg.norm(centres - common, axis=1) < 9)
-    distance = np.full(lab.shape[:2], np.inf, np.float32)
-    for k in np.flatnonzero(is_ground):
-        spread = max(4.0, float(np.sqrt(np.mean(np.sum((some[labels == k] - centres[k]) ** 2, axis=1)))))
-        d = lab * weight - centres[k]
-        d[..., 0] = np.where(d[..., 0] < 0, 0.55 * d[..., 0], d[..., 0])
-        distance = np.minimum(distance, np.linalg.norm(d, axis=2) / (2.6 * spread))
-    return distance
-
-
-def _sheet_oddness(lab: Any, sheet: Any, print_: Any, valid: Any) -> Any:
-    """How unlike bare paper each pixel of the sheet is; 0 where ink is printed."""
-    import cv2
-
-    bare = (cv2.erode(print_, np.ones((3, 3), np.uint8)) > 0.98) & (sheet > 0.98) & valid
-    if bare.sum() < 50:
-        return np.zeros(lab.shape[:2], np.float32)
-    white = np.percentile(lab[bare], 75, axis=0)
-    d = lab - white
-    # a shadow on paper is smooth, metal is mottled
-    mottle = cv2.GaussianBlur(np.abs(lab[..., 0] - cv2.GaussianBlur(lab[..., 0], (0, 0), 2.5)), (0, 0), 1.5)
-    oddness = np.hypot(d[..., 0] / 32.0, np.linalg.norm(d[..., 1:], axis=2) / 14.0) + mottle / 4.0
-    return np.where(bare, oddness, 0.0).astype(np.float32)
+    def refuse_if_doubtful(self, close: FlatImage, prob: Any) -> None:
+        """Raise CannotJudge("part_unclear") when the picture doesn't bear the outline out."""
+        around = self.around or understand(close, self.layout)
+        why = "nothing to compare with" if around is None else doubt(support(close, prob, around, self.layout))
+        if why:
+            raise CannotJudge("part_unclear", why)
 
 
 # --- the two looks -------------------------------------------------------------------------------------------------------------------
@@ -237,6 +164,8 @@ def find_part(photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Seg
     window = overview_window(photo, plane, layout)
     long_mm = max(window.right - window.left, window.top - window.bottom)
     flat = flatten(photo, plane, layout, window, max(long_mm / OVERVIEW_LONG_SIDE_PX, _photo_mm_per_px(plane)))
+    if isinstance(segmenter, ClassicalSegmenter):
+        segmenter = segmenter.after(flat, layout)
     chosen = choose_candidate(flat, segmenter(flat), layout.name.startswith("mat"))
     close_window = _with_margin(chosen.window)
     for attempt in range(2):
@@ -253,6 +182,8 @@ def find_part(photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Seg
     prob = np.where(kept, soft.metal_prob, 0.0).astype(np.float32)
     _refuse_if_cut(prob, close)
     _refuse_if_unclear(prob, soft.mm_per_px)
+    if isinstance(segmenter, ClassicalSegmenter):
+        segmenter.refuse_if_doubtful(close, prob)
     return SoftMask(prob, soft.mm_per_px, soft.origin_mm, soft.segmenter, soft.model_sha256)
 
 
