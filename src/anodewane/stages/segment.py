@@ -21,6 +21,8 @@ from anodewane.weights import shared_session
 
 OVERVIEW_LONG_SIDE_PX = 384
 CLOSE_LONG_SIDE_PX = 448
+CLOSE_COARSEST_MM = 0.45
+"""Millimetres a pixel above which the close look never goes: from about 0.6 on the network loses the middle of long parts."""
 CLOSE_MARGIN_FRAC = 0.2
 MIN_CLOSE_SIDE_MM = 64.0
 MIN_PART_MM2 = 30.0
@@ -170,7 +172,7 @@ def find_part(photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Seg
     close_window = _with_margin(chosen.window)
     for attempt in range(2):
         side = max(close_window.right - close_window.left, close_window.top - close_window.bottom)
-        close = flatten(photo, plane, layout, close_window, max(side / CLOSE_LONG_SIDE_PX, 0.8 * _photo_mm_per_px(plane)))
+        close = flatten(photo, plane, layout, close_window, max(min(side / CLOSE_LONG_SIDE_PX, CLOSE_COARSEST_MM), 0.8 * _photo_mm_per_px(plane)))
         soft = segmenter(close)
         kept, at_edge = _belonging(soft, chosen.window)
         if kept is None:
