@@ -17,6 +17,9 @@ MIN_HOLE_MM2 = 2.0
 EDGE_SD_MM = 0.15
 """One-sigma of the whole outline's bias at best."""
 
+CLASSICAL_EDGE_SD_MM = 0.5
+"""The same for the classical segmenter's outlines that pass its own gate (docs/decisions/0006-classical.md)."""
+
 
 def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> MetalMask:  # noqa: ARG001 - every stage takes the settings
     """Trace the metal's edge in the photo.
@@ -193,7 +196,7 @@ def _edge_sd_mm(soft: SoftMask, clear_share: float) -> float:
     slope = np.hypot(gx, gy)[near]
     ramp_px = 1.0 / max(0.05, float(np.median(slope))) if len(slope) else 4.0
     doubt = 0.12 * max(0.0, ramp_px - 2.0) * soft.mm_per_px + 0.25 * soft.mm_per_px * (1 - clear_share)
-    return float(np.hypot(EDGE_SD_MM, doubt))
+    return float(np.hypot(CLASSICAL_EDGE_SD_MM if soft.segmenter == "classical" else EDGE_SD_MM, doubt))
 
 
 def _nest(rings: list[Floats]) -> tuple[Rings, ...]:
