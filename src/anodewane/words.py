@@ -28,12 +28,10 @@ def summary(verdict: Verdict) -> Summary:
         of = f"{verdict.consumed.coverage * 100:.0f} % interval"
         figures.append(f"{gone(verdict)} ({of} {span(verdict.consumed.mass_pct)}); limit {verdict.limits.limit_pct:.0f} %")
         area = verdict.consumed.area_pct
-        larger = area.value <= -0.5
-        figures.append(
-            f"the outline reads {-area.value:.0f} % larger than the new one ({span(area)} gone)"
-            if larger
-            else f"{percent(area)} of the outline's area is gone ({span(area)}): area is not mass"
-        )
+        if area.value <= -0.5:
+            figures.append(f"the outline reads {-area.value:.0f} % larger than the new one ({span(area)} gone)")
+        else:
+            figures.append(f"{percent(area)} of the outline's area is gone ({span(area)}): area is not mass")
     if verdict.mass is not None and not no_wear(verdict):
         how = {"weighed": "weighed", "thickness": "from the outline and the thickness given", "recession": "estimated from the outline"}[verdict.mass.method]
         figures.append(f"{verdict.mass.remaining_g.value:.0f} g left of {verdict.mass.new_g:.0f} g, {how}")
