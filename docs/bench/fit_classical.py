@@ -17,7 +17,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from anodewane.classical import NAMES, figures, look_around, printed, shrunk
+from anodewane.classical import NAMES, _rim_of_sheet, figures, look_around, printed, shrunk
 from anodewane.errors import CannotJudge
 from anodewane.geometry import to_height
 from anodewane.records import Photo, Source
@@ -58,7 +58,7 @@ def samples(path: Path, rng: Any) -> list[tuple[bool, Any, int]]:
         metal = true_flat.rgb[..., 0] / 255
         near = cv2.dilate((metal > 0.5).astype(np.uint8), np.ones((2 * int(14 / flat.mm_per_px) + 1,) * 2, np.uint8)) > 0
         for on_sheet in (True, False):
-            domain = ((flat.sheet > 0.99) if on_sheet else (flat.sheet < 0.02)) & ~printed(flat, layout) & flat.valid
+            domain = ((flat.sheet > 0.99) if on_sheet else (flat.sheet < 0.02)) & ~printed(flat, layout) & ~_rim_of_sheet(flat) & flat.valid
             if not domain.any():
                 continue
             x = figures(flat, around, domain, on_sheet).reshape(-1, len(NAMES))
