@@ -156,10 +156,11 @@ def test_a_part_that_the_frame_cuts(rgb: Any, tmp_path: Path, capsys: pytest.Cap
     assert "Step back" in reason["remedy"]
 
 
-def test_no_part(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """The part lies far outside the photo."""
+@pytest.mark.parametrize("ground", ["tarp", "concrete", "plywood", "grass"])
+def test_no_part(ground: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The part lies far outside the photo: marks on the card itself are not it, whatever the ground."""
     camera = look_at((0, 60), distance_mm=560, tilt_deg=8, azimuth_deg=100, width=WIDTH, height=HEIGHT)
-    scene = Scene(layout="card", ground="tarp")
+    scene = Scene(layout="card", ground=ground)
     bare = render(load_template(TEMPLATE), WearPattern(depth_mm=4.0), camera, scene, sheet_from_part=placement(5, (0, 1500)), width=WIDTH, height=HEIGHT)
     assert refusal(jpeg(bare.rgb), tmp_path, capsys)["code"] == "no_part"
 

@@ -176,7 +176,7 @@ def find_part(photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Seg
         soft = segmenter(close)
         kept, at_edge = _belonging(soft, chosen.window)
         if kept is None:
-            raise CannotJudge("part_unclear", "what looked like metal from afar doesn't close up")
+            raise CannotJudge("no_part", "what looked like metal from afar doesn't close up")
         if not at_edge or attempt:
             break
         # the first look saw too little of it: widen once
@@ -252,7 +252,9 @@ def choose_candidate(flat: FlatImage, soft: SoftMask, mat: bool) -> Candidate:
         if not on_it:
             raise CannotJudge("no_part", "no metal lies on the mat")
     else:  # the part lies beside a card: what the print itself looks like (a QR code, a grey patch) is no rival to it
-        rivals = [c for c in rivals if c.on_sheet_frac < 0.9] or rivals
+        rivals = [c for c in rivals if c.on_sheet_frac < 0.9]
+        if not rivals:
+            raise CannotJudge("no_part", "what looks like metal lies wholly on the card")
     ranked = sorted(rivals, key=lambda c: (c.distance_mm, -c.area_mm2))
     best = ranked[0]
     for other in ranked[1:]:
