@@ -109,7 +109,10 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
     "pose_ambiguous": ("The part can lie in its template in several ways ({detail}).", None),
     "close_camera": ("The camera was close ({detail}): the part's height weighs more.", "Step back to 700 mm or more, or use the 2x lens."),
     "template_chosen": ("The template was chosen as the best fit of the library ({detail}).", "Name the template to be sure of it."),
-    "gap_filled": ("Gaps that the template doesn't have were taken for marks on the metal's face ({detail}).", "Look at the picture; if the part is worn through there, hand in its outline."),
+    "gap_filled": (
+        "Gaps that the template doesn't have were taken for marks on the metal's face ({detail}).",
+        "Look at the picture; if the part is worn through there, hand in its outline.",
+    ),
     "manual_outline": ("The outline was handed in, not found ({detail}).", None),
     "file_note": ("{detail}", None),
 }
