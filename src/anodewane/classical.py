@@ -18,7 +18,7 @@ import numpy as np
 
 from anodewane.catalog.sheets import DESIGNS
 from anodewane.records import FlatImage, SheetLayout
-from anodewane.units import Floats
+from anodewane.units import SRGB_TO_LINEAR, Floats
 
 LONG_SIDE_PX = 384
 LOG_FLOOR = 0.004
@@ -54,8 +54,7 @@ class Surroundings:
 
 def _linear(rgb: Any) -> Any:
     """IEC 61966-2-1: light of sRGB bytes."""
-    v = np.arange(256) / 255.0
-    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)[rgb]
+    return SRGB_TO_LINEAR[rgb]
 
 
 def shrunk(flat: FlatImage, long_side_px: int = LONG_SIDE_PX) -> FlatImage:

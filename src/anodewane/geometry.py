@@ -76,6 +76,11 @@ def ring_area(ring: Floats) -> float:
     return 0.5 * float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
 
 
+def ring_length(ring: Floats) -> float:
+    """Length of a closed ring (n, 2)."""
+    return float(np.sum(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)))
+
+
 def rings_area(rings: Rings) -> float:
     """Area of a polygon with holes: outer ring less the others."""
     return abs(ring_area(rings[0])) - sum(abs(ring_area(r)) for r in rings[1:])
@@ -112,6 +117,13 @@ def to_shapely(rings: Rings) -> Any:
 
     shape = Polygon(rings[0], list(rings[1:]))
     return shape if shape.is_valid else make_valid(shape)
+
+
+def pieces_to_shapely(pieces: tuple[Rings, ...]) -> Any:
+    """One valid shapely geometry of several polygons; where pieces overlap they are joined."""
+    from shapely import MultiPolygon
+
+    return MultiPolygon([p for piece in pieces for p in polygons_of(to_shapely(piece))]).buffer(0)
 
 
 def polygons_of(shape: Any) -> list[Any]:

@@ -36,6 +36,17 @@ FULL_FRAME_DIAGONAL_MM = 43.26661530556787
 """Diagonal of the 36 x 24 mm frame that "35 mm equivalent focal length" refers to (CIPA DCG-001)."""
 
 
+def _srgb_to_linear() -> Floats32:
+    v = np.arange(256) / 255.0
+    table = np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    table.flags.writeable = False
+    return table
+
+
+SRGB_TO_LINEAR = _srgb_to_linear()
+"""(256,) light, 0 to 1, of an sRGB byte (IEC 61966-2-1). Blur and averaging act on light, not on bytes."""
+
+
 def rescale_px(points_px: Floats, scale: float) -> Floats:
     """Move points from a picture to the same picture scaled by `scale`, keeping pixel centres at integers."""
     return (np.asarray(points_px, float) + 0.5) * scale - 0.5

@@ -17,9 +17,11 @@ import numpy as np
 from anodewane.errors import CannotJudge
 from anodewane.geometry import (
     oriented,
+    pieces_to_shapely,
     polygons_of,
     resample_ring,
     ring_area,
+    ring_length,
     ring_normals,
     rings_area,
     to_height,
@@ -229,7 +231,6 @@ class Pose:
     shift_mm: Floats
     mirrored: bool
     cost: float
-    recession_mm: float
 
     def to_part(self, points_mm: Floats) -> Floats:
         """Sheet points (n, 2) in the part frame."""
@@ -261,7 +262,7 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
     from scipy.optimize import least_squares
 
     field = distance_field(template)
-    points = np.vstack([resample_ring(r, max(OUTLINE_STEP_MM, _length(piece[0]) / 240)) for piece in plan for r in piece])
+    points = np.vstack([resample_ring(r, max(OUTLINE_STEP_MM, ring_length(piece[0]) / 240)) for piece in plan for r in piece])
     polygon_centre = _centroid(plan)
     template_centre = _centroid((template.rings,))
     spread = 0.5 + 0.35 * recession_mm
@@ -298,7 +299,7 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
             moved = fit.x[1:3] - pivot @ _turn(fit.x[0])
             distance = field.at(here @ _turn(fit.x[0]) + moved)
             fitted = float(min(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread)))
-            poses.append(Pose(float(fit.x[0]), moved, mirrored, fitted, float(np.median(np.maximum(-distance, 0.0)))))
+            poses.append(Pose(float(fit.x[0]), moved, mirrored, fitted))
     poses.sort(key=lambda x: x.cost)
     kept: list[Pose] = []
     for pose in poses:
@@ -341,10 +342,6 @@ def _differs(a: Pose, b: Pose, centre: Floats) -> bool:
     turn = abs(np.angle(np.exp(1j * (a.angle_rad - b.angle_rad))))
     moved = np.linalg.norm(a.to_part(centre[None]) - b.to_part(centre[None]))
     return bool(a.mirrored != b.mirrored or turn > np.radians(4) or moved > 2.0)
-
-
-def _length(ring: Floats) -> float:
-    return float(np.sum(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)))
 
 
 def _centroid(pieces: tuple[Rings, ...]) -> Floats:
@@ -399,8 +396,6 @@ def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings)
 
 def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -> Placement:
     """`align` without its refusals: the best placement, however bad."""
-    from shapely import MultiPolygon
-
     seen = silhouette_of(mask, plane.camera)
     plan, heights, thickness, thickness_sd = settle(seen, template, settings)
     recession = recession_near_area(template, min(plan_area(plan), new_area(template)))
@@ -445,7 +440,7 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
         rings = tuple(np.asarray(template.rings[i]) for i in hidden)
         part_plan = (oriented((*part_plan[0], *rings)), *part_plan[1:])
         part_heights = ((*part_heights[0], *(np.full(len(r), thickness / 2) for r in rings)), *part_heights[1:])
-    worn = MultiPolygon([p for piece in part_plan for p in polygons_of(to_shapely(piece))]).buffer(0)
+    worn = pieces_to_shapely(part_plan)
     fresh = to_shapely(template.rings)
     return Placement(
         template=template,
@@ -561,10 +556,10 @@ def _hidden_holes(plan: tuple[Rings, ...], template: Template, pose: Pose, seen:
 
     Light comes through where the lower rim and the upper rim, as seen in the sheet's plane, overlap.
     """
-    from shapely import MultiPolygon, Polygon
+    from shapely import Polygon
 
     back = pose.matrix_sheet_from_part()
-    metal = MultiPolygon([p for piece in plan for p in polygons_of(to_shapely(piece))]).buffer(0)
+    metal = pieces_to_shapely(plan)
     grow = seen.camera_height_mm / (seen.camera_height_mm - thickness_mm)
     hidden = []
     for i, ring in enumerate(template.rings[1:], start=1):
@@ -643,7 +638,7 @@ def _pose_by_holes(pairs: list[HolePair], near: Pose) -> tuple[Pose, float]:
     a, b = sheet - sheet.mean(0), part - part.mean(0)
     angle = float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
     miss = float(np.sqrt(np.mean(np.sum((a @ _turn(angle) - b) ** 2, axis=1))))
-    return Pose(angle, part.mean(0) - sheet.mean(0) @ _turn(angle), near.mirrored, near.cost, near.recession_mm), miss
+    return Pose(angle, part.mean(0) - sheet.mean(0) @ _turn(angle), near.mirrored, near.cost), miss
 
 
 def _same_by_symmetry(template: Template, a: Pose, b: Pose) -> bool:

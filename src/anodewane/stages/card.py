@@ -14,9 +14,10 @@ import numpy as np
 
 from anodewane.catalog.sheets import DICTIONARY, all_layouts
 from anodewane.errors import CannotJudge
+from anodewane.geometry import apply_homography
 from anodewane.records import CardSighting, Photo, SheetLayout
 from anodewane.settings import Settings
-from anodewane.units import Floats, rescale_px
+from anodewane.units import SRGB_TO_LINEAR, Floats, rescale_px
 
 SEARCHES = ((1000, (13, 13, 10)), (1000, (5, 45, 20)), (1600, (5, 45, 20)), (2600, (5, 45, 20)), (4200, (5, 45, 20)))
 """Longest side of the copy that is searched, and the detector's threshold windows (least, greatest, step) in its pixels; in turn, until enough markers are read.
@@ -114,8 +115,8 @@ def _soft_read(grey: Any, quads: Any) -> tuple[Any, Any, Any]:
     at = (np.arange(n)[:, None] + np.array([0.3, 0.5, 0.7])[None]).ravel() + 1  # three places a cell, in cells from the marker's corner
     grid = np.stack(np.meshgrid(at, at), axis=-1).reshape(-1, 2)
     frame = np.array([[0, 0], [n + 2, 0], [n + 2, n + 2], [0, n + 2]], np.float32)
-    points = np.concatenate([_apply(cv2.getPerspectiveTransform(frame, q.astype(np.float32)), grid) for q in quads])
-    cells = _sample(cv2.LUT(grey, _SRGB_TO_LINEAR), points).reshape(len(quads), n, 3, n, 3).mean(axis=(2, 4)).reshape(len(quads), -1)
+    points = np.concatenate([apply_homography(np.asarray(cv2.getPerspectiveTransform(frame, q.astype(np.float32)), float), grid) for q in quads])
+    cells = _sample(cv2.LUT(grey, SRGB_TO_LINEAR), points).reshape(len(quads), n, 3, n, 3).mean(axis=(2, 4)).reshape(len(quads), -1)
     cells = cells - cells.mean(axis=1, keepdims=True)
     length = np.linalg.norm(cells, axis=1)
     likeness = cells @ patterns.T / np.maximum(length, 1e-6)[:, None]
@@ -133,11 +134,6 @@ def _homography(from_points: Floats, to_points: Floats, threshold: float) -> tup
     # RANSAC by name: the USAC methods return nothing in OpenCV 5.0 for these points.
     h, keep = cv2.findHomography(np.asarray(from_points, np.float64), np.asarray(to_points, np.float64), cv2.RANSAC, threshold)
     return h, (None if keep is None else np.ravel(keep).astype(bool))
-
-
-def _apply(h: Any, points: Floats) -> Any:
-    q = np.c_[points, np.ones(len(points))] @ np.asarray(h).T
-    return q[:, :2] / q[:, 2:]
 
 
 def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, settings: Settings | None = None) -> CardSighting:
@@ -250,7 +246,7 @@ def _flat_groups(corners_px: Any, ids: Any, layout: SheetLayout) -> list[tuple[A
         corner = np.repeat(whole, 4)
         groups.append((world[corner], image[corner]))
         # a marker with one poor corner still lies on this sheet: only what lies elsewhere can be another one
-        off_px = np.linalg.norm(_apply(h, world) - image, axis=1).reshape(-1, 4).max(axis=1)
+        off_px = np.linalg.norm(apply_homography(h, world) - image, axis=1).reshape(-1, 4).max(axis=1)
         elsewhere = ~whole & (off_px > 0.75 * side_px)
         left_px, left_index = left_px[elsewhere], left_index[elsewhere]
     return groups
@@ -296,7 +292,7 @@ def _find_saddles(rgb: Any, layout: SheetLayout, world: Floats, image: Floats) -
         return found, np.zeros(len(saddles), bool), np.eye(3)
     for _ in range(3):
         # What a lens bends is smooth over the sheet; a saddle that stands out of it by more than the others is half hidden or false.
-        miss = found - _apply(h, saddles)
+        miss = found - apply_homography(h, saddles)
         off = np.linalg.norm(miss - _smooth(saddles, miss, ok), axis=1)
         keep = ok & (off < max(0.5, 0.01 * square_px, 5.0 * float(np.median(off[ok]))))
         if keep.sum() == ok.sum() or keep.sum() < 4:
@@ -335,11 +331,11 @@ def _refine(rgb: Any, layout: SheetLayout, h: Any, known_mm: Floats, known_px: F
     height, width = rgb.shape[:2]
     step = layout.square_mm
     saddles = layout.saddles_mm[which]
-    flat = _apply(h, saddles)
-    error = known_px - _apply(h, known_mm)
+    flat = apply_homography(h, saddles)
+    error = known_px - apply_homography(h, known_mm)
     weight = np.exp(-((np.linalg.norm(saddles[:, None] - known_mm[None], axis=2) / (1.5 * step)) ** 2)) + 1e-12
     guess = flat + np.where(weight.sum(1, keepdims=True) > 0.05, weight @ error / weight.sum(1, keepdims=True), 0.0)
-    axes = np.stack([_apply(h, saddles + np.array([0.3 * step, 0])), _apply(h, saddles + np.array([0, 0.3 * step]))]) - flat
+    axes = np.stack([apply_homography(h, saddles + np.array([0.3 * step, 0])), apply_homography(h, saddles + np.array([0, 0.3 * step]))]) - flat
     reach = np.min(np.linalg.norm(axes, axis=2), axis=0)
     inside = np.all((guess > reach[:, None]) & (guess < np.array([width, height]) - 1 - reach[:, None]), axis=1) & (reach > 2.0)
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.002)
@@ -364,7 +360,7 @@ def _linear(rgb: Any) -> Any:
     """Light-linear grey, float32 (h, w), 0 to 1, of a small piece of the photo."""
     import cv2
 
-    return cv2.LUT(cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY), _SRGB_TO_LINEAR)
+    return cv2.LUT(cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY), SRGB_TO_LINEAR)
 
 
 def _sample(linear: Any, points: Floats) -> Any:
@@ -464,29 +460,20 @@ def _paper_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> tuple[float 
     ring = (half + board) / 2
     xs, ys = (np.linspace(-r, r, max(8, int(2 * r / 6))) for r in ring)
     points = np.concatenate([np.c_[xs, 0 * xs + ring[1]], np.c_[xs, 0 * xs - ring[1]], np.c_[0 * ys + ring[0], ys], np.c_[0 * ys - ring[0], ys]])
-    q = np.round(_apply(px_from_mm, points)).astype(int)
+    q = np.round(apply_homography(px_from_mm, points)).astype(int)
     q = q[(q[:, 0] >= 0) & (q[:, 1] >= 0) & (q[:, 0] < rgb.shape[1]) & (q[:, 1] < rgb.shape[0])]
     if len(q) < 8:
         return None, None
     seen = rgb[q[:, 1], q[:, 0]]
-    light = _SRGB_TO_LINEAR[seen] @ LUMINANCE
+    light = SRGB_TO_LINEAR[seen] @ LUMINANCE
     paper = light > 0.5 * np.percentile(light, 90)  # what lies across the margin, and hard shadow, is darker
     return float(np.median(light[paper])), float(np.mean((seen[paper] >= CLIPPED_LEVEL).all(axis=1)))
 
 
 def _ink_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> float:
     """Light of the black squares' middles, 0 to 1, linear; a quarter of the way up from the darkest, since a part may cover some."""
-    q = np.round(_apply(px_from_mm, layout.black_mm.mean(axis=1))).astype(int)
+    q = np.round(apply_homography(px_from_mm, layout.black_mm.mean(axis=1))).astype(int)
     q = q[(q[:, 0] >= 0) & (q[:, 1] >= 0) & (q[:, 0] < rgb.shape[1]) & (q[:, 1] < rgb.shape[0])]
     if len(q) == 0:
         return 0.0
-    return float(np.percentile(_SRGB_TO_LINEAR[rgb[q[:, 1], q[:, 0]]] @ LUMINANCE, 25))
-
-
-def _linear_table() -> Any:
-    v = np.arange(256) / 255.0
-    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
-_SRGB_TO_LINEAR = _linear_table()
-"""IEC 61966-2-1: light (0 to 1) of an sRGB byte."""
+    return float(np.percentile(SRGB_TO_LINEAR[rgb[q[:, 1], q[:, 0]]] @ LUMINANCE, 25))

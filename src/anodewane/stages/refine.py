@@ -10,7 +10,7 @@ from anodewane.errors import UsageError
 from anodewane.geometry import oriented, project, resample_ring, ring_area, ring_normals
 from anodewane.records import MetalMask, Photo, Plane, SoftMask
 from anodewane.settings import Settings
-from anodewane.units import Floats, Rings
+from anodewane.units import SRGB_TO_LINEAR, Floats, Rings
 
 MIN_ISLAND_MM2 = 4.0
 MIN_HOLE_MM2 = 2.0
@@ -106,17 +106,8 @@ def _linear_light(rgb: Any, x: Any, y: Any) -> Any:
     i, j = x.astype(np.intp), y.astype(np.intp)
     fx, fy = (x - i)[..., None].astype(np.float32), (y - j)[..., None].astype(np.float32)
     flat, at = rgb.reshape(-1, 3), j * w + i
-    a, b, c, d = (_LINEAR[flat[k]] for k in (at, at + 1, at + w, at + w + 1))
+    a, b, c, d = (SRGB_TO_LINEAR[flat[k]] for k in (at, at + 1, at + w, at + w + 1))
     return (a * (1 - fx) + b * fx) * (1 - fy) + (c * (1 - fx) + d * fx) * fy
-
-
-def _linear_table() -> Any:
-    v = np.arange(256) / 255.0
-    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
-_LINEAR = _linear_table()
-"""IEC 61966-2-1: light (0 to 1) of an sRGB byte."""
 
 
 def _smooth_along(values: Any, sigma: float) -> Any:

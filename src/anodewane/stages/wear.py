@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.errors import CannotJudge
-from anodewane.geometry import polygons_of, resample_ring, ring_area, ring_normals, to_height, to_shapely
+from anodewane.geometry import pieces_to_shapely, polygons_of, resample_ring, ring_area, ring_length, ring_normals, to_height, to_shapely
 from anodewane.limb import sight_slope, worn_wall
 from anodewane.records import (
     AreaFigures,
@@ -31,7 +31,7 @@ from anodewane.settings import Settings
 from anodewane.solids import new_area, new_mass_g, new_volume, rod_volume_of_plan
 from anodewane.stages.align import plan_area
 from anodewane.stages.plane import camera_draws
-from anodewane.units import Floats, Rings
+from anodewane.units import Floats
 
 DRAWS = 4000
 CAMERA_DRAWS = 24
@@ -57,7 +57,7 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
         "weight_does_not_fit".
     """
     template = placement.template
-    worn, fresh = _shape(placement.plan_mm), to_shapely(template.rings)
+    worn, fresh = pieces_to_shapely(placement.plan_mm), to_shapely(template.rings)
     consumed, mass, thickness, budget = _metal(placement, worn, _area_budget(placement, mask, plane, settings), settings)
     recession = _recession(placement, worn, fresh, settings)
     holes = tuple(_hole(i, placement, worn, settings) for i in range(len(template.fixing_holes)))
@@ -79,12 +79,6 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
     )
 
 
-def _shape(pieces: tuple[Rings, ...]) -> Any:
-    from shapely import MultiPolygon
-
-    return MultiPolygon([p for piece in pieces for p in polygons_of(to_shapely(piece))]).buffer(0)
-
-
 # --- doubt -----------------------------------------------------------------------------------------------------------------------------
 
 
@@ -104,7 +98,7 @@ def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: 
     area = plan_area(placement.plan_mm)
     camera = plane.camera
     foot, height = np.asarray(camera.position_mm[:2]), float(camera.position_mm[2])
-    perimeter = sum(_perimeter(r) for piece in placement.plan_mm for r in piece)
+    perimeter = sum(ring_length(r) for piece in placement.plan_mm for r in piece)
     # how far the plan's edge would move if the height at which it is seen were wrong: slope times height error, along the whole outline
     sway = area_per_height = 0.0
     for piece in mask.pieces_px:
@@ -113,7 +107,7 @@ def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: 
             if (ring_area(ring) > 0) != (ring_px is piece[0]):
                 ring = ring[::-1]
             slope = sight_slope(ring, ring_normals(ring, 2), foot, height)
-            step = _perimeter(ring) / len(ring)
+            step = ring_length(ring) / len(ring)
             sway += float(np.sum(np.abs(slope))) * step
             area_per_height += float(np.sum(np.maximum(slope, 0.0))) * step
     ring_px = mask.pieces_px[0][0][:: max(1, len(mask.pieces_px[0][0]) // 150)]
@@ -143,10 +137,6 @@ def _limb_sd(placement: Placement, thickness_sway_mm2: float, perimeter_mm: floa
     return float(
         np.sqrt((height_frac * thickness_sway_mm2) ** 2 + (settings.limb_sd_mm * perimeter_mm) ** 2 + (settings.limb_wander_sd_frac * wander * perimeter_mm) ** 2)
     )
-
-
-def _perimeter(ring: Floats) -> float:
-    return float(np.sum(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)))
 
 
 # --- metal -----------------------------------------------------------------------------------------------------------------------------
