@@ -38,6 +38,7 @@ ROWS = [
     "lens_fit",
     "handed",
     "pipeline",
+    "views",
     "record_json",
     "words",
     "draw",

@@ -27,8 +27,16 @@ handed.py
     Outlines that a person hands in instead of the segmenter's.
 pipeline.py
     ``judge(bytes, name, template, settings) -> Verdict``: the stages in order.
+views/
+    Several photos of one part, fitted together.
 record_json.py, words.py, draw.py
     The record as JSON and its schema; in a few lines for people; as a picture.
+book/
+    The season's book: boats, positions, haul-outs and judgements in one SQLite file; rates, forecasts, warnings, orders.
+batch/
+    A folder of photos: planned, judged in parallel, resumed, summed up.
+report/
+    Records as PDF and HTML; the evidence bag.
 testing/
     A small renderer with exact truth, and doubles that inject faults.
 cli/
