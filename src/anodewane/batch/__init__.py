@@ -1,0 +1,1 @@
+"""A folder of photos: planned, judged in parallel, resumed, summed up."""
