@@ -116,8 +116,22 @@ def judge(
     ModelError
         The network's model file is missing or altered.
     """
+    return judge_photo(load_photo(data, name), template, settings, segmenter=segmenter, mask=mask, profile=profile, trace=trace)
+
+
+def judge_photo(
+    photo: Photo,
+    template: Template | None,
+    settings: Settings,
+    *,
+    segmenter: Segmenter | None = None,
+    mask: MetalMask | None = None,
+    profile: LensProfile | None = None,
+    trace: Trace | None = None,
+) -> Verdict:
+    """As `judge`, of a photo that is loaded already: whoever draws it too decodes it once."""
     trace = trace or NoTrace()
-    found = _Found(load_photo(data, name), template=template)
+    found = _Found(photo, template=template)
     try:
         found.sighting = find_card(found.photo, settings=settings)
         found.plane = locate_camera(found.photo, found.sighting, settings, profile)
