@@ -236,7 +236,7 @@ def errors_page() -> str:
 
 
 def settings_page() -> str:
-    from anodewane.settings import Settings
+    from anodewane.settings import BookRules, Settings
 
     lines = [
         "# Settings",
@@ -247,12 +247,27 @@ def settings_page() -> str:
         "| key | value | meaning and source |",
         "|---|---|---|",
     ]
-    defaults = Settings()
-    for f in fields(Settings):
+    lines += _knobs(Settings())
+    lines += [
+        "",
+        "## The season's book",
+        "",
+        "In the same file under `[book]`. They change no record, so they aren't in its digest.",
+        "",
+        "| key | value | meaning and source |",
+        "|---|---|---|",
+    ]
+    lines += _knobs(BookRules())
+    return "\n".join(lines) + "\n"
+
+
+def _knobs(defaults: object) -> list[str]:
+    lines = []
+    for f in fields(defaults):  # type: ignore[arg-type]
         value = getattr(defaults, f.name)
         shown = "not set" if value is None else json.dumps(value, ensure_ascii=False)
         lines.append(f"| `{f.name}` | {shown} | {f.metadata['text']} |")
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def decisions_page() -> str:

@@ -71,6 +71,10 @@ class Settings:
     face_most_open: float = knob(0.61, "the same, open mount")
     face_late_mm: float = knob(0.8, "mm of thickness by which the faces lag behind the outline when wear begins")
     face_ratio_sd: float = knob(0.23, "one-sigma of the thickness lost from part to part, as a share of it")
+    face_scale: float = knob(
+        1.0, "thickness lost over what the law above says, for the template at hand: 1 until its parts have been weighed (docs/decisions/0031-weighings.md)"
+    )
+    face_scale_sd: float = knob(0.0, "one-sigma of that scale, as a share of the thickness lost; 0 as long as `face_ratio_sd` stands for parts of every template")
     face_floor_sd_mm: float = knob(0.4, "mm, one-sigma of the thickness of a part that looks new: pits and casting")
 
     # doubt
@@ -103,6 +107,30 @@ class Settings:
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
+@dataclass(frozen=True, slots=True)
+class BookRules:
+    """How the season's book reckons. Apart from `Settings`, so that a change here leaves the digest of every judgement as it was."""
+
+    season_sd_frac: float = knob(
+        0.25,
+        "one-sigma by which a season's wear a month differs from the part's own mean, as a share of it: water, berth, shore power and bonding change. "
+        "A guess on the wide side; no published figure was found",
+    )
+    baseline_sd_pct: float = knob(
+        2.0,
+        "points, one-sigma of what a new part reads when nothing is gone, common to every reading of it: casting 1.5 %, a new face's pits 0.4 mm (mass_casting_sd_frac, face_floor_sd_mm)",
+    )
+    lasts_probability: float = knob(
+        0.5,
+        "0 to 1, probability of being under the limit at the next haul-out below which a part is replaced now. 0.5: the forecast itself reaches the limit, as a verdict goes "
+        "by the value itself; IMO's coating and protection guideline 4.1.6 leaves it to judgement from wear in service",
+    )
+    season_months: float = knob(3.0, "months in the water from which no wear is a warning and two seasons are compared. Common practice.")
+    alarm_rate: float = knob(0.02, "0 to 1, how often a warning that compares two readings may be given where nothing differs")
+    pair_min_points: float = knob(8.0, "points of mass by which two parts of a pair must differ before it is told. Common practice.")
+    faster_min_frac: float = knob(1.5, "times by which a season's wear a month must exceed the one before, at the least, before it is told. Common practice.")
+
+
 def settings_from_toml(text: str, base: Settings | None = None) -> Settings:
     """Read settings from TOML text; keys are the fields of `Settings`.
 
@@ -110,22 +138,46 @@ def settings_from_toml(text: str, base: Settings | None = None) -> Settings:
     ------
     UsageError
         Broken TOML, an unknown key or a value of the wrong type.
+
+    The table `[book]` is the book's (`book_rules_from_toml`) and passed over here.
     """
+    data = _parsed(text)
+    data.pop("book", None)
+    return replace(base or Settings(), **_checked(data, Settings()))
+
+
+def book_rules_from_toml(text: str, base: BookRules | None = None) -> BookRules:
+    """Read the book's rules from the table `[book]` of a settings file; keys are the fields of `BookRules`.
+
+    Raises
+    ------
+    UsageError
+        Broken TOML, an unknown key or a value of the wrong type.
+    """
+    table = _parsed(text).get("book", {})
+    if not isinstance(table, dict):
+        raise UsageError("The settings file gives 'book' a value instead of a table.", "Write [book] on a line of its own and the rules under it.")
+    return replace(base or BookRules(), **_checked(table, BookRules()))
+
+
+def _parsed(text: str) -> dict[str, Any]:
     import tomllib
 
-    base = base or Settings()
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as e:
         raise UsageError(f"The settings file isn't valid TOML: {e}.", "Mend the line that it names.") from e
-    known = {f.name: f for f in fields(Settings)}
+
+
+def _checked(data: dict[str, Any], defaults: Settings | BookRules) -> dict[str, Any]:
+    """The values of a table, numbers as floats, each known to the defaults' class and like its default."""
+    known = {f.name for f in fields(defaults)}
     for key, value in data.items():
         if key not in known:
             raise UsageError(f"The settings file has an unknown key '{key}'.", f"Known keys: {', '.join(sorted(known))}.")
-        default = getattr(Settings(), key)
+        default = getattr(defaults, key)
         number = isinstance(value, (int, float)) and not isinstance(value, bool)
         fits = isinstance(value, bool) if isinstance(default, bool) else isinstance(value, str) if isinstance(default, str) else number
         if not fits:
             raise UsageError(f"The settings file gives '{key}' the value {value!r}.", f"It must be like {default!r}.")
-    changes: dict[str, Any] = {k: float(v) if isinstance(v, int) and not isinstance(v, bool) else v for k, v in data.items()}
-    return replace(base, **changes)
+    return {k: float(v) if isinstance(v, int) and not isinstance(v, bool) else v for k, v in data.items()}

@@ -62,7 +62,8 @@ class Reading:
     """What one haul-out says of one fitted part. kind : "wear", or "refit" for the baseline photo of a part newly fitted. consumed_pct : mass, None when it
     couldn't be judged. verdict : as the photo alone gave it. weighed_g : remaining mass on the scales, None without.
     record_sha256 : of the record's JSON, which the book keeps; photo_sha256 : of the photo it judged.
-    reasons : codes of the record's reasons, in its order; budget : the record's budget, one-sigma by cause in points (empty: all doubt is taken as common to every reading
+    reasons : codes of the record's reasons, in its order; budget : the record's budget, one-sigma by cause in points (empty: all doubt is taken as common to every
+    reading
     of the part, the cautious way); seen_pct : where the part was weighed, the mass consumed as the photo alone says (`calibrate.seen_alone`), None otherwise."""
 
     boat: str
