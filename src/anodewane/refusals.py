@@ -115,6 +115,49 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
     ),
     "manual_outline": ("The outline was handed in, not found ({detail}).", None),
     "file_note": ("{detail}", None),
+    # the season's book
+    "wont_last": ("The part won't last to the next haul-out ({detail}).", "Replace it now."),
+    "might_not_last": (
+        "The part may reach its limit before the next haul-out ({detail}).",
+        "Haul out sooner, weigh the part to settle it, or replace it now.",
+    ),
+    "last_look_failed": ("The last photo couldn't be judged ({detail}).", "Take the photo again; until then the book goes by the reading before."),
+    "no_wear_in_season": (
+        "No wear in a season in the water ({detail}): that is a fault, not health.",
+        "Look for paint, oil or a white film on it, a dirty seat, a broken bond; have a qualified marine electrical technician test the bonding before the launch.",
+    ),
+    "pair_uneven": (
+        "Two parts that should wear alike don't ({detail}).",
+        "The one that wears less may have lost its bond, and then the other works for both; have a qualified marine electrical technician test the bonding of both.",
+    ),
+    "faster_than_before": (
+        "The part wears far faster than before ({detail}).",
+        "Shore power, a neighbour, bonding or paint may have changed, or a current may stray; have a qualified corrosion or marine electrical technician measure it.",
+    ),
+    "mixed_alloys": (
+        "Anodes of different alloys sit on one boat ({detail}).",
+        "On one bonded system the more active alloy wastes for all: fit one alloy throughout, and ask a qualified corrosion technician which.",
+    ),
+    "alloy_for_water": (
+        "The alloy doesn't belong in this water ({detail}).",
+        "Change the alloy on the whole boat at once; ask a qualified corrosion technician which one suits the water and the hull.",
+    ),
+    "weighed_disagrees": (
+        "The scales and the photo disagree ({detail}).",
+        "Weigh again, clean, dry and without bolts; check template, alloy and the sheet's 100 mm line. The scales stand until then.",
+    ),
+    "short_lived": (
+        "At this rate a new part wouldn't last from one haul-out to the next either ({detail}).",
+        "There may be too little metal, a neighbour that it protects, or a stray current; have a qualified corrosion or marine electrical technician look.",
+    ),
+    "refit_right": ("The new part is as it should be ({detail}).", None),
+    "refit_other_part": ("The new part isn't the one that should sit there ({detail}).", "Fit the right part, or enter the other one's template in the book."),
+    "refit_worn": ("The part fitted as new is worn already ({detail}).", "Fit a new one, or enter it as the used part that it is."),
+    "refit_other_alloy": (
+        "The new part seems to be of another alloy ({detail}).",
+        "Check the stamp on the part; never mix alloys on one bonded system.",
+    ),
+    "refit_alloy_unseen": ("A photo can't tell the alloy ({detail}).", "Check the stamp on the part, or weigh it and give the weight."),
 }
 
 
