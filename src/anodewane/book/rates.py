@@ -57,8 +57,8 @@ class Spell:
 class Season:
     """What the part lost since the reading before, and what it, or the part before it, used to lose.
 
-    months : in the water since then; pct : points lost; months_before, pct_before : the same of the time before; of_part_before : that is the part which sat there before;
-    faster_sd : one-sigma of (points a month now - points a month before) if nothing had changed, a season's chances included.
+    months : in the water since then; pct : points lost; months_before, pct_before : the same of the time before; of_part_before : that is the part that sat there
+    before; faster_sd : one-sigma of (points a month now - points a month before) if nothing had changed, a season's chances included.
     """
 
     months: float
@@ -325,8 +325,9 @@ def _interval(value: float, sd: float, z: float) -> Interval:
 def _season(series: Series, before: Series | None, z: float, rules: BookRules) -> Season | None:
     """The last season against the one before it.
 
-    Between two readings of one part whatever is common cancels, but nobody knows how much of it is: half of the variance of what may be common is taken as each photo's own. Two
-    parts have nothing in common.
+    Between two readings of one part whatever is common cancels, but nobody knows how much of it is: half of the variance of what may be common is taken as
+    each photo's own.
+    Two parts have nothing in common.
     """
     t, y = series.months, series.pct
     if len(t) > 1 and t[-2] > 0:
@@ -355,5 +356,6 @@ def _current_ma(fitting: Fitting, series: Series, new_g: float | None, z: float)
     if last.weighed_g is None or new_g is None or fitting.alloy not in METALS:
         return None
     hours = series.months[-1] * DAYS_PER_MONTH * 24
-    lost, sd = new_g * series.pct[-1] / 100, new_g * series.sd[-1] / 100
-    return Interval(*(1000 * mean_current_a(fitting.alloy, grams, hours) for grams in (lost, lost - z * sd, lost + z * sd)))
+    ma_per_g = 1000 * mean_current_a(fitting.alloy, 1.0, hours)  # type: ignore[arg-type]  # looked up in METALS above
+    ma_per_point = ma_per_g * new_g / 100
+    return _interval(ma_per_point * series.pct[-1], ma_per_point * series.sd[-1], z)
