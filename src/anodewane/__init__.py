@@ -20,7 +20,7 @@ classical.py
 weights.py, provenance.py, trace.py, files.py
     The model file, found and checked; what made a record; where stages' pictures go; files read and written whole or not at all.
 stages/
-    load, card, plane, flatten, segment, refine, align, wear, decide: one stage, one file, in this order. Records in, records out.
+    load, card, plane, label, flatten, segment, refine, align, wear, decide: one stage, one file, in this order. Records in, records out.
 lens_fit.py
     A phone's lens from photos of the sheet.
 handed.py
@@ -57,6 +57,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from anodewane.batch.folder import judge_folder as judge_folder
     from anodewane.catalog.templates import load_template as load_template
     from anodewane.draw import overlay as overlay
     from anodewane.errors import AnodewaneError as AnodewaneError
@@ -77,6 +78,7 @@ _PUBLIC = {
     "Template": "records",
     "Verdict": "records",
     "judge": "pipeline",
+    "judge_folder": "batch.folder",
     "load_template": "catalog.templates",
     "overlay": "draw",
     "record_schema": "record_json",

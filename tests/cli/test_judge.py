@@ -49,7 +49,7 @@ def pipeline(monkeypatch: pytest.MonkeyPatch) -> Double:
     module = types.ModuleType("anodewane.pipeline")
     module.judge = double.judge  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "anodewane.pipeline", module)
-    monkeypatch.setattr("anodewane.cli.judge._segmenter", lambda name: name)
+    monkeypatch.setattr("anodewane.cli.judge.segmenter_of", lambda name: name)
     return double
 
 

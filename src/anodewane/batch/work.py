@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
 from typing import Any, Literal
 
-from anodewane.batch.place import Place
+from anodewane.batch.place import Place, shown_name
 from anodewane.catalog.lens import LensProfile
+from anodewane.errors import InputUnreadable, ModelError, OutputNotWritable
 from anodewane.records import Template
 from anodewane.settings import Settings
+
+THUMBNAIL_PX = 400
 
 State = Literal["judged", "cannot_judge", "unreadable", "crashed", "fault"]
 """unreadable : the file isn't a photo that can be read, or couldn't be fetched; crashed : the worker died over it; fault : a mistake of ours, told in the reason."""
@@ -74,8 +78,8 @@ class Outcome:
 
 
 def outcome_to_plain(outcome: Outcome) -> dict[str, Any]:
-    """As dicts, lists and text, for the ledger."""
-    return asdict(outcome)
+    """As a dict of plain values, for the ledger."""
+    return {f.name: getattr(outcome, f.name) for f in fields(outcome)}
 
 
 def outcome_from_plain(plain: dict[str, Any]) -> Outcome:
@@ -115,4 +119,96 @@ def judge_item(item: Item, config: RunConfig) -> Outcome:
     OutputNotWritable, ModelError
         What would befall every other photo too.
     """
-    raise NotImplementedError
+    import time
+
+    began = time.perf_counter()
+    try:
+        outcome = _judge(item, config)
+    except InputUnreadable as e:
+        # It was never seen whole: another run may fare better, with the disk plugged in again.
+        outcome = Outcome(item.name, item.out_name, item.digest, "unreadable", final=False, reasons=(("unreadable", e.message, e.remedy),))
+    except (OutputNotWritable, ModelError):
+        raise
+    except Exception as e:
+        where = e.__traceback__
+        while where is not None and where.tb_next is not None:
+            where = where.tb_next
+        at = f" ({Path(where.tb_frame.f_code.co_filename).name}:{where.tb_lineno})" if where else ""
+        reason = ("fault", f"An unexpected fault: {type(e).__name__}: {e}{at}.", "Please report it with the output of 'anodewane doctor' and, if you may, the photo.")
+        outcome = Outcome(item.name, item.out_name, item.digest, "fault", final=False, reasons=(reason,))
+    return replace(outcome, stamp=item.stamp, seconds=round(time.perf_counter() - began, 3))
+
+
+def _judge(item: Item, config: RunConfig) -> Outcome:
+    """Judge what can be read. InputUnreadable when the file can't be fetched."""
+    import hashlib
+
+    from anodewane.draw import encode_picture, overlay
+    from anodewane.pipeline import judge_photo
+    from anodewane.record_json import verdict_to_json
+    from anodewane.stages.load import load_photo
+    from anodewane.stages.segment import get_segmenter
+
+    data = config.source.read(item.name)
+    sha256 = hashlib.sha256(data).hexdigest()
+    base = Outcome(item.name, item.out_name, item.digest, "unreadable", final=True, photo_sha256=sha256, size_bytes=len(data))
+    try:
+        photo = load_photo(data, shown_name(item.name))
+    except InputUnreadable as e:
+        return replace(base, reasons=(("unreadable", e.message, e.remedy),))
+    del data
+    settings = replace(
+        config.settings,
+        weighed_g=item.weighed_g or config.settings.weighed_g,
+        thickness_given_mm=item.thickness_mm or config.settings.thickness_given_mm,
+    )
+    template = config.templates[item.template] if item.template is not None else None
+    verdict = judge_photo(photo, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile)
+    record = verdict_to_json(verdict).encode()
+    picture = overlay(photo, verdict)
+    outputs = (
+        (overlay_name(item.out_name), encode_picture(picture, ".jpg")),
+        (thumbnail_name(item.out_name), _thumbnail(picture, photo.rgb.shape)),
+        (record_name(item.out_name), record),  # last: whoever finds a record finds its pictures
+    )
+    for name, content in outputs:
+        config.out.write(name, content)
+    label = getattr(verdict, "label", None)
+    consumed, figures = verdict.consumed, verdict.template
+    mass = consumed.mass_pct if consumed else None
+    return replace(
+        base,
+        status=verdict.status,
+        verdict=verdict.verdict,
+        consumed_pct=_rounded(mass.value if mass else None),
+        consumed_low_pct=_rounded(mass.low if mass else None),
+        consumed_high_pct=_rounded(mass.high if mass else None),
+        coverage=consumed.coverage if consumed else None,
+        area_pct=_rounded(consumed.area_pct.value if consumed else None),
+        template=figures.name if figures else None,
+        template_chosen=figures.chosen if figures else None,
+        alloy=figures.alloy if figures else None,
+        taken=verdict.photo.taken,
+        label_boat=getattr(label, "boat", None),
+        label_position=getattr(label, "position", None),
+        reasons=tuple((r.code, r.message, r.remedy) for r in verdict.reasons),
+        files=tuple((name, len(content)) for name, content in outputs),
+        record_sha256=hashlib.sha256(record).hexdigest(),
+    )
+
+
+def _rounded(value: float | None) -> float | None:
+    """As the record rounds percentages."""
+    return None if value is None else round(value, 2) + 0.0
+
+
+def _thumbnail(picture: Any, photo_shape: tuple[int, ...]) -> bytes:
+    """The overlay without its caption, small: the picture part keeps the photo's proportions."""
+    import cv2
+
+    from anodewane.draw import encode_picture
+
+    height = min(picture.shape[0], round(picture.shape[1] * photo_shape[0] / photo_shape[1]))
+    scale = THUMBNAIL_PX / max(height, picture.shape[1])
+    size = (max(1, round(picture.shape[1] * scale)), max(1, round(height * scale)))
+    return encode_picture(cv2.resize(picture[:height], size, interpolation=cv2.INTER_AREA), ".jpg")

@@ -4,45 +4,19 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import click
 
+from anodewane.cli._judging import CAMERA, CHECK_LINE, FILE, LIMIT, SEGMENTER, SETTINGS, TEMPLATE, options, profile_of, segmenter_of, settings_of, template_of
 from anodewane.errors import ExitCode, UsageError
-
-if TYPE_CHECKING:
-    from anodewane.settings import Settings
-
-FILE = click.Path(path_type=Path)
-
-
-class _CheckLine(click.ParamType):  # type: ignore[type-arg]
-    """X or X,Y in millimetres."""
-
-    name = "X[,Y]"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
-        if isinstance(value, tuple):
-            return value
-        try:
-            numbers = [float(v) for v in str(value).split(",")]
-        except ValueError:
-            self.fail(f"'{value}' isn't one or two lengths in millimetres, such as 97.2 or 97.2,99.8.", param, ctx)
-        if len(numbers) not in (1, 2) or not all(80 <= v <= 120 for v in numbers):
-            self.fail(f"'{value}' isn't one or two lengths from 80 to 120 mm, such as 97.2 or 97.2,99.8.", param, ctx)
-        return numbers[0], numbers[-1]
 
 
 @click.command(short_help="Judge one photo.")
 @click.argument("photo", metavar="PHOTO", type=click.Path(path_type=Path, allow_dash=True))
-@click.option("--template", metavar="NAME|FILE", help="The new part: a name of 'anodewane template list', or a file. Without it the best fit of the library is taken.")
-@click.option("--settings", "settings_file", metavar="FILE.toml", type=FILE, help="Settings, such as limit_pct and its basis.")
-@click.option("--limit", metavar="PCT", type=click.FloatRange(1, 100), help="Share of the mass at which the part is to be replaced; 50 by default.")
-@click.option("--check-line", metavar="X[,Y]", type=_CheckLine(), help="What the sheet's 100 mm lines measure, in mm; one figure stands for both.")
+@options(TEMPLATE, SETTINGS, LIMIT, CHECK_LINE)
 @click.option("--weighed", metavar="GRAMS", type=click.FloatRange(0, min_open=True), help="What is left of the part, on the scales, clean and dry.")
 @click.option("--thickness", metavar="MM", type=click.FloatRange(0, min_open=True), help="Mean thickness of what is left, by calliper.")
-@click.option("--segmenter", type=click.Choice(["network", "classical"]), default="network", show_default=True, help="Who tells metal from the rest.")
-@click.option("--camera", "camera_file", metavar="PROFILE.toml", type=FILE, help="The phone's lens, as 'anodewane camera' measured it.")
+@options(SEGMENTER, CAMERA)
 @click.option("--mask", "mask_file", metavar="FILE.png", type=FILE, help="Remaining metal painted by hand: white on black, the size of the upright photo.")
 @click.option("--outline", "outline_file", metavar="FILE", type=FILE, help="Remaining metal outlined by hand: SVG or GeoJSON, in pixels of the upright photo.")
 @click.option("--by", "handed_by", metavar="NAME", help="Who made the mask or outline; kept in the record.")
@@ -100,7 +74,7 @@ def judge(
 
         data = read_bytes(photo)
         name = "standard input" if str(photo) == "-" else photo.name
-        settings = _settings(settings_file, limit, check_line, weighed, thickness)
+        settings = settings_of(settings_file, limit, check_line, weighed, thickness)
 
         from anodewane.pipeline import judge as judge_photo
         from anodewane.record_json import verdict_to_json
@@ -115,11 +89,11 @@ def judge(
         verdict = judge_photo(
             data,
             name,
-            _template(template),
+            template_of(template),
             settings,
-            segmenter=None if handed else _segmenter(segmenter),
+            segmenter=None if handed else segmenter_of(segmenter),
             mask=handed.mask if handed else None,
-            profile=_profile(camera_file),
+            profile=profile_of(camera_file),
             trace=FolderTrace(trace_folder) if trace_folder else None,
         )
         if handed:
@@ -145,40 +119,3 @@ def _refuse_overwriting(inputs: list[Path], outputs: list[Path]) -> None:
         if f.resolve() in taken:
             raise UsageError(f"'{f}' is named twice, once as an output.", "Give each output a name of its own.")
         taken[f.resolve()] = f
-
-
-def _settings(file: Path | None, limit: float | None, check_line: tuple[float, float] | None, weighed: float | None, thickness: float | None) -> Settings:
-    from dataclasses import replace
-
-    from anodewane.files import read_text
-    from anodewane.settings import Settings, settings_from_toml
-
-    settings = settings_from_toml(read_text(file, "settings file")) if file else Settings()
-    if limit is not None:
-        settings = replace(settings, limit_pct=limit, monitor_from_pct=min(settings.monitor_from_pct, limit), basis="set on the command line")
-    if check_line is not None:
-        settings = replace(settings, check_line_x_mm=check_line[0], check_line_y_mm=check_line[1], check_line_given=True)
-    return replace(settings, weighed_g=weighed or settings.weighed_g, thickness_given_mm=thickness or settings.thickness_given_mm)
-
-
-def _template(given: str | None) -> Any:
-    if given is None:
-        return None
-    from anodewane.catalog.templates import load_template
-
-    return load_template(given)
-
-
-def _segmenter(name: str) -> Any:
-    from anodewane.stages.segment import get_segmenter
-
-    return get_segmenter(name)
-
-
-def _profile(file: Path | None) -> Any:
-    if file is None:
-        return None
-    from anodewane.catalog.lens import lens_profile_from_toml
-    from anodewane.files import read_text
-
-    return lens_profile_from_toml(read_text(file, "lens profile"))

@@ -80,6 +80,19 @@ def load_photo(data: bytes, name: str) -> Photo:
     return Photo(rgb, source, facts["taken"], facts["focal_35mm"], facts["camera"], tuple(notes))
 
 
+def read_taken(data: bytes, name: str) -> str | None:
+    """When the photo was taken, as `Photo.taken`; None when it doesn't say. Reads the header only.
+
+    Raises
+    ------
+    InputUnreadable
+        As `load_photo`, but for damage that only decoding finds.
+    """
+    with _open(data, _sniff(data, name), name) as image:
+        taken: str | None = _facts(image, [])["taken"]
+    return taken
+
+
 # --- what kind of file -----------------------------------------------------------------------------------------------------------------
 
 

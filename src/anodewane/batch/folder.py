@@ -1,0 +1,436 @@
+"""Judge a folder of photos: plan, what is done already, the rest in parallel, and the summary. Read this first."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Protocol
+
+from anodewane.batch.execute import Engine, Work, local_engine, run
+from anodewane.batch.ledger import Ledger
+from anodewane.batch.place import PART_FILE, LocalFolder, Place, shown_name
+from anodewane.batch.plan import PHOTO_ENDINGS, Plan, PlannedPhoto, make_plan
+from anodewane.batch.rows import Row, make_row, summary_csv, summary_jsonl, summary_xlsx
+from anodewane.batch.work import Item, Outcome, RunConfig, judge_item, overlay_name, record_name, thumbnail_name
+from anodewane.catalog.lens import LensProfile
+from anodewane.errors import InputUnreadable, UsageError
+from anodewane.records import SCHEMA_VERSION, Template
+from anodewane.settings import Settings
+
+SUMMARIES = ("summary.csv", "summary.xlsx", "summary.jsonl", "index.html")
+
+GRADES = ("replace", "monitor", "ok", "cannot_judge", "unreadable", "crashed", "fault")
+"""What `only` may name: the verdicts and what stands in their place."""
+
+
+class Progress(Protocol):
+    """Who watches a run. Called in the thread that runs it."""
+
+    def begin(self, to_judge: int, kept: int) -> None:
+        """The plan is made: so many photos are to be judged, so many are done already."""
+        ...
+
+    def step(self, outcome: Outcome) -> None:
+        """One more is done and in the ledger."""
+        ...
+
+
+class NoProgress:
+    """Nobody watches."""
+
+    def begin(self, to_judge: int, kept: int) -> None:
+        return
+
+    def step(self, outcome: Outcome) -> None:
+        return
+
+
+@dataclass(frozen=True, slots=True)
+class BatchSummary:
+    """What became of a folder. photos : rows of the summary, duplicates included; counts : by verdict, or what stands in its place ("cannot_judge", "unreadable",
+    "crashed", "fault", "pending"); judged_now, kept : photos judged in this run and in earlier ones; gone : photos of earlier runs that are no longer in the folder,
+    whose outputs are left as they are; skipped : what was left out, by reason; notes : contradictions and the like, in words."""
+
+    out: str
+    photos: int
+    counts: Mapping[str, int]
+    duplicates: int
+    unplaced: int
+    judged_now: int
+    kept: int
+    gone: int
+    skipped: Mapping[str, int]
+    notes: tuple[str, ...]
+    seconds: float
+
+    @property
+    def not_judged(self) -> int:
+        """Photos without a verdict."""
+        return self.photos - sum(self.counts.get(g, 0) for g in ("replace", "monitor", "ok"))
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A folder's plan held against the ledger. items : what is to be judged; kept : outcomes that hold, by photo name; moved : outcomes whose outputs need only be copied
+    to a new name, by photo name."""
+
+    plan: Plan
+    items: tuple[Item, ...]
+    kept: Mapping[str, Outcome]
+    moved: Mapping[str, Outcome]
+    templates: Mapping[str, Template]
+
+
+def judge_folder(
+    folder: Path | str | Place,
+    out: Path | str | Place,
+    *,
+    template: Template | None = None,
+    settings: Settings | None = None,
+    segmenter: str = "network",
+    profile: LensProfile | None = None,
+    workers: int | None = None,
+    engine: Engine | None = None,
+    only: Sequence[str] = (),
+    levels: tuple[str, ...] | None = None,
+    progress: Progress | None = None,
+) -> BatchSummary:
+    """Judge every photo of a folder and write records, overlays and summaries into another. Run again, it goes on where it stopped.
+
+    Parameters
+    ----------
+    folder, out : Path, str or Place
+        Photos in any nesting; where results go. `out` may lie inside `folder`; it is then never taken as input.
+    template : Template, optional
+        The new part, for photos to which no photos.csv gives another; None takes the best fit of the library, photo by photo.
+    settings, segmenter, profile
+        As `pipeline.judge` has them; `segmenter` by name.
+    workers : int, optional
+        Processes; None takes as many as there are cores and memory for.
+    engine : Engine, optional
+        Another executor than this machine's processes; `workers` then isn't used.
+    only : sequence of str
+        Judge again those photos only whose last outcome is one of these (`GRADES`), whatever settings it was made with; others stay as they are.
+    levels : tuple of str, optional
+        What the folders stand for, from `placing.parse_levels`.
+    progress : Progress, optional
+
+    Returns
+    -------
+    BatchSummary
+
+    Raises
+    ------
+    InputUnreadable
+        The folder isn't there, holds no photos, or vanished on the way.
+    OutputNotWritable
+        `out` can't be written to, or another run holds it.
+    UsageError
+        A photos.csv or template is wrong, or `only` names no verdict.
+    ModelError
+        The network's model is missing or altered.
+    KeyboardInterrupt
+        With everything finished so far in the ledger and in the summaries.
+
+    Notes
+    -----
+    Workers are spawned processes: a script of your own must call this under ``if __name__ == "__main__":``.
+    """
+    began = time.monotonic()
+    settings, progress = settings or Settings(), progress or NoProgress()
+    source, target = _places(folder, out)
+    _check_only(only)
+    if not source.is_there():
+        _no_photos(source)
+    target.prepare()
+    with target.lock():
+        ledger = Ledger.read(target)
+        ledger.start()
+        job = plan_job(source, target, ledger, template=template, settings=settings, segmenter=segmenter, profile=profile, only=only, levels=levels)
+        ledger.append_hashes(job.plan.hashes)
+        ledger.append_taken(job.plan.taken)
+        _clear_parts(target)
+        outcomes = dict(job.kept)
+        planned = {p.name: p for p in job.plan.photos}
+        for name, old in job.moved.items():
+            outcomes[name] = _copy_outputs(planned[name], old, target, ledger)
+        kept = len(outcomes)
+        progress.begin(len(job.items), kept)
+
+        def on_result(outcome: Outcome) -> None:
+            if outcome.status == "unreadable" and not outcome.final and not source.is_there():
+                raise InputUnreadable(
+                    f"The folder '{source.address}' has vanished.", "Plug its disk in again and run the same command again: it goes on where it stopped."
+                )
+            if outcome.final and not outcome.files:  # what lies there is of another content
+                for make in (record_name, overlay_name, thumbnail_name):
+                    target.remove(make(outcome.out_name))
+            ledger.append(outcome, planned[outcome.name].likeness)
+            outcomes[outcome.name] = outcome
+            progress.step(outcome)
+
+        def sum_up() -> BatchSummary:
+            rows = _rows(job.plan, outcomes)
+            summary = _summary(job, rows, target, ledger, len(outcomes) - kept, kept, began)
+            _write_summaries(rows, job.plan, summary, source, target)
+            return summary
+
+        config = RunConfig(source, target, settings, segmenter, dict(job.templates), profile)
+        try:
+            if job.items:
+                run(job.items, WORK, config, engine or local_engine(workers, len(job.items)), on_result)
+        except (KeyboardInterrupt, InputUnreadable):
+            sum_up()  # what is there can be looked at
+            raise
+        if job.items:
+            _clear_parts(target)  # of workers that died
+        return sum_up()
+
+
+WORK: Work = judge_item
+"""What is done with each photo; tests put a double in its place."""
+
+
+def plan_folder(
+    folder: Path | str | Place,
+    out: Path | str | Place,
+    *,
+    template: Template | None = None,
+    settings: Settings | None = None,
+    segmenter: str = "network",
+    profile: LensProfile | None = None,
+    only: Sequence[str] = (),
+    levels: tuple[str, ...] | None = None,
+) -> Job:
+    """What `judge_folder` would do, without writing anything. Parameters and errors as there."""
+    source, target = _places(folder, out)
+    _check_only(only)
+    if not source.is_there():
+        _no_photos(source)
+    ledger = Ledger.read(target)
+    return plan_job(source, target, ledger, template=template, settings=settings or Settings(), segmenter=segmenter, profile=profile, only=only, levels=levels)
+
+
+def plan_job(
+    source: Place,
+    target: Place,
+    ledger: Ledger,
+    *,
+    template: Template | None,
+    settings: Settings,
+    segmenter: str,
+    profile: LensProfile | None,
+    only: Sequence[str] = (),
+    levels: tuple[str, ...] | None = None,
+) -> Job:
+    """Make the plan and hold it against the ledger and the outputs that are there."""
+    plan = make_plan(source, ledger, levels)
+    if not plan.photos:
+        _no_photos(source)
+    digests = _Digests(segmenter, profile, settings)
+    templates: dict[str, Template] = {}
+    default = digests.template(template, templates)
+    keys: dict[tuple[str, str], str | None] = {}
+    there = {e.name: e.size_bytes for e in target.entries()} if ledger.started else {}
+    items: list[Item] = []
+    kept: dict[str, Outcome] = {}
+    moved: dict[str, Outcome] = {}
+    for photo in plan.photos:
+        if photo.duplicate_of is not None:
+            continue
+        key = default
+        if photo.template is not None:
+            where = (photo.template_folder, photo.template)
+            if where not in keys:
+                keys[where] = digests.template(_listed_template(photo, source), templates)
+            key = keys[where]
+        item = Item(photo.name, photo.out_name, key, photo.weighed_g, photo.thickness_mm, digests.of(key, photo), photo.stamp)
+        if only:
+            last = ledger.latest(photo.name)
+            if last is not None and (last.verdict or last.status) in only:
+                items.append(item)
+            elif last is not None and (photo.sha256 is None or last.photo_sha256 in (None, photo.sha256)):
+                kept[photo.name] = last
+            continue
+        done = ledger.finished(photo.name, photo.sha256, item.digest) if photo.sha256 else None
+        if done is not None and _whole(done, there) and done.out_name == photo.out_name:
+            kept[photo.name] = done
+            continue
+        old = ledger.moved(photo.name, photo.sha256, item.digest) if photo.sha256 else None
+        if old is not None and old.name != photo.name and _whole(old, there):
+            moved[photo.name] = old
+        else:
+            items.append(item)
+    return Job(plan, tuple(items), MappingProxyType(kept), MappingProxyType(moved), MappingProxyType(templates))
+
+
+# --- what decides a result -------------------------------------------------------------------------------------------------------------
+
+
+class _Digests:
+    """Digests of everything besides the photo that decides a record: versions, model, segmenter, settings, template, lens."""
+
+    def __init__(self, segmenter: str, profile: LensProfile | None, settings: Settings) -> None:
+        from anodewane.catalog.lens import lens_profile_to_toml
+        from anodewane.provenance import library_versions
+        from anodewane.stages.segment import get_segmenter
+        from anodewane.version import own_version
+        from anodewane.weights import load_model_bytes
+
+        model = None
+        if segmenter == "network":
+            model = load_model_bytes()[1]["sha256"]  # a bad model or a wrong name is told before the work starts
+        else:
+            get_segmenter(segmenter)
+        self._settings = settings
+        self._fixed = [SCHEMA_VERSION, own_version(), segmenter, model, lens_profile_to_toml(profile) if profile else None, library_versions()]
+        self._made: dict[tuple[str | None, float | None, float | None], str] = {}
+
+    def template(self, template: Template | None, into: dict[str, Template]) -> str | None:
+        """A template's digest, under which it is put; None for a choice from the library."""
+        from anodewane.catalog.templates import template_digest
+
+        if template is None:
+            return None
+        key = template_digest(template)
+        into[key] = template
+        return key
+
+    def of(self, template: str | None, photo: PlannedPhoto) -> str:
+        """The digest for a photo."""
+        case = (template, photo.weighed_g, photo.thickness_mm)
+        if case not in self._made:
+            settings = replace(
+                self._settings, weighed_g=photo.weighed_g or self._settings.weighed_g, thickness_given_mm=photo.thickness_mm or self._settings.thickness_given_mm
+            )
+            text = json.dumps([*self._fixed, settings.digest(), template or _library_digest()])
+            self._made[case] = hashlib.sha256(text.encode()).hexdigest()[:32]
+        return self._made[case]
+
+
+def _library_digest() -> str:
+    from anodewane.catalog.templates import builtin_templates, template_digest
+
+    return hashlib.sha256("".join(map(template_digest, builtin_templates().values())).encode()).hexdigest()
+
+
+def _listed_template(photo: PlannedPhoto, source: Place) -> Template:
+    """The template that a photos.csv names: a built-in one, or a file beside the list."""
+    from anodewane.catalog.templates import builtin_templates, load_template, template_from_toml
+
+    assert photo.template is not None
+    try:
+        if photo.template in builtin_templates() or not photo.template.casefold().endswith(".toml"):
+            return load_template(photo.template)
+        return template_from_toml(source.read(f"{photo.template_folder}{photo.template.removeprefix('./')}").decode("utf-8-sig"))
+    except (UsageError, InputUnreadable) as e:
+        raise UsageError(f"The template '{photo.template}' of photos.csv, for '{photo.shown}', can't be used: {e.message}", e.remedy) from e
+    except UnicodeDecodeError as e:
+        raise UsageError(f"The template '{photo.template}' of photos.csv, for '{photo.shown}', isn't text in UTF-8.", "Save it as UTF-8 text.") from e
+
+
+def _whole(outcome: Outcome, there: Mapping[str, int | None]) -> bool:
+    """Whether its outputs lie there at the size that was written."""
+    return all(there.get(name) == size for name, size in outcome.files)
+
+
+def _copy_outputs(photo: PlannedPhoto, old: Outcome, target: Place, ledger: Ledger) -> Outcome:
+    """A photo that was moved to another folder under its own name: its outputs would come out the same, so they are copied."""
+    names = {make(old.out_name): make(photo.out_name) for make in (overlay_name, thumbnail_name, record_name)}
+    for name, _ in old.files:
+        target.write(names[name], target.read(name))
+    new = replace(old, name=photo.name, out_name=photo.out_name, stamp=photo.stamp, files=tuple((names[n], size) for n, size in old.files))
+    ledger.append(new, photo.likeness)
+    return new
+
+
+# --- places ----------------------------------------------------------------------------------------------------------------------------
+
+
+def _places(folder: Path | str | Place, out: Path | str | Place) -> tuple[Place, Place]:
+    target: Place = LocalFolder(Path(out)) if isinstance(out, (str, Path)) else out
+    source: Place = LocalFolder(Path(folder), exclude=Path(out) if isinstance(out, (str, Path)) else None) if isinstance(folder, (str, Path)) else folder
+    if isinstance(source, LocalFolder) and isinstance(target, LocalFolder):
+        photos, results = source.path.resolve(), target.path.resolve()
+        if photos == results or results in photos.parents:
+            raise UsageError(f"The results can't go to '{target.address}', where the photos are.", "Name a folder of their own with --out, such as one inside it.")
+    return source, target
+
+
+def _check_only(only: Iterable[str]) -> None:
+    for grade in only:
+        if grade not in GRADES:
+            raise UsageError(f"There is no outcome '{grade}' to judge again.", f"Known: {', '.join(GRADES)}.")
+
+
+def _no_photos(source: Place) -> None:
+    for _ in source.entries():  # a folder that can't be read says so itself
+        break
+    raise InputUnreadable(f"There are no photos in '{source.address}'.", f"Photos end in {', '.join(PHOTO_ENDINGS)}; --dry-run tells what else is there.")
+
+
+def _clear_parts(target: Place) -> None:
+    """Remove half-written files of a run or worker that was killed."""
+    for name in [e.name for e in target.entries() if PART_FILE.fullmatch(e.name)]:
+        target.remove(name)
+
+
+# --- the summary -----------------------------------------------------------------------------------------------------------------------
+
+
+def _rows(plan: Plan, outcomes: Mapping[str, Outcome]) -> list[Row]:
+    by_name = {p.name: p for p in plan.photos}
+    return [make_row(p, outcomes.get(p.duplicate_of or p.name), by_name[p.duplicate_of] if p.duplicate_of else None) for p in plan.photos]
+
+
+def _summary(job: Job, rows: Sequence[Row], target: Place, ledger: Ledger, judged_now: int, kept: int, began: float) -> BatchSummary:
+    from collections import Counter
+
+    counts = Counter(r.grade for r in rows)
+    skipped = Counter(s.reason for s in job.plan.skipped)
+    notes = dict.fromkeys((*job.plan.notes, *(f"{r.path}: {c}; the first is taken." for r in rows for c in r.contradictions)))
+    planned = {p.name for p in job.plan.photos}
+    return BatchSummary(
+        out=target.address,
+        photos=len(rows),
+        counts=MappingProxyType({g: counts[g] for g in (*GRADES, "pending") if counts[g]}),
+        duplicates=sum(r.duplicate_of is not None for r in rows),
+        unplaced=sum(r.boat is None or r.position is None for r in rows),
+        judged_now=judged_now,
+        kept=kept,
+        gone=sum(name not in planned for name in ledger.names()),
+        skipped=MappingProxyType(dict(sorted(skipped.items()))),
+        notes=tuple(notes),
+        seconds=round(time.monotonic() - began, 2),
+    )
+
+
+def _write_summaries(rows: Sequence[Row], plan: Plan, summary: BatchSummary, source: Place, target: Place) -> None:
+    """The same rows give the same bytes, whenever and in how many goes they were judged."""
+    from anodewane.batch.contact_sheet import contact_sheet, page_name
+    from anodewane.pipeline import CAUTIONS
+
+    target.write("summary.jsonl", summary_jsonl(rows))
+    target.write("summary.csv", summary_csv(rows))
+    target.write("summary.xlsx", summary_xlsx(rows, plan.skipped, summary.notes))
+    folder = shown_name(source.address.rstrip("/\\").replace("\\", "/").rsplit("/", 1)[-1])
+    next_page = 1
+    for name, html in contact_sheet(rows, plan.skipped, summary.notes, CAUTIONS, f"Anodes of {folder}" if folder else "Anodes"):
+        target.write(name, html)
+        next_page += 1
+    while _exists(target, page_name(next_page)):  # of a larger folder before
+        target.remove(page_name(next_page))
+        next_page += 1
+
+
+def _exists(target: Place, name: str) -> bool:
+    try:
+        target.read(name)
+    except InputUnreadable:
+        return False
+    return True
