@@ -2,28 +2,41 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Literal, get_args
 
 from anodewane.book.reckon import PositionState
 from anodewane.records import Interval
 
-Why = Literal["past_limit", "fixing_lost", "core_shows", "piece_lost", "wont_last", "verdict", "nothing_fitted"]
-Unsettled = Literal["never_judged", "cannot_judge"]
+Why = Literal["past_limit", "fixing_lost", "core_shows", "piece_lost", "wont_last", "verdict"]
+Unsettled = Literal["never_judged", "cannot_judge", "nothing_fitted"]
+
+WORDS: dict[str, str] = {
+    "past_limit": "at or past the limit",
+    "fixing_lost": "a fixing no longer holds",
+    "core_shows": "the core shows",
+    "piece_lost": "a piece is gone",
+    "wont_last": "won't last to the next haul-out",
+    "verdict": "judged to be replaced",
+    "never_judged": "no photo of it since it was fitted",
+    "cannot_judge": "the last photo couldn't be judged",
+    "nothing_fitted": "no part on record",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class OrderLine:
-    """One part to buy. template, alloy : as the part that sits there, None where nothing is on record; why : the deciding ones first; fixings : as the position says,
-    None when it
-    doesn't; fixing_lost : the fixing itself no longer holds; consumed_pct : of the last reading; on : its haul-out."""
+    """One part to buy. template, alloy : as the part that sits there; why : the deciding ones first; fixings : as the position says, None when it doesn't;
+    fixing_lost : the
+    fixing itself no longer holds; consumed_pct : of the last judged reading; on : haul-out of the last reading."""
 
     boat: str
     position: str
-    template: str | None
-    alloy: str | None
+    template: str
+    alloy: str
     why: tuple[Why, ...]
     fixings: str | None
     fixing_lost: bool
@@ -33,7 +46,7 @@ class OrderLine:
 
 @dataclass(frozen=True, slots=True)
 class UnsettledLine:
-    """A position of which nobody can say yet whether it needs a part: never looked at, or looked at and not judged. It isn't ordered for."""
+    """A position of which nobody can say yet whether it needs a part. It isn't ordered for. template : None where nothing is on record."""
 
     boat: str
     position: str
@@ -44,7 +57,7 @@ class UnsettledLine:
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """So many of a thing. what : a template with its alloy, or a fixing as the positions word it."""
+    """So many of a thing. what : a template, or fixings as the positions word them; alloy : None for fixings."""
 
     what: str
     alloy: str | None
@@ -53,8 +66,8 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class OrderList:
-    """lines : a part each, by boat and position; parts : counts by template and alloy; fixings : counts by wording, a set a part; unsettled : to be looked at before
-    ordering."""
+    """lines : a part each, in the order of the states; parts : counts by template and alloy; fixings : sets of fixings by wording, one a part; unsettled : to
+    be looked at first."""
 
     lines: tuple[OrderLine, ...]
     parts: tuple[Count, ...]
@@ -63,15 +76,99 @@ class OrderList:
 
 
 def order_list(states: Sequence[PositionState]) -> OrderList:
-    """What to buy for the positions given."""
-    raise NotImplementedError
+    """What to buy for the positions given, those that can't be decided yet told apart."""
+    lines, unsettled = [], []
+    for s in states:
+        on = s.last.hauled_on if s.last is not None else None
+        if s.verdict == "replace" and s.fitting is not None:
+            found = {*(s.last.reasons if s.last is not None else ()), *(r.code for r in s.reasons)}
+            why: tuple[Why, ...] = tuple(w for w in get_args(Why) if w in found) or ("verdict",)
+            gone = s.last.consumed_pct if s.last is not None else None
+            lines.append(OrderLine(s.boat.name, s.position.name, s.fitting.template, s.fitting.alloy, why, s.position.fixings, "fixing_lost" in found, gone, on))
+        elif s.fitting is None:
+            unsettled.append(UnsettledLine(s.boat.name, s.position.name, None, "nothing_fitted", on))
+        elif s.verdict is None:
+            unsettled.append(UnsettledLine(s.boat.name, s.position.name, s.fitting.template, "never_judged" if s.last is None else "cannot_judge", on))
+    parts = Counter((line.template, line.alloy) for line in lines)
+    fixings = Counter(line.fixings for line in lines if line.fixings)
+    return OrderList(
+        tuple(lines),
+        tuple(Count(what, alloy, n) for (what, alloy), n in sorted(parts.items())),
+        tuple(Count(what, None, n) for what, n in sorted(fixings.items())),
+        tuple(unsettled),
+    )
+
+
+COLUMNS = ("order", "boat", "position", "template", "alloy", "why", "fixings", "consumed_pct", "consumed_low_pct", "consumed_high_pct", "hauled_on")
 
 
 def order_csv(orders: OrderList) -> str:
-    """The lines as CSV (RFC 4180, a header row), the unsettled ones at the end with `order` 0."""
-    raise NotImplementedError
+    """The lines as CSV (RFC 4180, a header row): `order` 1 for a part to buy, 0 for a position to be looked at first. `why` holds codes, apart by spaces. What
+    is unknown is empty."""
+    import csv
+    import io
+
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(COLUMNS)
+    for line in orders.lines:
+        gone = ("", "", "") if line.consumed_pct is None else tuple(f"{v:.1f}" for v in (line.consumed_pct.value, line.consumed_pct.low, line.consumed_pct.high))
+        row = (1, line.boat, line.position, line.template, line.alloy, " ".join(line.why), line.fixings or "", *gone, _day(line.on))
+        writer.writerow([_plain(v) for v in row])
+    for other in orders.unsettled:
+        writer.writerow([_plain(v) for v in (0, other.boat, other.position, other.template or "", "", other.why, "", "", "", "", _day(other.on))])
+    return out.getvalue()
 
 
 def order_page(orders: OrderList, title: str = "Order list", made_on: date | None = None) -> str:
-    """The list as one HTML page without anything from outside, to print in black and white: counts first, then a table by boat with boxes to tick."""
-    raise NotImplementedError
+    """The list as one HTML page without anything from outside, to print in black and white: counts first, then boat by boat with boxes to tick, then what is
+    to be looked at."""
+    from html import escape
+
+    from anodewane.book.pages import all_cautions, page, table
+
+    boats: dict[str, list[OrderLine]] = {}
+    for line in orders.lines:
+        boats.setdefault(line.boat, []).append(line)
+    n = len(orders.lines)
+    sub = f"{n} {'part' if n == 1 else 'parts'} for {len(boats)} {'boat' if len(boats) == 1 else 'boats'}" + (f", {made_on.isoformat()}" if made_on else "")
+    body = []
+    if orders.parts:
+        body.append("<h2>To buy</h2>")
+        body.append(table(("number", "template", "alloy"), ((f"{c.count}", c.what, c.alloy or "") for c in orders.parts), numbers=(0,), boxes=True))
+    else:
+        body.append("<p>Nothing to buy.</p>")
+    if orders.fixings:
+        body.append(table(("number", "fixings, a set each"), ((f"{c.count}", c.what) for c in orders.fixings), numbers=(0,), boxes=True))
+    without = sum(1 for line in orders.lines if not line.fixings)
+    if without:
+        body.append(f"<p>{without} of them {'has' if without == 1 else 'have'} no fixings on record: look before ordering.</p>")
+    if boats:
+        body.append("<h2>By boat</h2>")
+    for boat, lines in boats.items():
+        rows = [(i.position, f"{i.template}, {i.alloy}", _why(i), i.fixings or "not on record", _gone(i.consumed_pct), _day(i.on)) for i in lines]
+        body.append(f"<h3>{escape(boat)}</h3>")
+        body.append(table(("position", "part", "why", "fixings", "gone", "hauled"), rows, numbers=(4, 5), boxes=True))
+    if orders.unsettled:
+        body.append("<h2>Look at these first</h2><p>Nobody can say yet whether they need a part. Nothing is ordered for them.</p>")
+        first = ((u.boat, u.position, u.template or "unknown", WORDS[u.why], _day(u.on)) for u in orders.unsettled)
+        body.append(table(("boat", "position", "part", "why", "hauled"), first))
+    return page(title, sub, "\n".join(body), all_cautions())
+
+
+def _why(line: OrderLine) -> str:
+    text = "; ".join(WORDS[w] for w in line.why)
+    return text[0].upper() + text[1:]
+
+
+def _gone(i: Interval | None) -> str:
+    return "" if i is None else f"{i.value:.0f} % ({i.low:.0f}–{i.high:.0f})"
+
+
+def _day(on: date | None) -> str:
+    return on.isoformat() if on is not None else ""
+
+
+def _plain(value: object) -> object:
+    """A name that a spreadsheet would take for a formula, made text by an apostrophe."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "@", "\t", "\r") else value
