@@ -1,7 +1,7 @@
 """The contact sheet: every photo of a batch small, with its verdict in words, on pages that need nothing but a browser and work from a folder.
 
-Verdicts are told by word and by the shape of sign and frame first, by colour second, so that a black-and-white print says the same. Filtering is done by style rules alone:
-there is no script, and none may run.
+Verdicts are told by word and by the shape of sign and frame first, by colour second, so that a black-and-white print says the same. Filtering is done by style rules
+alone: there is no script, and none may run.
 """
 
 from __future__ import annotations
@@ -26,6 +26,9 @@ GRADES: dict[str, tuple[str, str]] = {
     "pending": ("NOT YET JUDGED", "…"),
 }
 """Word and sign of each verdict, and of what stands in its place."""
+
+SAID_ALREADY = frozenset(("past_limit", "sound", "template_chosen", "print_scale_unmeasured", "pose_ambiguous"))
+"""Reasons that word, figure and template line say, or that are the same on every card; the record has them all."""
 
 # colours: Okabe and Ito 2008, as in draw.py
 STYLE = """
@@ -58,8 +61,8 @@ p{margin:.3rem 0}
 table{border-collapse:collapse}td,th{text-align:left;vertical-align:top;padding:.15rem .8rem .15rem 0}
 details{margin-top:1.2rem}
 nav{margin:.6rem 0}nav a,nav b{margin-right:.6rem}
-@media print{.bar,nav{display:none}.card{border-radius:0}.cards{grid-template-columns:repeat(3,1fr)}body{padding:0;font-size:11px}.picture{height:8rem}.picture img{max-height:8rem}
-details{display:block}}
+@media print{.bar,nav{display:none}.card{border-radius:0}.cards{grid-template-columns:repeat(3,1fr)}body{padding:0;font-size:11px}
+.picture{height:8rem}.picture img{max-height:8rem}}
 """
 
 
@@ -82,12 +85,9 @@ def _page(
     counts = {grade: sum(r.grade == grade for r in every) for grade in GRADES}
     here = {grade: sum(r.grade == grade for r in page) for grade in GRADES}
     shown = [g for g in GRADES if here[g]]
-    rules = "".join(
-        f"#only-{g}:checked~main .card:not(.{g}),#only-{g}:checked~main section:not(:has(.{g})){{display:none}}#only-{g}:checked~.bar [for=only-{g}]{{background:#181818;color:#fff}}"
-        for g in shown
-    )
-    rules += "#only-all:checked~.bar [for=only-all]{background:#181818;color:#fff}"
-    rules += "".join(f"#only-{g}:focus-visible~.bar [for=only-{g}]{{outline:3px solid #0072b2}}" for g in ("all", *shown))
+    rules = "".join(f"#only-{g}:checked~main .card:not(.{g}),#only-{g}:checked~main section:not(:has(.{g})){{display:none}}" for g in shown)
+    for g in ("all", *shown):
+        rules += f"#only-{g}:checked~.bar [for=only-{g}]{{background:#181818;color:#fff}}#only-{g}:focus-visible~.bar [for=only-{g}]{{outline:3px solid #0072b2}}"
     inputs = '<input type="radio" class="filter" name="only" id="only-all" checked>' + "".join(
         f'<input type="radio" class="filter" name="only" id="only-{g}">' for g in shown
     )
@@ -126,25 +126,22 @@ def _boats(page: Sequence[Row]) -> Iterator[str]:
         if i + 1 == len(page) or page[i + 1].boat != row.boat:
             counts = [(g, sum(r.grade == g for r in boat_rows)) for g in GRADES]
             words = ", ".join(f"{n} {_grade_words(g)}" for g, n in counts if n)
-            yield f'<section><h2>{escape(row.boat or "Boat not known")}<small>{words}</small></h2>\n<div class="cards">\n{"".join(map(_card, boat_rows))}</div></section>\n'
+            cards = "".join(map(_card, boat_rows))
+            yield f'<section><h2>{escape(row.boat or "Boat not known")}<small>{words}</small></h2>\n<div class="cards">\n{cards}</div></section>\n'
             boat_rows = []
 
 
 def _card(row: Row) -> str:
     word, sign = GRADES[row.grade]
     picture = f'<img src="{_link(row.thumbnail)}" alt="{word.capitalize()}: {escape(row.path)}" loading="lazy">' if row.thumbnail else "<span>no picture</span>"
-    if row.overlay:
-        picture = f'<a class="picture" href="{_link(row.overlay)}">{picture}</a>'
-    else:
-        picture = f'<div class="picture">{picture}</div>'
+    picture = f'<a class="picture" href="{_link(row.overlay)}">{picture}</a>' if row.overlay else f'<div class="picture">{picture}</div>'
     lines = [f'<div class="place">{escape(row.position or "position not known")}</div>']
-    if row.consumed_pct is not None and any(c == "no_measurable_wear" for c, _, _ in row.reasons):
-        lines.append("<div>no measurable wear</div>")
-    elif row.consumed_pct is not None and row.consumed_low_pct is not None and row.consumed_high_pct is not None:
+    no_wear = any(c == "no_measurable_wear" for c, _, _ in row.reasons)  # its sentence has the figure
+    if not no_wear and row.consumed_pct is not None and row.consumed_low_pct is not None and row.consumed_high_pct is not None:
         lines.append(f"<div>{row.consumed_pct:.0f} % gone ({row.consumed_low_pct:.0f} to {row.consumed_high_pct:.0f} %)</div>")
-    if row.reasons:
-        _, message, remedy = row.reasons[0]
-        lines.append(f"<div>{escape(message)}{' ' + escape(remedy) if remedy and row.verdict != 'ok' else ''}</div>")
+    for code, message, remedy in row.reasons:
+        if code not in SAID_ALREADY:
+            lines.append(f"<div>{escape(message)}{' ' + escape(remedy) if remedy else ''}</div>")
     if row.template:
         lines.append(f'<div class="quiet">template {escape(row.template)}{" (best fit)" if row.template_chosen else ""}</div>')
     if row.duplicate_of:

@@ -43,10 +43,10 @@ class Progress(Protocol):
 class NoProgress:
     """Nobody watches."""
 
-    def begin(self, to_judge: int, kept: int) -> None:
+    def begin(self, to_judge: int, kept: int) -> None:  # noqa: ARG002 - the protocol's arguments
         return
 
-    def step(self, outcome: Outcome) -> None:
+    def step(self, outcome: Outcome) -> None:  # noqa: ARG002 - the protocol's argument
         return
 
 

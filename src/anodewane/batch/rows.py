@@ -9,8 +9,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from anodewane.batch.plan import SKIP_WORDS, PlannedPhoto, Skipped
 from anodewane.batch.placing import Placing, settle
+from anodewane.batch.plan import SKIP_WORDS, PlannedPhoto, Skipped
 from anodewane.batch.work import Outcome, overlay_name, record_name, thumbnail_name
 
 STATUSES = ("judged", "cannot_judge", "unreadable", "crashed", "fault", "pending")

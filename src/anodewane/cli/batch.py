@@ -1,0 +1,158 @@
+"""``anodewane batch``: a folder of photos in, records, overlays, summaries and a contact sheet out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from anodewane.cli._judging import CAMERA, CHECK_LINE, FILE, LIMIT, SEGMENTER, SETTINGS, TEMPLATE, options, profile_of, settings_of, template_of
+from anodewane.errors import ExitCode
+
+if TYPE_CHECKING:
+    from anodewane.batch.folder import BatchSummary, Job
+
+ONLY = ("replace", "monitor", "ok", "cannot_judge", "unreadable", "crashed", "fault")
+
+
+@click.command(short_help="Judge a folder of photos.")
+@click.argument("folder", metavar="FOLDER", type=FILE)
+@click.option("--out", "out", metavar="OUT", type=FILE, required=True, help="Folder for the results. Run again with the same one, the batch goes on where it stopped.")
+@options(TEMPLATE, SETTINGS, LIMIT, CHECK_LINE, SEGMENTER, CAMERA)
+@click.option("--only", metavar="VERDICT", type=click.Choice(ONLY), multiple=True, help=f"Judge again only photos that came out so: {', '.join(ONLY)}. May be repeated.")
+@click.option("--folders", "levels", metavar="LEVELS", help="What the folders stand for from the top, such as boat/position or -/boat ('-' means nothing).")
+@click.option("--workers", metavar="N", type=click.IntRange(1, 256), help="Photos judged at once. Default: as many as there are cores, and memory for 1 GB each.")
+@click.option("--dry-run", is_flag=True, help="Judge nothing and write nothing: list what would be done, and what can't be placed.")
+@click.option("--quiet", is_flag=True, help="No progress and no closing words on standard error.")
+@click.pass_context
+def batch(
+    ctx: click.Context,
+    folder: Path,
+    out: Path,
+    template: str | None,
+    settings_file: Path | None,
+    limit: float | None,
+    check_line: tuple[float, float] | None,
+    segmenter: str,
+    camera_file: Path | None,
+    only: tuple[str, ...],
+    levels: str | None,
+    workers: int | None,
+    dry_run: bool,
+    quiet: bool,
+) -> None:
+    """Judge every photo of FOLDER, in any nesting, and write a record and an overlay for each, a summary (CSV, XLSX, JSON Lines) and a contact sheet.
+
+    Boat and position come from photos.csv beside the photos, from the label on the sheet, or from the folders: BOAT/POSITION/photo.jpg or BOAT/position.jpg. A photo
+    that can't be judged is a row like any other. Standard output gets one line of JSON with the totals. The exit code is 0 when every photo was judged, else 7.
+    """
+    from anodewane.cli._stdout import answer_only
+
+    with answer_only() as answer:
+        from anodewane.batch.folder import judge_folder, plan_folder
+        from anodewane.batch.placing import parse_levels
+
+        choices = {
+            "template": template_of(template),
+            "settings": settings_of(settings_file, limit, check_line),
+            "segmenter": segmenter,
+            "profile": profile_of(camera_file),
+            "only": only,
+            "levels": parse_levels(levels) if levels is not None else None,
+        }
+        if dry_run:
+            answer(_listing(plan_folder(folder, out, **choices)))  # type: ignore[arg-type]
+            return
+        if quiet:
+            summary = judge_folder(folder, out, workers=workers, **choices)  # type: ignore[arg-type]
+        else:
+            from anodewane.cli._progress import ConsoleProgress
+
+            with ConsoleProgress() as progress:
+                summary = judge_folder(folder, out, workers=workers, progress=progress, **choices)  # type: ignore[arg-type]
+            click.echo(_closing_words(summary, out), err=True, nl=False)
+        answer(_totals(summary))
+    ctx.exit(int(ExitCode.BATCH_INCOMPLETE if summary.not_judged else ExitCode.JUDGED))
+
+
+def _totals(s: BatchSummary) -> str:
+    import json
+
+    totals = {
+        "photos": s.photos,
+        "counts": dict(s.counts),
+        "not_judged": s.not_judged,
+        "judged_now": s.judged_now,
+        "kept": s.kept,
+        "duplicates": s.duplicates,
+        "unplaced": s.unplaced,
+        "gone": s.gone,
+        "skipped": dict(s.skipped),
+        "notes": len(s.notes),
+        "seconds": s.seconds,
+        "out": s.out.encode("utf-8", "replace").decode(),
+    }
+    return json.dumps(totals, ensure_ascii=False) + "\n"
+
+
+MOST_NOTES = 10
+
+
+def _closing_words(s: BatchSummary, out: Path) -> str:
+    from anodewane.batch.place import shown_name
+    from anodewane.batch.plan import SKIP_WORDS
+    from anodewane.cli._progress import counted, duration
+
+    rate = f", {s.judged_now} judged now in {duration(s.seconds)}" if s.judged_now else ", nothing new"
+    lines = [f"{s.photos} photos{rate}: {counted(dict(s.counts))}."]
+    if s.duplicates:
+        lines.append(f"{s.duplicates} are the same photo as another: judged once, shown at every place.")
+    if s.unplaced:
+        lines.append(f"{s.unplaced} have no known boat or position: name them in photos.csv, or sort them into folders.")
+    if s.gone:
+        lines.append(f"{s.gone} of earlier runs are no longer in the folder; their records are left as they are.")
+    if s.skipped:
+        lines.append("Left out: " + ", ".join(f"{n} {SKIP_WORDS[reason]}" for reason, n in s.skipped.items()) + ".")  # type: ignore[index]
+    lines += s.notes[:MOST_NOTES]
+    if len(s.notes) > MOST_NOTES:
+        lines.append(f"... and {len(s.notes) - MOST_NOTES} more such notes, in summary.xlsx and on the contact sheet.")
+    lines.append(f"Look at {shown_name(str(out / 'index.html'))}")
+    return "".join(f"{line}\n" for line in lines)
+
+
+def _listing(job: Job) -> str:
+    """What would be done, in sections; every photo stands in exactly one of the first four."""
+    from anodewane.batch.placing import settle
+    from anodewane.batch.plan import SKIP_WORDS
+
+    to_judge = {i.name for i in job.items}
+    shown = {p.name: p.shown for p in job.plan.photos}
+    sections: dict[str, list[tuple[str, ...]]] = {"To judge": [], "Done already": [], "Left as they are (--only)": [], "Same photo as another, judged once": []}
+    unplaced: list[tuple[str, ...]] = []
+    for p in job.plan.photos:
+        place = settle(p.placings)
+        line = (p.shown, place.boat or "boat ?", place.position or "position ?", f"by {place.placed_by}" if place.placed_by else "", p.template or "")
+        if p.duplicate_of is not None:
+            sections["Same photo as another, judged once"].append((*line, f"= {shown[p.duplicate_of]}"))
+        elif p.name in to_judge:
+            sections["To judge"].append(line)
+        elif p.name in job.kept or p.name in job.moved:
+            sections["Done already"].append(line)
+        else:
+            sections["Left as they are (--only)"].append(line)
+        if place.boat is None or place.position is None:
+            unplaced.append((p.shown,))
+    out = [_section(title, lines) for title, lines in sections.items() if lines or title == "To judge"]
+    out.append(_section("Can't be placed yet: no boat or position by photos.csv or folder (a label on the sheet may still tell)", unplaced) if unplaced else "")
+    out.append(_section("Left out", [(s.shown, SKIP_WORDS[s.reason], s.detail) for s in job.plan.skipped]) if job.plan.skipped else "")
+    out.append(_section("To look at", [(n,) for n in job.plan.notes]) if job.plan.notes else "")
+    return "\n".join(s for s in out if s)
+
+
+def _section(title: str, lines: list[tuple[str, ...]]) -> str:
+    """A heading with its count, then aligned columns."""
+    columns = max((len(line) for line in lines), default=0)
+    widths = [min(60, max(len(line[c]) if c < len(line) else 0 for line in lines)) for c in range(columns)]
+    rows = ["  " + "  ".join(text.ljust(w) for text, w in zip(line, widths, strict=False)).rstrip() for line in lines]
+    return "\n".join([f"{title}: {len(lines)}", *rows]) + "\n"
