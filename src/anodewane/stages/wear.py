@@ -169,7 +169,7 @@ def _metal(placement: Placement, worn: Any, budget: AreaBudget, settings: Settin
         thickness_draws = t * (area_draws / max(share, 1e-6))
         value = volume
     else:
-        thickness_draws = np.clip(_thickness_draws(t_new, t, placement.thickness_sd_mm, normal["thickness"]), 0.02 * t_new, 1.02 * t_new)
+        thickness_draws = np.clip(draw_thickness(t_new, t, placement.thickness_sd_mm, normal["thickness"]), 0.02 * t_new, 1.02 * t_new)
         value = share * t / t_new
         mass_draws = area_draws * thickness_draws / t_new + casting * value
         if settings.thickness_given_mm is not None:
@@ -206,7 +206,7 @@ def _metal(placement: Placement, worn: Any, budget: AreaBudget, settings: Settin
     )
 
 
-def _thickness_draws(new_mm: float, now_mm: float, sd_mm: float, normal: Floats) -> Floats:
+def draw_thickness(new_mm: float, now_mm: float, sd_mm: float, normal: Floats) -> Floats:
     """Thickness that remains: the loss is log-normal where it is large against its spread, so that it can't be negative; a new part may be thicker than drawn."""
     lost = max(new_mm - now_mm, 0.0)
     if lost < 2.5 * sd_mm:
