@@ -98,7 +98,9 @@ def sheet_pictures(layout_name: str, variants: int, rng: np.random.Generator) ->
 class Library:
     """Everything that scenes are made of, on one device."""
 
-    def __init__(self, photos_zip: Path, grounds_zip: Path | None, device: torch.device, limit: int | None = None, seed: int = 0, hold_out: int = 0) -> None:
+    def __init__(
+        self, photos_zip: Path, grounds_zip: Path | None, device: torch.device, limit: int | None = None, seed: int = 0, hold_out: int = 0, reduced: bool = False
+    ) -> None:
         rng = np.random.default_rng(seed)
         self.device = device
         with zipfile.ZipFile(photos_zip) as z:
@@ -143,7 +145,7 @@ class Library:
         self.print_variants = 12
         self.albedo = torch.from_numpy(np.concatenate([s[0] for s in sheets]))[:, None].to(device)
         self.sheet = torch.from_numpy(np.stack([np.stack([s[1], s[2]]) for s in sheets])).to(device)
-        self.noise = self._noise_bank(768, 256, seed)
+        self.noise = self._noise_bank(64 if reduced else 768, 256, seed)
         grounds = []
         if grounds_zip is not None:
             with zipfile.ZipFile(grounds_zip) as z:
@@ -151,7 +153,7 @@ class Library:
                     g = cv2.imdecode(np.frombuffer(z.read(n), np.uint8), cv2.IMREAD_COLOR)[..., ::-1]
                     grounds.append(torch.from_numpy(cv2.resize(g, (384, 384), interpolation=cv2.INTER_AREA).transpose(2, 0, 1).copy()))
         self.n_real_grounds = len(grounds)
-        made = self._made_grounds(160, seed)
+        made = self._made_grounds(12 if reduced else 160, seed)
         self.grounds = torch.cat([torch.stack(grounds).to(device), made]) if grounds else made
 
     def _noise_bank(self, n: int, size: int, seed: int) -> torch.Tensor:
@@ -628,7 +630,7 @@ class Scenes:
             scale = torch.exp(self.u(b, math.log(0.7), math.log(2.4)))
         else:
             side = (extent * (1 + 2 * self.u(b, 0.1, 0.45))).clamp_min(60.0)
-            scale = side / size * torch.exp(self.u(b, -0.12, 0.75))
+            scale = side / size * torch.exp(self.u(b, -0.25, 0.45))
         centre = torch.where(made[:, None], self.n(b, 2) * 90, lib.centre[i])
         wobble = (self.u(2 * b, -0.5, 0.5).reshape(b, 2)) * ((scale * size - extent).clamp_min(0) * (0.95 if far else 0.7))[:, None]
         middle = centre + wobble
@@ -736,7 +738,11 @@ class Scenes:
         x = torch.round(x * 255) / 255
         x = torch.where(valid, x, torch.full_like(x, 0.5))
         metal = torch.where(valid, metal, torch.zeros_like(metal))
-        layer = (torch.log2(scale / SCALE_MID_MM) / SCALE_OCTAVES)[:, None, None, None].expand(b, 1, size, size)
+        claimed = scale
+        if not far:
+            # photos at hand are coarser than a phone's: at times a part is passed off as a smaller one seen as sharply, which is what a phone shows
+            claimed = torch.where(self.yes(b, 0.5) & ~made, scale * torch.exp(self.u(b, -0.75, 0.0)), scale)
+        layer = (torch.log2(claimed / SCALE_MID_MM) / SCALE_OCTAVES)[:, None, None, None].expand(b, 1, size, size)
         # the paper is missing from the expected print where the made scene has none: then the sheet isn't expected either
         return torch.cat([x - 0.5, known - 0.5, layer], 1), metal
 

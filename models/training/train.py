@@ -1,8 +1,9 @@
-"""Train the segmenter: one command, on a GPU if there is one.
+"""Train the segmenter: one command, on every GPU there is, or on the CPU.
 
-    python train.py --photos photos.zip --grounds grounds.zip --out OUT --minutes 20
+    python train.py --photos photos.zip --grounds grounds.zip --out OUT --minutes 25
 
-Time, not steps, sets the schedule: the learning rate falls along a half cosine over the minutes given.
+Time, not steps, sets the schedule: the learning rate falls along a half cosine over the minutes given. `--stop-after` ends a run early and `--resume` goes on
+from OUT/state.pt on the same schedule, where a machine is lent in pieces. `--start` begins from other weights, also those of a narrower network.
 """
 
 from __future__ import annotations
@@ -11,12 +12,15 @@ import argparse
 import copy
 import json
 import math
+import os
 import time
 from pathlib import Path
+from typing import Any
 
 import torch
+import torch.distributed as dist
 import torch.nn.functional as F
-from net import UNet
+from net import UNet, widened
 from scenes import Library, Scenes
 
 
@@ -89,57 +93,81 @@ def measure(model: torch.nn.Module, scenes: Scenes, far: bool, batches: int, siz
     return {"iou_median": float(iou.median()), "iou_p10": float(iou.quantile(0.1)), "false_share": wrong / batches}
 
 
-def main() -> None:
-    ap = argparse.ArgumentParser(description=__doc__)
-    ap.add_argument("--photos", type=Path, required=True)
-    ap.add_argument("--grounds", type=Path)
-    ap.add_argument("--out", type=Path, required=True)
-    ap.add_argument("--minutes", type=float, default=20)
-    ap.add_argument("--start", type=Path, help="weights to go on from")
-    ap.add_argument("--rate", type=float, default=2e-3)
-    ap.add_argument("--batch", type=int, default=32)
-    ap.add_argument("--size", type=int, default=320)
-    ap.add_argument("--far-size", type=int, default=224)
-    ap.add_argument("--reuse", type=int, default=4, help="steps to each newly drawn batch (not a multiple of 3)")
-    ap.add_argument("--widths", default="16,32,64,96,128")
-    ap.add_argument("--made", type=float, default=0.35, help="share of scenes made from nothing")
-    ap.add_argument("--limit", type=int, help="use only so many photos (rehearsal)")
-    ap.add_argument("--steps", type=int, help="stop after so many steps (rehearsal)")
-    ap.add_argument("--seed", type=int, default=1)
-    a = ap.parse_args()
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+class Team:
+    """The processes that train together, one a GPU; gradients and the clock are averaged over them, so that all take the same step."""
+
+    def __init__(self, rank: int, world: int) -> None:
+        self.rank, self.world = rank, world
+        if world > 1:
+            os.environ.setdefault("MASTER_ADDR", "127.0.0.1")
+            os.environ.setdefault("MASTER_PORT", "29511")
+            dist.init_process_group("nccl" if torch.cuda.is_available() else "gloo", rank=rank, world_size=world)
+
+    def share(self, model: torch.nn.Module, done: float) -> float:
+        """Average the gradients in place and return the mean of `done`."""
+        if self.world == 1:
+            return done
+        grads = [p.grad for p in model.parameters() if p.grad is not None]
+        flat = torch.cat([g.flatten() for g in grads] + [torch.tensor([done], device=grads[0].device)])
+        dist.all_reduce(flat)
+        flat /= self.world
+        at = 0
+        for g in grads:
+            g.copy_(flat[at : at + g.numel()].view_as(g))
+            at += g.numel()
+        return float(flat[-1])
+
+
+def train(rank: int, world: int, a: argparse.Namespace) -> None:
+    device = torch.device("cuda", rank) if torch.cuda.is_available() else torch.device("cpu")
+    if device.type == "cuda":
+        torch.cuda.set_device(device)
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
-    torch.manual_seed(a.seed)
-    a.out.mkdir(parents=True, exist_ok=True)
+    team = Team(rank, world)
+    torch.manual_seed(a.seed + 1000 * rank)
     began = time.time()
-    library = Library(a.photos, a.grounds, device, limit=a.limit, hold_out=7)
-    held = Library(a.photos, None, device, limit=a.limit, hold_out=-1) if a.limit is None else library
-    print(f"{len(library.meta)} photos to train on, {len(held.meta)} held out, {time.time() - began:.0f} s", flush=True)
-    scenes = Scenes(library, a.seed)
+    library = Library(a.photos, a.grounds, device, limit=a.limit, hold_out=7, reduced=a.reduced)
+
+    def say(*words: Any) -> None:
+        if rank == 0:
+            print(*words, flush=True)
+
+    say(f"{world} x {device.type}; {len(library.meta)} photos to train on, {library.n_real_grounds} grounds, {time.time() - began:.0f} s")
     widths = tuple(int(w) for w in a.widths.split(","))
-    model = UNet(widths).to(device, memory_format=torch.channels_last)
+    model = UNet(widths)
     if a.start:
-        model.load_state_dict(torch.load(a.start, map_location=device, weights_only=True)["model"])
+        saved = torch.load(a.start, map_location="cpu", weights_only=True)
+        model.load_state_dict(widened(saved["model"], tuple(saved["widths"]), widths))
+    model = model.to(device, memory_format=torch.channels_last)
     mean = copy.deepcopy(model).eval()
-    print(f"{sum(p.numel() for p in model.parameters()) / 1e6:.2f} M parameters", flush=True)
     optimiser = torch.optim.AdamW(model.parameters(), lr=a.rate, weight_decay=0.01)
     log: list[dict[str, float]] = []
-    pools = {False: Pool(60), True: Pool(40)}
-    step, running, began, saved = 0, 0.0, time.time(), time.time()
+    step, before, state_file = 0, 0.0, a.out / "state.pt"
+    if a.resume:
+        state = torch.load(state_file, map_location="cpu", weights_only=True)
+        model.load_state_dict(state["model"])
+        mean.load_state_dict(state["mean"])
+        optimiser.load_state_dict(state["optimiser"])
+        step, before, log = state["step"], state["seconds"], state["log"]
+    scenes = Scenes(library, a.seed + 7919 * rank + step)
+    torch.manual_seed(a.seed + 1000 * rank + step)
+    say(f"{sum(p.numel() for p in model.parameters()) / 1e6:.2f} M parameters, from step {step}, {before:.0f} s")
+    pools = {False: Pool(a.pool), True: Pool(a.pool * 2 // 3)}
+    running, began, first, saved_at = 0.0, time.time(), step, time.time()
 
-    def save(final: bool) -> None:
-        torch.save({"model": {k: v.cpu() for k, v in mean.state_dict().items()}, "widths": widths}, a.out / "segmenter.pt")
-        if final:
-            for made in (0.0, 1.0):
-                for far in (False, True):
-                    print("held out" if made == 0 else "made", "far" if far else "close", measure(mean, Scenes(held, 99), far, 8, a.size, made), flush=True)
+    def save() -> None:
+        if rank:
+            return
+        weights = {k: v.cpu() for k, v in mean.state_dict().items()}
+        torch.save({"model": weights, "widths": widths}, a.out / "segmenter.pt")
+        rest = {"model": model.state_dict(), "mean": mean.state_dict(), "optimiser": optimiser.state_dict(), "step": step, "log": log}
+        torch.save({**rest, "seconds": before + time.time() - began}, state_file)
         (a.out / "log.json").write_text(json.dumps(log))
 
-    while True:
-        done = (time.time() - began) / (60 * a.minutes)
-        if done >= 1 or (a.steps and step >= a.steps):
-            break
+    done = before / (60 * a.minutes)
+    stop = min(1.0, a.stop_after / a.minutes) if a.stop_after else 1.0
+    while done < stop and not (a.steps and step - first >= a.steps):
         rate = a.rate * min(1, (step + 1) / 200) * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * done)))
         for group in optimiser.param_groups:
             group["lr"] = rate
@@ -154,6 +182,7 @@ def main() -> None:
         loss = loss_of(logit.float(), y)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
+        done = team.share(model, (before + time.time() - began) / (60 * a.minutes))
         torch.nn.utils.clip_grad_norm_(model.parameters(), 1.0)
         optimiser.step()
         keep = min(0.999, step / (step + 20))
@@ -164,14 +193,53 @@ def main() -> None:
         running += float(loss.detach()) if step % 20 == 0 else 0.0
         step += 1
         if step % 400 == 0:
-            log.append({"step": step, "seconds": time.time() - began, "loss": running / 20, "rate": rate})
-            print(log[-1], flush=True)
+            log.append({"step": step, "seconds": before + time.time() - began, "loss": running / 20, "rate": rate})
+            say(log[-1])
             running = 0.0
-        if time.time() - saved > 120:
-            save(False)
-            saved = time.time()
-    print(f"{step} steps of {a.batch} in {time.time() - began:.0f} s", flush=True)
-    save(True)
+        if time.time() - saved_at > 120:
+            save()
+            saved_at = time.time()
+    say(f"{step - first} steps of {world} x {a.batch} in {time.time() - began:.0f} s")
+    save()
+    if rank == 0 and a.measure:
+        held = Library(a.photos, None, device, limit=a.limit, hold_out=-1) if a.limit is None else library
+        for made in (0.0, 1.0):
+            for far in (False, True):
+                say("held out" if made == 0 else "made", "far" if far else "close", measure(mean, Scenes(held, 99), far, 6, a.size, made))
+    if world > 1:
+        dist.destroy_process_group()
+
+
+def main() -> None:
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ap.add_argument("--photos", type=Path, required=True)
+    ap.add_argument("--grounds", type=Path)
+    ap.add_argument("--out", type=Path, required=True)
+    ap.add_argument("--minutes", type=float, default=25, help="of the whole schedule")
+    ap.add_argument("--stop-after", type=float, help="end this run at so many minutes of the schedule")
+    ap.add_argument("--resume", action="store_true", help="go on from OUT/state.pt")
+    ap.add_argument("--start", type=Path, help="weights to begin from")
+    ap.add_argument("--rate", type=float, default=2e-3)
+    ap.add_argument("--batch", type=int, default=64, help="a GPU")
+    ap.add_argument("--pool", type=int, default=60, help="batches kept of the close look")
+    ap.add_argument("--size", type=int, default=448)
+    ap.add_argument("--far-size", type=int, default=320)
+    ap.add_argument("--reuse", type=int, default=4, help="steps to each newly drawn batch (not a multiple of 3)")
+    ap.add_argument("--widths", default="16,48,96,160,256")
+    ap.add_argument("--made", type=float, default=0.28, help="share of scenes made from nothing")
+    ap.add_argument("--limit", type=int, help="use only so many photos (rehearsal)")
+    ap.add_argument("--steps", type=int, help="stop after so many steps (rehearsal)")
+    ap.add_argument("--reduced", action="store_true", help="small banks of noise and grounds (rehearsal)")
+    ap.add_argument("--measure", action="store_true", help="at the end, overlap on photos held out and on made scenes")
+    ap.add_argument("--seed", type=int, default=1)
+    ap.add_argument("--gpus", type=int, help="how many to use; all by default")
+    a = ap.parse_args()
+    a.out.mkdir(parents=True, exist_ok=True)
+    world = a.gpus or max(1, torch.cuda.device_count())
+    if world == 1:
+        train(0, 1, a)
+    else:
+        torch.multiprocessing.spawn(train, args=(world, a), nprocs=world)
 
 
 if __name__ == "__main__":
