@@ -36,7 +36,7 @@ STYLE = """
 *{box-sizing:border-box}
 body{margin:0;padding:1rem 1.2rem 3rem;font:15px/1.4 system-ui,"DejaVu Sans",sans-serif;color:#181818;background:#fff}
 h1{font-size:1.35rem;margin:0 0 .3rem}
-h2{font-size:1.1rem;margin:1.6rem 0 .5rem;padding-bottom:.2rem;border-bottom:2px solid #181818}
+h2{break-after:avoid;font-size:1.1rem;margin:1.6rem 0 .5rem;padding-bottom:.2rem;border-bottom:2px solid #181818}
 h2 small{font-weight:normal;color:#5c5c5c;margin-left:.6rem}
 p{margin:.3rem 0}
 .filter{position:absolute;opacity:0}
@@ -56,12 +56,12 @@ p{margin:.3rem 0}
 .cannot_judge,.unreadable,.crashed,.fault,.pending{border:3px dotted #181818}
 .cannot_judge .verdict,.unreadable .verdict,.crashed .verdict,.fault .verdict,.pending .verdict{background:#fff}
 .place{font-weight:bold}
-.quiet{color:#5c5c5c;font-size:.87rem}
-.told{border-left:3px solid #181818;padding-left:.5rem;font-size:.87rem}
+.quiet{color:#5c5c5c;font-size:.87em}
+.told{border-left:3px solid #181818;padding-left:.5rem;font-size:.87em}
 table{border-collapse:collapse}td,th{text-align:left;vertical-align:top;padding:.15rem .8rem .15rem 0}
 details{margin-top:1.2rem}
 nav{margin:.6rem 0}nav a,nav b{margin-right:.6rem}
-@media print{.bar,nav{display:none}.card{border-radius:0}.cards{grid-template-columns:repeat(3,1fr)}body{padding:0;font-size:11px}
+@media print{.bar,nav{display:none}.card{border-radius:0}.cards{grid-template-columns:repeat(3,1fr)}body{padding:0;font-size:10px}.card{padding:.3rem}
 .picture{height:8rem}.picture img{max-height:8rem}}
 """
 
