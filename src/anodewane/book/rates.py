@@ -136,7 +136,7 @@ def normal_quantile(coverage: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """The judged readings of one part, oldest first, as plain numbers of the same length.
+    """The judged readings of one part after time in the water, oldest first, as plain numbers of the same length.
 
     months : in the water since fitting; spells2 : sum of the squared months of the spells up to then (season scatter adds up by it); pct : consumed; own, offset,
     common, face : one-sigma of
@@ -197,10 +197,24 @@ def series_of(fitting: Fitting, in_water: Sequence[Spell], readings: Sequence[Re
                 continue
         rows.append((t, q, *_doubt(r, fitting, settings, rules)))
         used.append(r)
-    if not any(row[0] > 0 for row in rows):
+    if rows and rows[0][0] == 0:
+        rows, used = _without_offset(rows), used[1:]
+    if not rows:
         return None
     columns = tuple(zip(*rows, strict=True))
     return Series(*columns, tuple(used), assumed)  # type: ignore[call-arg, arg-type]
+
+
+def _without_offset(rows: list[tuple[float, ...]]) -> list[tuple[float, ...]]:
+    """Readings with what the photo of the part as fitted, the first of them, says of the offset taken off: as much of it as is likelier the part's than that
+    photo's."""
+    fresh, wear = rows[0], rows[1:]
+    out: list[tuple[float, ...]] = []
+    for t, q, pct, own, offset, common, face, sd in wear:
+        share = offset**2 / (offset**2 + fresh[3] ** 2)
+        left = offset * (1 - share) ** 0.5
+        out.append((t, q, pct - share * fresh[2], own, left, common, face, (sd**2 - offset**2 + left**2) ** 0.5))
+    return out
 
 
 def _doubt(r: Reading, fitting: Fitting, settings: Settings, rules: BookRules) -> tuple[float, float, float, float, float, float]:
@@ -250,46 +264,50 @@ def fit_all(series: Sequence[Series], rules: BookRules) -> list[Fit]:
 
     Notes
     -----
-    Reading i, y_i = c(t_i) (1 + f) + b + a + e_i, with c the true wear; f the face law's error, b the offset, a what else is common, e_i its own. c is a random walk
-    about r t: each spell's wear is r times its months, give or take `season_sd_frac` of it. r is found by generalised least squares through zero and c by the best
-    linear unbiased prediction that goes with it (universal kriging). f enters with the size that it has on the fitted line, not on the reading, so that high readings
-    don't
-    count for less than low ones (R. W. Peelle's puzzle; from memory).
+    Reading i says y_i = c(t_i) + e_i + what is common to all readings; c, the true wear, wanders about r t: each spell's wear is r times its months, give or
+    take `season_sd_frac` of it. r is a weighted mean of the readings through zero, with the weights of generalised least squares for e and the wandering alone,
+    and c now the best linear prediction that goes with it (universal kriging).
+
+    What is common gets no say in the weights, for then a rate can come to lie outside of all its readings (R. W. Peelle's puzzle; from memory). It has its full
+    say in the variance, where it doesn't average away. Where some readings were weighed and some only seen, all doubt goes into the weights, so that the scales
+    count for what they are worth.
     """
     out: list[Fit | None] = [None] * len(series)
     lengths: dict[int, list[int]] = {}
     for i, s in enumerate(series):
         lengths.setdefault(len(s.months), []).append(i)
     for indices in lengths.values():
-        columns = np.array([(s.months, s.spells2, s.pct, s.own, s.offset, s.common, s.face) for s in (series[i] for i in indices)])
+        columns = np.array([(s.months, s.spells2, s.pct, s.own, s.offset, s.common, s.face, s.sd) for s in (series[i] for i in indices)])
         for i, values in zip(indices, _fit_columns(columns, rules), strict=True):
             out[i] = Fit(*values)
     return [f for f in out if f is not None]
 
 
 def _fit_columns(columns: np.ndarray, rules: BookRules) -> list[list[float]]:
-    """columns : (F, 7, n), the numbers of F series of n readings. Returns the seven figures of each `Fit`."""
-    t, q, y, own, offset, common, face = (columns[:, i] for i in range(7))
-    face_frac = np.divide(face, np.abs(y), out=np.zeros_like(y), where=face > 0)
-    steady = own[:, :, None] ** 2 * np.eye(t.shape[1]) + _outer(offset) + _outer(common)
+    """columns : (F, 8, n), the numbers of F series of n readings, oldest first. Returns the seven figures of each `Fit`."""
+    t, q, y, own, offset, common, face, sd = (columns[:, i] for i in range(8))
+    mixed = np.any(face > 0, axis=1) & np.any(face == 0, axis=1)
+    weighs = np.where(mixed[:, None], sd, own)
+    diagonal = weighs[:, :, None] ** 2 * np.eye(t.shape[1])
+    doubt = own[:, :, None] ** 2 * np.eye(t.shape[1]) + _outer(offset) + _outer(common) + _outer(face)
     walk = np.minimum(q[:, :, None], q[:, None, :])
-    last = np.argmax(t, axis=1)
-    rows = np.arange(len(t))
-    t_last, q_last = t[rows, last], q[rows, last]
-    slow = 1e-3 / t_last
+    t_now, q_now = t[:, -1], q[:, -1]
+    slow = 1e-3 / t_now
     r = np.maximum(np.sum(t * y, axis=1) / np.sum(t * t, axis=1), slow)
     for _ in range(3):
         scatter = (rules.season_sd_frac * r) ** 2
-        V = steady + _outer(face_frac * r[:, None] * t) + scatter[:, None, None] * walk
-        k = scatter[:, None] * np.minimum(q, q_last[:, None])
-        solved = np.linalg.solve(V, np.stack([t, y, k], axis=2))
-        tt = np.sum(t * solved[:, :, 0], axis=1)
-        r_raw = np.sum(t * solved[:, :, 1], axis=1) / tt
-        r = np.maximum(r_raw, slow)
-    now = r_raw * t_last + np.sum(k * (solved[:, :, 1] - r_raw[:, None] * solved[:, :, 0]), axis=1)
-    reach = t_last - np.sum(t * solved[:, :, 2], axis=1)
-    var = np.maximum(scatter * q_last - np.sum(k * solved[:, :, 2], axis=1), 0.0) + reach**2 / tt
-    figures: list[list[float]] = np.stack([r_raw, tt**-0.5, t_last, now, var, reach / tt, scatter + 1 / tt], axis=1).tolist()
+        k = scatter[:, None] * np.minimum(q, q_now[:, None])
+        solved = np.linalg.solve(diagonal + scatter[:, None, None] * walk, np.stack([t, k], axis=2))
+        per_month = solved[:, :, 0] / np.sum(t * solved[:, :, 0], axis=1)[:, None]
+        rate = np.sum(per_month * y, axis=1)
+        r = np.maximum(rate, slow)
+    now = solved[:, :, 1] + per_month * (t_now - np.sum(t * solved[:, :, 1], axis=1))[:, None]
+    total = doubt + scatter[:, None, None] * walk
+    of_rate, of_now = (np.einsum("fij,fj->fi", total, w) for w in (per_month, now))
+    var = scatter * q_now - 2 * np.sum(now * k, axis=1) + np.sum(now * of_now, axis=1)
+    cov = np.sum(now * of_rate, axis=1) - np.sum(per_month * k, axis=1)
+    rate_var = np.sum(per_month * of_rate, axis=1)
+    figures: list[list[float]] = np.stack([rate, rate_var**0.5, t_now, np.sum(now * y, axis=1), np.maximum(var, OWN_LEAST**2), cov, scatter + rate_var], axis=1).tolist()
     return figures
 
 
@@ -330,7 +348,7 @@ def _season(series: Series, before: Series | None, z: float, rules: BookRules) -
     Two parts have nothing in common.
     """
     t, y = series.months, series.pct
-    if len(t) > 1 and t[-2] > 0:
+    if len(t) > 1:
         months_now, months_before = t[-1] - t[-2], t[-2]
         if months_now <= 0:
             return None

@@ -88,7 +88,7 @@ def _positions(entries: BoatEntries, settings: Settings, rules: BookRules) -> li
         here = readings.get(position.name, ())
         part = of_part(fitting, here, water[0].hauled_on if water else None)
         series = series_of(fitting, water, part, settings, rules)
-        before = _part_before(entries, fitting, here, settings, rules) if series is not None and sum(t > 0 for t in series.months) == 1 else None
+        before = _part_before(entries, fitting, here, settings, rules) if series is not None and len(series.months) == 1 else None
         out.append(_Work(entries, position, fitting, part, series, before))
     return out
 
