@@ -1,0 +1,330 @@
+"""Drawings of a report as SVG, in millimetres of paper: the same text goes into the HTML page and the PDF.
+
+Everything is told by line style, shape and words first and by colour second (colours of Okabe and Ito 2008), so that a black and white print says the same. No drawing
+is wider than `WIDTH_MM`: on a phone it then fills the screen and its words stay legible.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+import numpy as np
+
+from anodewane.records import Verdict
+from anodewane.report.texts import Catalogue
+from anodewane.units import Floats
+
+WIDTH_MM = 84.0
+OVERLAY_MAX_MM = (84.0, 62.0)
+SCALES = (1, 2, 5, 10, 20, 50, 100)
+"""Reductions of ISO 5455."""
+
+INK, QUIET, PAPER = "#181818", "#4d4d4d", "#ffffff"
+LEFT_FILL, SKY, ORANGE, VERMILION = "#cfcfcf", "#56b4e9", "#e69f00", "#d55e00"
+FONT = "DejaVu Sans, Arial, sans-serif"
+TEXT_MM = 2.7
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """An SVG of width_mm x height_mm on paper, and what it shows in words."""
+
+    svg: str
+    width_mm: float
+    height_mm: float
+    alt: str
+
+
+class _Sheet:
+    """An SVG in the making. Units are millimetres of paper, y down."""
+
+    def __init__(self, width_mm: float, height_mm: float) -> None:
+        self.width, self.height = width_mm, height_mm
+        self._parts: list[str] = []
+
+    def add(self, tag: str, **attributes: Any) -> None:
+        text = "".join(f' {k.replace("_", "-")}="{_value(v)}"' for k, v in attributes.items() if v is not None)
+        self._parts.append(f"<{tag}{text}/>")
+
+    def words(self, x: float, y: float, text: str, *, anchor: str = "start", size: float = TEXT_MM, bold: bool = False, fill: str = INK, turn: float | None = None) -> None:
+        weight = ' font-weight="bold"' if bold else ""
+        spin = f' transform="rotate({_value(turn)} {_value(x)} {_value(y)})"' if turn is not None else ""
+        self._parts.append(
+            f'<text x="{_value(x)}" y="{_value(y)}" font-family="{FONT}" font-size="{_value(size)}" text-anchor="{anchor}" fill="{fill}"{weight}{spin}>{escape(text)}</text>'
+        )
+
+    def path(self, rings: Sequence[Floats], *, closed: bool = True, **attributes: Any) -> None:
+        bits = []
+        for ring in rings:
+            points = " ".join(f"{x:.2f} {y:.2f}" for x, y in np.asarray(ring))
+            bits.append(f"M{points}{'Z' if closed else ''}")
+        if bits:
+            self.add("path", d="".join(bits), **attributes)
+
+    def picture(self, jpeg: bytes, x: float, y: float, width: float, height: float) -> None:
+        data = base64.b64encode(jpeg).decode()
+        self._parts.append(
+            f'<image x="{_value(x)}" y="{_value(y)}" width="{_value(width)}" height="{_value(height)}" preserveAspectRatio="none" href="data:image/jpeg;base64,{data}"/>'
+        )
+
+    def done(self, alt: str) -> Drawing:
+        w, h = _value(self.width), _value(self.height)
+        head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{w}mm" height="{h}mm" viewBox="0 0 {w} {h}" role="img" aria-label="{escape(alt)}">'
+        return Drawing(head + "".join(self._parts) + "</svg>", self.width, self.height, alt)
+
+
+def _value(v: Any) -> str:
+    if isinstance(v, (float, np.floating)):
+        return f"{float(v):.3f}".rstrip("0").rstrip(".") or "0"
+    return escape(str(v))
+
+
+def _smooth(ring: Floats, tolerance: float) -> Floats:
+    """Fewer points, none moved by more than `tolerance`: an outline has thousands."""
+    import shapely
+
+    if len(ring) < 8:
+        return ring
+    simple = np.asarray(shapely.LinearRing(ring).simplify(tolerance).coords, float)[:-1]
+    return simple if len(simple) >= 3 else ring
+
+
+# --- signs -----------------------------------------------------------------------------------------------------------------------------
+
+
+def sign(grade: str | None, alt: str) -> Drawing:
+    """A square block with a cross (replace), a half-filled disc (monitor), a tick (ok) or a question mark."""
+    s = _Sheet(6, 6)
+    colour = {"replace": VERMILION, "monitor": "#f0e442", "ok": "#009e73"}.get(grade or "", "#3c3c3c")
+    ink = INK if grade == "monitor" else PAPER
+    s.add("rect", x=0.2, y=0.2, width=5.6, height=5.6, rx=0.8, fill=colour, stroke=INK, stroke_width=0.3)
+    if grade == "replace":
+        s.path([np.array([[1.5, 1.5], [4.5, 4.5]]), np.array([[1.5, 4.5], [4.5, 1.5]])], closed=False, stroke=ink, stroke_width=0.8, fill="none")
+    elif grade == "monitor":
+        s.add("circle", cx=3, cy=3, r=1.7, fill="none", stroke=ink, stroke_width=0.5)
+        s.add("path", d="M3 1.3A1.7 1.7 0 0 0 3 4.7Z", fill=ink)
+    elif grade == "ok":
+        s.path([np.array([[1.4, 3.2], [2.6, 4.4], [4.7, 1.7]])], closed=False, stroke=ink, stroke_width=0.8, fill="none")
+    else:
+        s.words(3, 4.5, "?", anchor="middle", size=4.4, bold=True, fill=ink)
+    return s.done(alt)
+
+
+# --- the interval against the limit ----------------------------------------------------------------------------------------------------
+
+
+def gauge(verdict: Verdict, say: Catalogue) -> Drawing | None:
+    """A line from 0 to 100 % of the metal: the interval as a bar, the value as a needle, the limit as a dashed gate."""
+    if verdict.consumed is None:
+        return None
+    mass, limit = verdict.consumed.mass_pct, verdict.limits.limit_pct
+    s = _Sheet(WIDTH_MM, 13)
+    x0, x1, top, tall = 1.0, WIDTH_MM - 1.0, 3.2, 4.0
+
+    def at(pct: float) -> float:
+        return x0 + (x1 - x0) * float(np.clip(pct, 0, 100)) / 100
+
+    s.add("rect", x=x0, y=top, width=x1 - x0, height=tall, fill="#f2f2f2", stroke=QUIET, stroke_width=0.25)
+    for ten in range(1, 10):
+        s.path([np.array([[at(10 * ten), top + tall - 0.8], [at(10 * ten), top + tall]])], closed=False, stroke=QUIET, stroke_width=0.2, fill="none")
+    s.add("rect", x=at(mass.low), y=top + 0.8, width=max(at(mass.high) - at(mass.low), 0.3), height=tall - 1.6, fill=SKY, stroke=INK, stroke_width=0.25)
+    needle, gate = at(mass.value), at(limit)
+    s.path([np.array([[needle, top - 2.2], [needle, top + tall]])], closed=False, stroke=INK, stroke_width=0.6, fill="none")
+    s.path([np.array([[needle - 1.1, top - 2.4], [needle + 1.1, top - 2.4], [needle, top - 0.2]])], fill=INK)
+    s.path([np.array([[gate, top - 1.4], [gate, top + tall + 1.4]])], closed=False, stroke=INK, stroke_width=0.6, stroke_dasharray="1.1 0.7", fill="none")
+    base = top + tall + 4.0
+    s.words(float(np.clip(gate, 22, WIDTH_MM - 40)), base, say.say("part.gauge_limit", limit=say.number(limit)), anchor="middle")
+    s.words(x0, base, "0 %", fill=QUIET)
+    s.words(x1, base, "100 %", anchor="end", fill=QUIET)
+    alt = say.say("part.gauge_alt", value=say.number(mass.value), low=say.number(mass.low), high=say.number(mass.high), limit=say.number(limit))
+    return s.done(alt)
+
+
+# --- doubt as bars ---------------------------------------------------------------------------------------------------------------------
+
+
+def budget_bars(bars: Sequence[tuple[str, float]], total: tuple[str, float], say: Catalogue) -> Drawing:
+    """Causes of doubt as bars, largest first, the sum of squares' root below. Values are one standard deviation in percentage points."""
+    rows = [*bars, total]
+    step = 5.6
+    s = _Sheet(WIDTH_MM, step * len(rows) + 1.6)
+    most = max(max(v for _, v in rows), 1e-9)
+    room = WIDTH_MM - 16
+    for i, (name, value) in enumerate(rows):
+        y = i * step
+        last = i == len(rows) - 1
+        if last:
+            y += 1.2
+            s.path([np.array([[0, y - 0.4], [WIDTH_MM, y - 0.4]])], closed=False, stroke=QUIET, stroke_width=0.2, fill="none")
+        s.words(0, y + 2.5, name, size=2.5, bold=last)
+        s.add("rect", x=0, y=y + 3.1, width=max(room * value / most, 0.15), height=1.7, fill=INK if last else "#7a7a7a")
+        s.words(max(room * value / most, 0.15) + 1.2, y + 4.8, say.number(value, 2), size=2.5, bold=last)
+    alt = say.say("part.sure_alt", bars="; ".join(f"{name} {say.number(value, 2)}" for name, value in rows))
+    return s.done(alt)
+
+
+# --- wear round the outline -----------------------------------------------------------------------------------------------------------
+
+
+def profile(way: Floats, depth: Floats, length_mm: float, say: Catalogue) -> Drawing:
+    """Recession against the way round the new outline, both in mm; letters at its quarters; mean dashed, worst ringed."""
+    s = _Sheet(WIDTH_MM, 50)
+    left, right, top, bottom = 11.0, WIDTH_MM - 2.0, 4.0, 38.0
+    most = _ceiling(float(depth.max()))
+
+    def x(v: Any) -> Any:
+        return left + (right - left) * np.asarray(v) / length_mm
+
+    def y(v: Any) -> Any:
+        return bottom - (bottom - top) * np.asarray(v) / most
+
+    ticks, digits = _ticks(most)
+    for tick in ticks:
+        s.path([np.array([[left, float(y(tick))], [right, float(y(tick))]])], closed=False, stroke="#cccccc", stroke_width=0.15, fill="none")
+        s.words(left - 1, float(y(tick)) + 0.9, say.number(tick, digits), anchor="end", size=2.5)
+    curve = np.column_stack([x(np.r_[way, length_mm]), y(np.r_[depth, depth[:1]])])
+    area = np.vstack([[[left, bottom]], curve, [[right, bottom]]])
+    s.path([area], fill="#e3e3e3")
+    s.path([curve], closed=False, stroke=INK, stroke_width=0.35, fill="none", stroke_linejoin="round")
+    s.path([np.array([[left, top], [left, bottom], [right, bottom]])], closed=False, stroke=INK, stroke_width=0.25, fill="none")
+    mean, worst = float(np.mean(depth)), int(np.argmax(depth))
+    s.path([np.array([[left, float(y(mean))], [right, float(y(mean))]])], closed=False, stroke=INK, stroke_width=0.3, stroke_dasharray="1.6 1", fill="none")
+    s.add("circle", cx=float(x(way[worst])), cy=float(y(depth[worst])), r=1.2, fill="none", stroke=VERMILION, stroke_width=0.45)
+    for k, letter in enumerate("ABCDA"):
+        at = left + (right - left) * k / 4
+        s.path([np.array([[at, bottom], [at, bottom + 1]])], closed=False, stroke=INK, stroke_width=0.25, fill="none")
+        s.words(at, bottom + 3.6, letter, anchor="middle", bold=True, size=2.5)
+        s.words(at, bottom + 6.6, say.number(length_mm * k / 4), anchor="end" if k == 4 else "middle", size=2.4, fill=QUIET)
+    s.words((left + right) / 2, 48.6, say.say("part.profile_x"), anchor="middle", size=2.5)
+    s.words(3, (top + bottom) / 2, say.say("part.profile_y"), anchor="middle", size=2.5, turn=-90.0)
+    note = f"{say.say('part.profile_mean', mean=say.number(mean, 1))}, {say.say('part.profile_worst', max=say.number(float(depth.max()), 1))}"
+    s.words(right, top - 1.4, note, anchor="end", size=2.5)
+    alt = say.say(
+        "part.profile_alt",
+        length=say.number(length_mm),
+        mean=say.number(mean, 1),
+        max=say.number(float(depth.max()), 1),
+        worst=say.number(float(way[worst])),
+    )
+    return s.done(alt)
+
+
+def _ceiling(value: float) -> float:
+    """The next round number above: 1, 2, 5 times a power of ten; at least 1 mm, so that noise on a new part isn't drawn as mountains."""
+    for most in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0):
+        if value <= most * 0.98:
+            return most
+    return value * 1.1
+
+
+def _ticks(most: float) -> tuple[list[float], int]:
+    step = most / (5 if str(most)[0] in "15" else 4)
+    return [float(k * step) for k in range(round(most / step) + 1)], 0 if step >= 1 and step == round(step) else 1
+
+
+# --- to scale --------------------------------------------------------------------------------------------------------------------------
+
+
+def scale_for(width_mm: float, height_mm: float) -> int:
+    """The smallest reduction of ISO 5455 at which a thing fits."""
+    for n in SCALES:
+        if width_mm / n <= OVERLAY_MAX_MM[0] and height_mm / n <= OVERLAY_MAX_MM[1]:
+            return n
+    return SCALES[-1]
+
+
+BELOW_MM = 8.0
+"""Paper under a scaled drawing, for its bar."""
+
+
+def _bar(s: _Sheet, n: int, say: Catalogue) -> None:
+    """A scale bar at the foot: 50 mm of the part in five pieces, or as much of it as the drawing is wide."""
+    piece = 10.0 if 50.0 / n <= s.width - 16 else 5.0
+    while 5 * piece / n > s.width - 16 and piece > 1:
+        piece = 2.0 if piece == 5.0 else 1.0
+    y, h = s.height - 5.0, 1.5
+    for i in range(5):
+        s.add("rect", x=1 + i * piece / n, y=y, width=piece / n, height=h, fill=INK if i % 2 == 0 else PAPER, stroke=INK, stroke_width=0.2)
+    s.words(2.2 + 5 * piece / n, y + 1.7, f"{say.number(5 * piece)} mm", size=2.5, bold=True)
+    s.words(s.width - 1, y + 1.7, f"1:{n}", size=2.5, anchor="end")
+
+
+def new_and_left(
+    new: Any, left: Any, letters: Sequence[tuple[str, float, float]], worst: tuple[float, float] | None, say: Catalogue
+) -> tuple[Drawing, int]:
+    """The new outline dashed over what is left in grey, part frame, to scale. Returns the drawing and n of its scale 1:n."""
+    from anodewane.report.geometry import rings_of
+
+    bounds = np.array([new.bounds, left.bounds])
+    lo, hi = bounds[:, :2].min(0) - 0.5, bounds[:, 2:].max(0) + 0.5
+    n = _fitting(hi - lo, 11.0)
+    edge = 5.5  # paper round the part, for the letters
+    size = (hi - lo) / n
+    s = _Sheet(max(float(size[0]) + 2 * edge, 44.0), float(size[1]) + 2 * edge + BELOW_MM)
+    off = np.array([(s.width - size[0]) / 2, edge])
+
+    def to_paper(points: Floats) -> Floats:
+        p = (np.asarray(points, float) - [lo[0], hi[1]]) / n
+        return np.column_stack([p[:, 0] + off[0], -p[:, 1] + off[1]])
+
+    s.path([to_paper(_smooth(r, 0.05 * n)) for r in rings_of(left)], fill=LEFT_FILL, fill_rule="evenodd", stroke=INK, stroke_width=0.35, stroke_linejoin="round")
+    s.path([to_paper(_smooth(r, 0.05 * n)) for r in rings_of(new)], fill="none", stroke=INK, stroke_width=0.35, stroke_dasharray="1.8 1.1")
+    centre = to_paper(np.array([[new.centroid.x, new.centroid.y]]))[0]
+    for letter, x, y in letters:
+        at = to_paper(np.array([[x, y]]))[0]
+        out = (at - centre) / max(float(np.linalg.norm(at - centre)), 1e-9)
+        s.add("circle", cx=float(at[0]), cy=float(at[1]), r=0.55, fill=INK)
+        label = at + out * 3.0
+        s.words(float(label[0]), float(label[1]) + 0.95, letter, anchor="middle", bold=True)
+    if worst is not None:
+        at = to_paper(np.array([worst]))[0]
+        s.add("circle", cx=float(at[0]), cy=float(at[1]), r=1.5, fill="none", stroke=PAPER, stroke_width=0.9)
+        s.add("circle", cx=float(at[0]), cy=float(at[1]), r=1.5, fill="none", stroke=VERMILION, stroke_width=0.5)
+    _bar(s, n, say)
+    return s.done(say.say("part.drawing_alt")), n
+
+
+def _fitting(size_mm: Any, margin: float) -> int:
+    for n in SCALES:
+        if size_mm[0] / n <= OVERLAY_MAX_MM[0] - margin and size_mm[1] / n <= OVERLAY_MAX_MM[1] - margin:
+            return n
+    return SCALES[-1]
+
+
+def overlay(jpeg: bytes, window_mm: tuple[float, float, float, float], n: int, new: Sequence[Floats], left: Sequence[Floats], gone: Any, say: Catalogue) -> Drawing:
+    """The flattened photo at 1:n with outlines and hatching, and a scale bar under it.
+
+    Parameters
+    ----------
+    jpeg : bytes
+        The window's picture.
+    window_mm : (x0, y0, x1, y1)
+        Its place in the flat frame, y up.
+    """
+    from anodewane.report.geometry import hatch_lines
+
+    x0, y0, x1, y1 = window_mm
+    s = _Sheet(max((x1 - x0) / n, 44.0), (y1 - y0) / n + BELOW_MM)
+    shift = (s.width - (x1 - x0) / n) / 2
+
+    def to_paper(points: Floats) -> Floats:
+        p = np.asarray(points, float)
+        return np.column_stack([(p[:, 0] - x0) / n + shift, (y1 - p[:, 1]) / n])
+
+    s.picture(jpeg, shift, 0.0, (x1 - x0) / n, (y1 - y0) / n)
+    if gone is not None and not gone.is_empty:
+        lines = [to_paper(line) for line in hatch_lines(gone, 1.9 * n)]
+        s.path(lines, closed=False, stroke=INK, stroke_width=0.55, fill="none")
+        s.path(lines, closed=False, stroke=ORANGE, stroke_width=0.35, fill="none")
+    rings = [to_paper(_smooth(r, 0.05 * n)) for r in left]
+    s.path(rings, fill="none", stroke=INK, stroke_width=0.7, stroke_linejoin="round")
+    s.path(rings, fill="none", stroke=SKY, stroke_width=0.4, stroke_linejoin="round")
+    rings = [to_paper(_smooth(r, 0.05 * n)) for r in new]
+    s.path(rings, fill="none", stroke=INK, stroke_width=0.6)
+    s.path(rings, fill="none", stroke=PAPER, stroke_width=0.35, stroke_dasharray="1.7 1.1")
+    _bar(s, n, say)
+    return s.done(say.say("part.overlay_alt"))

@@ -1,0 +1,188 @@
+"""From files to what a report is made of: records, their photos found and checked, templates found by digest. One photo is in memory at a time."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from anodewane.errors import AnodewaneError, InputUnreadable
+from anodewane.files import read_bytes
+from anodewane.records import Template, Verdict
+from anodewane.report.pages import Earlier, PartInput, PhotoState
+from anodewane.report.pictures import flat_picture, photo_picture
+
+MAX_RECORD_BYTES = 20_000_000
+"""A record is some 60 kB; an outline of a 200 MP photo makes it 2 MB."""
+
+PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".heic", ".heif", ".hif", ".png", ".webp"})
+
+
+@dataclass(frozen=True, slots=True)
+class RecordFile:
+    """A record as it lies on the disk. name : for the reader; data : its bytes, untouched; photo : its photo's file where that is known."""
+
+    name: str
+    data: bytes
+    verdict: Verdict
+    position: str
+    photo: Path | None = None
+    note: str | None = None
+    history: tuple[Earlier, ...] = ()
+
+    @property
+    def sha256(self) -> str:
+        return hashlib.sha256(self.data).hexdigest()
+
+
+def parse_record(data: bytes, name: str) -> Verdict:
+    """Read a record's bytes.
+
+    Raises
+    ------
+    InputUnreadable
+        Not a record: not JSON, a key missing, a value of the wrong type, of another major version.
+    """
+    from anodewane.record_json import verdict_from_json
+
+    bad = f"'{name}' isn't a record that can be read"
+    if len(data) > MAX_RECORD_BYTES:
+        raise InputUnreadable(f"'{name}' is larger than a record can be.", "Give the record as 'anodewane judge' wrote it.")
+    try:
+        return verdict_from_json(data)
+    except (ValueError, TypeError, RecursionError) as e:
+        why = _first_fault(e)
+        raise InputUnreadable(f"{bad} ({why}).", "Give the record as 'anodewane judge' wrote it, or judge the photo again.") from e
+
+
+def _first_fault(e: Exception) -> str:
+    faults = getattr(e, "errors", None)
+    if callable(faults):
+        try:
+            first = faults()[0]
+            where = ".".join(str(p) for p in first["loc"])
+            return f"{where + ': ' if where else ''}{first['msg']}"[:160]
+        except (IndexError, KeyError, TypeError):
+            pass
+    return str(e).split("\n")[0][:160]
+
+
+def read_record(path: Path, position: str | None = None) -> RecordFile:
+    """Read a record file; without a position it goes by the file's own name.
+
+    Raises
+    ------
+    InputUnreadable
+    """
+    data = read_bytes(path, "record")
+    return RecordFile(path.name, data, parse_record(data, path.name), position or path.stem)
+
+
+class Photos:
+    """Where photos may lie: found by name first, then by SHA-256 of every photo there."""
+
+    def __init__(self, folders: Iterable[Path]) -> None:
+        self._folders = list(dict.fromkeys(folders))
+        self._by_sha256: dict[str, Path] | None = None
+
+    def find(self, verdict: Verdict, near: Path | None = None) -> Path | None:
+        """The photo's file, or one of its name with other content, or None.
+
+        Only plain file names are looked up: a record changed by hand can't make a report read elsewhere.
+        """
+        name, wrong = verdict.photo.name, None
+        if near is not None and near.is_file():
+            if _sha256(near) == verdict.photo.sha256:
+                return near
+            wrong = near
+        if name not in ("", ".", "..") and "/" not in name and "\\" not in name and "\0" not in name:
+            for folder in self._folders:
+                path = folder / name
+                try:
+                    if path.is_file():
+                        if _sha256(path) == verdict.photo.sha256:
+                            return path
+                        wrong = wrong or path
+                except OSError:
+                    continue  # a name longer than the disk allows
+        return self._index().get(verdict.photo.sha256) or wrong
+
+    def _index(self) -> dict[str, Path]:
+        if self._by_sha256 is None:
+            self._by_sha256 = {}
+            for folder in self._folders:
+                for path in sorted(folder.rglob("*")) if folder.is_dir() else ():
+                    if path.suffix.lower() in PHOTO_SUFFIXES and path.is_file():
+                        self._by_sha256.setdefault(_sha256(path), path)
+        return self._by_sha256
+
+
+def _sha256(path: Path) -> str:
+    try:
+        with path.open("rb") as f:
+            return hashlib.file_digest(f, "sha256").hexdigest()
+    except OSError:
+        return ""
+
+
+class Templates:
+    """New parts by the SHA-256 that a record names: the built-in library, and files that were handed over."""
+
+    def __init__(self, files: Sequence[Path] = ()) -> None:
+        from anodewane.catalog.templates import load_template
+
+        self._handed = [load_template(str(f)) for f in files]
+        self._by_sha256: dict[str, Template] | None = None
+
+    def find(self, verdict: Verdict) -> Template | None:
+        """The template of a record, None where it isn't at hand."""
+        from anodewane.catalog.templates import builtin_templates, template_digest
+
+        if verdict.template is None:
+            return None
+        if self._by_sha256 is None:
+            self._by_sha256 = {template_digest(t): t for t in (*self._handed, *builtin_templates().values())}
+        return self._by_sha256.get(verdict.template.sha256)
+
+
+def gather(records: Sequence[RecordFile], photos: Photos, templates: Templates) -> Iterator[PartInput]:
+    """Yield a report's parts, one photo read after the other."""
+    for record in records:
+        yield part_input(record, photos.find(record.verdict, record.photo), templates.find(record.verdict))
+
+
+def part_input(record: RecordFile, photo: Path | None, template: Template | None) -> PartInput:
+    """One part. A photo that is missing, not the one that was judged or unreadable is said, and the part keeps its page."""
+    from anodewane.stages.load import load_photo
+
+    state: PhotoState = "missing"
+    why = picture = flat = size = taken = None
+    if photo is not None:
+        try:
+            data = read_bytes(photo)
+            if hashlib.sha256(data).hexdigest() != record.verdict.photo.sha256:
+                state = "changed"
+            else:
+                loaded = load_photo(data, photo.name)
+                height, width = loaded.rgb.shape[:2]
+                picture, size, taken, state = photo_picture(loaded), (width, height), loaded.taken, "shown"
+                # a record that was changed may say that its photo has another size: then its pixels lead nowhere
+                if size == (record.verdict.photo.width_px, record.verdict.photo.height_px):
+                    flat = flat_picture(loaded, record.verdict)
+        except AnodewaneError as e:
+            state, why = "unreadable", e.message
+    return PartInput(
+        position=record.position,
+        verdict=record.verdict,
+        record_sha256=record.sha256,
+        template=template,
+        photo=picture,
+        flat=flat,
+        photo_state=state,
+        photo_why=why,
+        photo_size_px=size,
+        photo_taken=taken,
+        note=record.note,
+        history=record.history,
+    )

@@ -1,0 +1,101 @@
+"""Pictures for a report, made from pixels only: what a file said beside them (place, device, owner) can't come along.
+
+A photo is read, turned upright, made small and let go before the next is read, so that memory stays that of one photo.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from anodewane.records import Photo, Verdict
+from anodewane.report.drawings import BELOW_MM, OVERLAY_MAX_MM, SCALES
+from anodewane.report.geometry import Flat, lay_flat
+from anodewane.units import Bytes, Floats
+
+PHOTO_LONG_PX = 1000
+FLAT_PX_PER_PAPER_MM = 8.5
+"""About 215 dots an inch in print."""
+QUALITY = 78
+MARGIN_MM = 9.0
+"""Ground shown round the part."""
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A JPEG without metadata."""
+
+    jpeg: bytes
+    width_px: int
+    height_px: int
+
+
+@dataclass(frozen=True, slots=True)
+class FlatPicture:
+    """The window of the flattened photo round the part. window_mm : (x0, y0, x1, y1) in the flat frame, y up; n : it is shown at 1:n."""
+
+    picture: Picture
+    flat: Flat
+    window_mm: tuple[float, float, float, float]
+    n: int
+
+
+def photo_picture(photo: Photo, long_px: int = PHOTO_LONG_PX) -> Picture:
+    """The photo as taken, upright, made small."""
+    import cv2
+
+    rgb = np.asarray(photo.rgb)
+    scale = min(1.0, long_px / max(rgb.shape[:2]))
+    size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+    return _picture(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if scale < 1 else rgb)
+
+
+def flat_picture(photo: Photo, verdict: Verdict) -> FlatPicture | None:
+    """The part seen from straight above with some ground round it, or None where the record doesn't say how the photo lies."""
+    import cv2
+
+    flat = lay_flat(verdict)
+    if flat is None:
+        return None
+    points = np.concatenate([*flat.left, *flat.new])
+    lo, hi = points.min(0) - MARGIN_MM, points.max(0) + MARGIN_MM
+    fits = [n for n in SCALES if (hi[0] - lo[0]) / n <= OVERLAY_MAX_MM[0] and (hi[1] - lo[1]) / n <= OVERLAY_MAX_MM[1] - BELOW_MM]
+    if not fits:
+        return None  # a part of more than eight metres: the record makes no sense
+    n = fits[0]
+    px_per_mm = FLAT_PX_PER_PAPER_MM / n
+    width, height = (max(8, round(float(v) * px_per_mm)) for v in hi - lo)
+    # flat mm -> picture pixels: pixel centres at integers, y down
+    to_picture = np.array([[px_per_mm, 0, -lo[0] * px_per_mm - 0.5], [0, -px_per_mm, hi[1] * px_per_mm - 0.5], [0, 0, 1.0]])
+    rgb, from_px = _reduced(photo.rgb, flat.flat_from_px, px_per_mm, lo, hi)
+    seen = cv2.warpPerspective(rgb, to_picture @ from_px, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255))
+    return FlatPicture(_picture(seen), flat, (float(lo[0]), float(lo[1]), float(lo[0] + width / px_per_mm), float(hi[1])), n)
+
+
+def _reduced(rgb: Any, flat_from_px: Floats, px_per_mm: float, lo: Any, hi: Any) -> tuple[Any, Floats]:
+    """The photo made smaller by a whole factor where it has far more pixels than the picture will: warping alone would skip most of them and sparkle."""
+    import cv2
+
+    from anodewane.geometry import apply_homography
+
+    middle = (lo + hi) / 2
+    ends = apply_homography(np.linalg.inv(flat_from_px), np.array([middle, middle + [1.0, 0.0]]))
+    photo_px_per_mm = float(np.linalg.norm(ends[1] - ends[0]))
+    k = int(photo_px_per_mm / px_per_mm / 1.3)
+    if k < 2:
+        return np.asarray(rgb), flat_from_px
+    height, width = (s // k for s in rgb.shape[:2])
+    small = cv2.resize(np.asarray(rgb)[: height * k, : width * k], (width, height), interpolation=cv2.INTER_AREA)
+    grow = np.array([[k, 0, 0.5 * k - 0.5], [0, k, 0.5 * k - 0.5], [0, 0, 1.0]])
+    return small, flat_from_px @ grow
+
+
+def _picture(rgb: Bytes) -> Picture:
+    from PIL import Image
+
+    buffer = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(rgb)).save(buffer, "JPEG", quality=QUALITY, optimize=True)
+    return Picture(buffer.getvalue(), rgb.shape[1], rgb.shape[0])
