@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import threading
@@ -122,12 +123,10 @@ class _Run:
         return suspects
 
     def _hand_over(self, future: Future[Outcome], item: Item) -> None:
-        if self.engine.killed and isinstance(future.exception(), self.engine.killed):
-            self.on_result(crashed(item))
-            return
-        outcome = future.result()
+        outcome = crashed(item) if self.engine.killed and isinstance(future.exception(), self.engine.killed) else future.result()
         self.proved = True
-        self.on_result(outcome)
+        with _uninterrupted():
+            self.on_result(outcome)
 
     def _alone(self, item: Item) -> None:
         """Run one suspect with nothing else in flight."""
@@ -144,7 +143,8 @@ class _Run:
         self._close(wait_for_it=True)
         if not self.proved:
             self._prove()
-        self.on_result(crashed(item))
+        with _uninterrupted():
+            self.on_result(crashed(item))
 
     def _prove(self) -> None:
         """See whether a worker lives at all: where none can start, no photo is to blame."""
@@ -173,7 +173,8 @@ class _Run:
             del self.in_flight[future]
             if not future.cancelled() and future.done() and future.exception() is None:
                 try:
-                    self.on_result(future.result())
+                    with _uninterrupted():
+                        self.on_result(future.result())
                 except Exception:  # the ledger can't be written: that is what is being told already
                     return
 
@@ -186,6 +187,22 @@ class _Run:
         """Second Ctrl-C: end local workers at once. Their outputs are written whole or not at all."""
         for process in list((getattr(self.executor, "_processes", None) or {}).values()):
             process.kill()
+
+
+@contextlib.contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Hold Ctrl-C back until the block is done: an outcome is both in the ledger and known, or neither."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # it can't be interrupted here
+        return
+    pressed: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _: pressed.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before or signal.default_int_handler)
+    if pressed:
+        raise KeyboardInterrupt
 
 
 def crashed(item: Item) -> Outcome:
