@@ -206,13 +206,11 @@ def _hatch(picture: Any, new: list[Floats], left: list[Floats], unit: float) -> 
     step = max(6, round(9 * unit))
     for x in range(-height, width, step):
         cv2.line(lines, (x, height), (x + height, 0), 255, max(1, round(2.4 * unit)), cv2.LINE_AA)
-    left_px, top_px, wide, tall = cv2.boundingRect(gone)
-    box = (slice(top_px, top_px + tall), slice(left_px, left_px + wide))  # the rest of the picture stays as it is
-    gone, lines, part = gone[box], lines[box], picture[box]
-    tint = (gone.astype(np.float32) / 255 * 0.22)[..., None]
-    stripes = (np.minimum(gone, lines).astype(np.float32) / 255)[..., None]
-    mixed = part.astype(np.float32) * (1 - tint) + np.array(ORANGE, np.float32) * tint
-    part[:] = np.round(mixed * (1 - stripes) + np.array(ORANGE, np.float32) * stripes).astype(np.uint8)
+    where = gone > 0  # the rest of the picture stays as it is
+    tint = (gone[where].astype(np.float32) / 255 * 0.22)[..., None]
+    stripes = (np.minimum(gone, lines)[where].astype(np.float32) / 255)[..., None]
+    mixed = picture[where].astype(np.float32) * (1 - tint) + np.array(ORANGE, np.float32) * tint
+    picture[where] = np.round(mixed * (1 - stripes) + np.array(ORANGE, np.float32) * stripes).astype(np.uint8)
 
 
 def _mark_worst(picture: Any, at: Floats, unit: float) -> None:
