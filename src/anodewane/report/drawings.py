@@ -19,7 +19,7 @@ from anodewane.report.texts import Catalogue
 from anodewane.units import Floats
 
 WIDTH_MM = 84.0
-OVERLAY_MAX_MM = (84.0, 62.0)
+OVERLAY_MAX_MM = (84.0, 60.0)
 SCALES = (1, 2, 5, 10, 20, 50, 100)
 """Reductions of ISO 5455."""
 
@@ -150,19 +150,19 @@ def gauge(verdict: Verdict, say: Catalogue) -> Drawing | None:
 def budget_bars(bars: Sequence[tuple[str, float]], total: tuple[str, float], say: Catalogue) -> Drawing:
     """Causes of doubt as bars, largest first, the sum of squares' root below. Values are one standard deviation in percentage points."""
     rows = [*bars, total]
-    step = 5.6
-    s = _Sheet(WIDTH_MM, step * len(rows) + 1.6)
+    step, name_mm, number_mm = 4.0, 47.0, 9.0
+    s = _Sheet(WIDTH_MM, step * len(rows) + 1.4)
     most = max(max(v for _, v in rows), 1e-9)
-    room = WIDTH_MM - 16
+    room = WIDTH_MM - name_mm - number_mm
     for i, (name, value) in enumerate(rows):
-        y = i * step
         last = i == len(rows) - 1
+        y = i * step + (1.0 if last else 0.0)
         if last:
-            y += 1.2
-            s.path([np.array([[0, y - 0.4], [WIDTH_MM, y - 0.4]])], closed=False, stroke=QUIET, stroke_width=0.2, fill="none")
-        s.words(0, y + 2.5, name, size=2.5, bold=last)
-        s.add("rect", x=0, y=y + 3.1, width=max(room * value / most, 0.15), height=1.7, fill=INK if last else "#7a7a7a")
-        s.words(max(room * value / most, 0.15) + 1.2, y + 4.8, say.number(value, 2), size=2.5, bold=last)
+            s.path([np.array([[0, y - 0.2], [WIDTH_MM, y - 0.2]])], closed=False, stroke=QUIET, stroke_width=0.2, fill="none")
+        long = max(room * max(value, 0.0) / most, 0.15)
+        s.words(0, y + 2.9, name, size=2.5, bold=last)
+        s.add("rect", x=name_mm, y=y + 0.9, width=long, height=2.3, fill=INK if last else "#7a7a7a")
+        s.words(name_mm + long + 1.0, y + 2.9, say.number(value, 2), size=2.5, bold=last)
     alt = say.say("part.sure_alt", bars="; ".join(f"{name} {say.number(value, 2)}" for name, value in rows))
     return s.done(alt)
 
@@ -172,8 +172,8 @@ def budget_bars(bars: Sequence[tuple[str, float]], total: tuple[str, float], say
 
 def profile(way: Floats, depth: Floats, length_mm: float, say: Catalogue) -> Drawing:
     """Recession against the way round the new outline, both in mm; letters at its quarters; mean dashed, worst ringed."""
-    s = _Sheet(WIDTH_MM, 50)
-    left, right, top, bottom = 11.0, WIDTH_MM - 2.0, 4.0, 38.0
+    s = _Sheet(WIDTH_MM, 46)
+    left, right, top, bottom = 11.0, WIDTH_MM - 2.0, 4.0, 34.0
     most = _ceiling(float(depth.max()))
 
     def x(v: Any) -> Any:
@@ -199,7 +199,7 @@ def profile(way: Floats, depth: Floats, length_mm: float, say: Catalogue) -> Dra
         s.path([np.array([[at, bottom], [at, bottom + 1]])], closed=False, stroke=INK, stroke_width=0.25, fill="none")
         s.words(at, bottom + 3.6, letter, anchor="middle", bold=True, size=2.5)
         s.words(at, bottom + 6.6, say.number(length_mm * k / 4), anchor="end" if k == 4 else "middle", size=2.4, fill=QUIET)
-    s.words((left + right) / 2, 48.6, say.say("part.profile_x"), anchor="middle", size=2.5)
+    s.words((left + right) / 2, 44.6, say.say("part.profile_x"), anchor="middle", size=2.5)
     s.words(3, (top + bottom) / 2, say.say("part.profile_y"), anchor="middle", size=2.5, turn=-90.0)
     note = f"{say.say('part.profile_mean', mean=say.number(mean, 1))}, {say.say('part.profile_worst', max=say.number(float(depth.max()), 1))}"
     s.words(right, top - 1.4, note, anchor="end", size=2.5)
@@ -237,7 +237,7 @@ def scale_for(width_mm: float, height_mm: float) -> int:
     return SCALES[-1]
 
 
-BELOW_MM = 8.0
+BELOW_MM = 6.0
 """Paper under a scaled drawing, for its bar."""
 
 
@@ -246,7 +246,7 @@ def _bar(s: _Sheet, n: int, say: Catalogue) -> None:
     piece = 10.0 if 50.0 / n <= s.width - 16 else 5.0
     while 5 * piece / n > s.width - 16 and piece > 1:
         piece = 2.0 if piece == 5.0 else 1.0
-    y, h = s.height - 5.0, 1.5
+    y, h = s.height - 3.2, 1.5
     for i in range(5):
         s.add("rect", x=1 + i * piece / n, y=y, width=piece / n, height=h, fill=INK if i % 2 == 0 else PAPER, stroke=INK, stroke_width=0.2)
     s.words(2.2 + 5 * piece / n, y + 1.7, f"{say.number(5 * piece)} mm", size=2.5, bold=True)
@@ -261,8 +261,8 @@ def new_and_left(
 
     bounds = np.array([new.bounds, left.bounds])
     lo, hi = bounds[:, :2].min(0) - 0.5, bounds[:, 2:].max(0) + 0.5
-    n = _fitting(hi - lo, 11.0)
-    edge = 5.5  # paper round the part, for the letters
+    n = _fitting(hi - lo, 8.0)
+    edge = 4.0  # paper round the part, for the letters
     size = (hi - lo) / n
     s = _Sheet(max(float(size[0]) + 2 * edge, 44.0), float(size[1]) + 2 * edge + BELOW_MM)
     off = np.array([(s.width - size[0]) / 2, edge])
@@ -278,7 +278,7 @@ def new_and_left(
         at = to_paper(np.array([[x, y]]))[0]
         out = (at - centre) / max(float(np.linalg.norm(at - centre)), 1e-9)
         s.add("circle", cx=float(at[0]), cy=float(at[1]), r=0.55, fill=INK)
-        label = at + out * 3.0
+        label = at + out * 2.3
         s.words(float(label[0]), float(label[1]) + 0.95, letter, anchor="middle", bold=True)
     if worst is not None:
         at = to_paper(np.array([worst]))[0]

@@ -137,7 +137,7 @@ def _part(p: PartPage, say: Catalogue) -> _Made:
         _drawing(p.gauge),
         _el("div", _el("h3", say.say("part.doubts")), _el("p", say.say("part.doubts_text")), _el("ul", *(_el("li", d) for d in p.doubts)), cls="box") if p.doubts else None,
         *(
-            _el("div", _el("h3", say.say("part.finding")), *(_el("p", line) for line in f.lines), _el("p", f.why, cls="note"), cls="box")
+            _el("div", _el("h3", say.say("part.finding")), _el("p", " ".join(f.lines)), _el("p", f.why, cls="note"), cls="box")
             for f in p.findings
         ),
         _el("h3", say.say("part.reasons")),
@@ -151,7 +151,7 @@ def _part(p: PartPage, say: Catalogue) -> _Made:
             cls="pair",
         ),
         _el("h3", say.say("part.figures")),
-        _table(p.figures, "figures"),
+        _table((*p.figures, *p.more), "figures"),
         _el("h3", say.say("part.how_sure")),
         _el("p", p.sure_text),
         _el("p", p.sure_more) if p.sure_more else None,

@@ -20,6 +20,8 @@ from anodewane.report.drawings import Drawing
 from anodewane.report.geometry import gone_shape, new_shape, recession_round, shape_of, worn_shape
 from anodewane.report.pictures import FlatPicture, Picture
 from anodewane.report.texts import Catalogue, clean, same_name, shortened
+from anodewane.settings import Settings
+from anodewane.words import no_wear
 
 Paper = Literal["a4", "letter"]
 PhotoState = Literal["shown", "missing", "changed", "unreadable"]
@@ -148,6 +150,7 @@ class PartPage:
     drawing_title: str
     drawing_note: str | None
     figures: Rows
+    more: Rows
     reasons: tuple[ReasonText, ...]
     sure_text: str
     sure_more: str | None
@@ -169,7 +172,7 @@ class HashBlock:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Report:
-    """All of a report. words : the headings that renderers need, by catalogue key. date_iso : for the PDF's own date."""
+    """All of a report. attention : what to know before relying on it, or that there is nothing (looks_wrong). date_iso : for the PDF's own date."""
 
     language: str
     paper: Paper
@@ -179,6 +182,7 @@ class Report:
     glance_note: str
     glance: tuple[GlanceRow, ...]
     attention: tuple[str, ...]
+    looks_wrong: bool
     parts: tuple[PartPage, ...]
     hashes: tuple[HashBlock, ...]
     catalogue: Catalogue
@@ -192,7 +196,7 @@ class Report:
 # --- from one to the other -------------------------------------------------------------------------------------------------------------
 
 
-def make_report(parts: Sequence[PartInput], cover: Cover, findings: Sequence[Finding], say: Catalogue, paper: Paper = "a4") -> Report:
+def make_report(parts: Sequence[PartInput], cover: Cover, findings: Sequence[Finding], say: Catalogue, paper: Paper = "a4", left_out: Sequence[str] = ()) -> Report:
     """Write a report.
 
     Parameters
@@ -201,6 +205,8 @@ def make_report(parts: Sequence[PartInput], cover: Cover, findings: Sequence[Fin
         In the order in which they are to stand.
     findings : sequence of Finding
         Each is laid to the part whose position it names; one that names none is said on the cover.
+    left_out : sequence of str
+        Photos of the same source that have no record: said on the cover.
 
     Raises
     ------
@@ -227,6 +233,7 @@ def make_report(parts: Sequence[PartInput], cover: Cover, findings: Sequence[Fin
     for f in findings:
         if not any(same_name(f.position, p.position) for p in parts):
             attention.append(say.say("attention.finding_without_part", position=shortened(clean(f.position), SHORT)))
+    attention += [say.say("attention.left_out", what=clean(shortened(what, 300))) for what in left_out]
     count = {g: sum(p.verdict.verdict == g and p.verdict.status == "judged" for p in parts) for g in ("replace", "monitor", "ok")}
     cannot = len(parts) - sum(count.values())
     coverages = sorted({round(100 * p.verdict.consumed.coverage) for p in parts if p.verdict.consumed is not None})
@@ -240,6 +247,7 @@ def make_report(parts: Sequence[PartInput], cover: Cover, findings: Sequence[Fin
         glance_note=say.say("cover.coverage", coverage=" / ".join(str(c) for c in coverages)) if coverages else "",
         glance=tuple(glance),
         attention=tuple(attention) or (say.say("cover.nothing_wrong"),),
+        looks_wrong=bool(attention),
         parts=tuple(pages),
         hashes=tuple(hashes),
         catalogue=say,
@@ -289,6 +297,13 @@ def _interval(interval: Interval, say: Catalogue, digits: int = 0) -> dict[str, 
     return {"value": say.number(interval.value, digits), "low": say.number(interval.low, digits), "high": say.number(interval.high, digits)}
 
 
+def _consumed(v: Verdict, say: Catalogue) -> str:
+    """The metal gone with its interval, "no measurable wear" where the record says so: a share below nothing would say more than is known."""
+    if v.consumed is None:
+        return say.say("cover.no_figure")
+    return say.say("cover.no_wear" if no_wear(v) else "cover.consumed", **_interval(v.consumed.mass_pct, say))
+
+
 def _doubts(part: PartInput, say: Catalogue) -> tuple[str, ...]:
     found = list(doubts(part.verdict, say, part.template))
     photo = part.verdict.photo
@@ -313,10 +328,8 @@ def _attention(part: PartInput, position: str, wrong: tuple[str, ...], say: Cata
 
 
 def _glance(part: PartInput, page: PartPage, number: int, own: list[Finding], say: Catalogue) -> GlanceRow:
-    consumed = part.verdict.consumed
-    figure = say.say("cover.no_figure") if consumed is None else say.say("cover.consumed", **_interval(consumed.mass_pct, say))
     signer = "; ".join(say.say("cover.signer_says", verdict=say.say(f"verdict.{f.verdict}")) for f in own) or None
-    return GlanceRow(page.anchor, number, shortened(page.position, SHORT), page.grade, page.verdict, signer, figure, page.to_do)
+    return GlanceRow(page.anchor, number, shortened(page.position, SHORT), page.grade, page.verdict, signer, _consumed(part.verdict, say), page.to_do)
 
 
 # --- a part's page ---------------------------------------------------------------------------------------------------------------------
@@ -329,9 +342,7 @@ def _part_page(part: PartInput, number: int, own: list[Finding], wrong: tuple[st
     name = shortened(clean(v.photo.name), SHORT)
     verdict_word = say.say(f"verdict.{key}")
     worn = worn_shape(v) if v.status == "judged" else None
-    headline = say.say("cover.no_figure")
-    if v.consumed is not None:
-        headline = f"{say.say('figure.consumed_mass')}: {say.say('figure.interval', **_interval(v.consumed.mass_pct, say))}"
+    headline = f"{say.say('figure.consumed_mass')}: {_consumed(v, say)}"
     overlay, overlay_title, overlay_note = _overlay(part, say)
     profile, profile_note = _profile(part, worn, say)
     drawing, n = _drawing(part, worn, say)
@@ -362,7 +373,8 @@ def _part_page(part: PartInput, number: int, own: list[Finding], wrong: tuple[st
         drawing=drawing,
         drawing_title=say.say("part.drawing", scale=say.say("part.scale_to", n=n)) if drawing else "",
         drawing_note=say.say("part.drawing_note") if drawing else None,
-        figures=_figures(part, say),
+        figures=_figures(v, say),
+        more=_more(v, say),
         reasons=tuple(_reason(r.code, r.message, r.remedy, say) for r in v.reasons),
         sure_text=_sure(v, say),
         sure_more=say.say("part.sure_biggest", cause=bars[0][0]) if bars and bars[0][1] > 0 else None,
@@ -462,8 +474,9 @@ def _drawing(part: PartInput, worn: Any, say: Catalogue) -> tuple[Drawing | None
     return drawings.new_and_left(new_shape(part.template), worn, letters, worst, say)
 
 
-def _figures(part: PartInput, say: Catalogue) -> Rows:
-    v, n = part.verdict, say.number
+def _figures(v: Verdict, say: Catalogue) -> Rows:
+    """What was measured."""
+    n = say.number
     unknown = say.say("figure.unknown")
     rows: list[tuple[str, str]] = []
 
@@ -473,7 +486,6 @@ def _figures(part: PartInput, say: Catalogue) -> Rows:
     if v.consumed is not None:
         row("consumed_mass", say.say("figure.interval", **_interval(v.consumed.mass_pct, say, 1)))
         row("consumed_area", say.say("figure.interval", **_interval(v.consumed.area_pct, say, 1)))
-    row("limit", say.say("figure.limit_value", limit=n(v.limits.limit_pct, 1), monitor=n(v.limits.monitor_from_pct, 1), basis=clean(v.limits.basis)))
     if v.mass is not None:
         row("mass", say.say("figure.mass_value", **_interval(v.mass.remaining_g, say), new=n(v.mass.new_g), method=say.say(f"method_of_mass.{v.mass.method}")))
     if v.area is not None:
@@ -494,6 +506,24 @@ def _figures(part: PartInput, say: Catalogue) -> Rows:
             rows.append((label, say.say("figure.hole_value", diameter=n(hole.diameter_mm, 1), new=n(hole.new_mm, 1), washer=washer, state=state)))
     if v.pieces_lost is not None:
         row("pieces", str(v.pieces_lost))
+    return tuple(rows)
+
+
+BASES = {Settings().basis: "basis.usual", "set on the command line": "basis.command_line"}
+"""Words for a limit's basis that the tool writes itself, and so can be translated."""
+
+
+def _more(v: Verdict, say: Catalogue) -> Rows:
+    """By what it was measured."""
+    n = say.number
+    unknown = say.say("figure.unknown")
+    rows: list[tuple[str, str]] = []
+
+    def row(key: str, text: str) -> None:
+        rows.append((say.say(f"figure.{key}"), text))
+
+    basis = say.say(BASES[v.limits.basis]) if v.limits.basis in BASES else clean(v.limits.basis)
+    row("limit", say.say("figure.limit_value", limit=n(v.limits.limit_pct, 1), monitor=n(v.limits.monitor_from_pct, 1), basis=basis))
     if v.template is not None:
         t = v.template
         row(

@@ -79,6 +79,7 @@ def _data(report: Report, root: Path) -> dict[str, Any]:
             "drawing_title": p.drawing_title,
             "drawing_note": p.drawing_note,
             "figures": p.figures,
+            "more": p.more,
             "reasons": [{"message": r.message, "remedy": r.remedy, "own": r.own_words} for r in p.reasons],
             "sure_text": p.sure_text,
             "sure_more": p.sure_more,

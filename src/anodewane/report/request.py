@@ -1,0 +1,226 @@
+"""What a report is asked to be, and the way from there to its pages: records from files, a batch's results or the season's book; photos; findings."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from anodewane.errors import InputUnreadable, UsageError
+from anodewane.files import read_bytes
+from anodewane.records import Template
+from anodewane.report.gather import Photos, RecordFile, Templates, gather, parse_record, read_record
+from anodewane.report.pages import Cover, Finding, Paper, PartInput, Report, make_report
+from anodewane.report.texts import load_catalogue, same_name
+
+SUMMARY = "summary.jsonl"
+"""What `anodewane batch` leaves in its output folder."""
+
+MAX_ROWS = 5000
+"""Parts of one report; a larger batch is reported boat by boat."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """Records in order, the folders in which their photos are looked for, what was to be reported but has no record, and the boat and day where the source knows."""
+
+    records: tuple[RecordFile, ...]
+    folders: tuple[Path, ...]
+    left_out: tuple[str, ...] = ()
+    boat: str | None = None
+    hauled: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """How the report is to look and what the signer adds."""
+
+    cover: Cover = Cover()
+    findings: tuple[Finding, ...] = ()
+    language: str = "en"
+    paper: Paper = "a4"
+    photos: tuple[Path, ...] = ()
+    template_files: tuple[Path, ...] = ()
+
+
+def read_sources(paths: Sequence[Path], boat: str | None = None) -> Sources:
+    """Read record files, and folders that `anodewane batch` wrote.
+
+    Parameters
+    ----------
+    boat : str, optional
+        Of a batch, only this boat's rows.
+
+    Raises
+    ------
+    InputUnreadable
+        A record that can't be read: a report leaves none out.
+    UsageError
+        A folder that isn't a batch's, or a boat that isn't in it.
+    """
+    records: list[RecordFile] = []
+    folders: list[Path] = []
+    left_out: list[str] = []
+    boats: set[str] = set()
+    for path in paths:
+        if path.is_dir():
+            batch = read_batch(path, boat)
+            records += batch.records
+            folders += batch.folders
+            left_out += batch.left_out
+            boats |= {batch.boat} if batch.boat else set()
+        else:
+            records.append(read_record(path))
+            folders.append(path.parent)
+    if not records:
+        raise UsageError("There is no record to report on.", "Name records that 'anodewane judge --out' wrote, or the results folder of 'anodewane batch'.")
+    return Sources(tuple(records), tuple(dict.fromkeys(folders)), tuple(left_out), boat or (boats.pop() if len(boats) == 1 else None))
+
+
+def read_batch(folder: Path, boat: str | None = None) -> Sources:
+    """Read a batch's results. Rows that have no record are named in `left_out`.
+
+    Raises
+    ------
+    InputUnreadable, UsageError
+    """
+    if not (folder / SUMMARY).is_file():
+        raise UsageError(f"The folder '{folder.name}' holds no {SUMMARY}, so it isn't the results of a batch.", "Name the records themselves, or the folder that 'batch --out' wrote.")
+    rows = []
+    for number, line in enumerate(read_bytes(folder / SUMMARY, "summary").decode("utf-8", "replace").splitlines(), start=1):
+        if not line.strip():
+            continue
+        try:
+            row = json.loads(line)
+            rows.append({k: _text(row.get(k)) for k in ("path", "boat", "position", "record", "status", "photo_sha256")})
+        except (ValueError, AttributeError, RecursionError) as e:
+            raise InputUnreadable(f"Line {number} of '{SUMMARY}' isn't a row of a batch.", "Run the batch again: it writes the summary anew.") from e
+    if boat is not None:
+        own = [r for r in rows if r["boat"] and same_name(r["boat"], boat)]
+        if not own:
+            known = ", ".join(sorted({r["boat"] for r in rows if r["boat"]}))
+            raise UsageError(f"The batch has no boat '{boat}'.", f"It has {known or 'no boats at all'}.")
+        rows = own
+    if len(rows) > MAX_ROWS:
+        raise UsageError(f"The batch has {len(rows)} rows; a report takes {MAX_ROWS}.", "Name one boat with --boat.")
+    boats = {r["boat"] for r in rows if r["boat"]}
+    records, left_out = [], []
+    for row in rows:
+        place = row["position"] or PurePosixPath(row["path"] or "photo").stem
+        if len(boats) > 1 or (boats and not row["boat"]):
+            place = f"{row['boat'] or '?'}, {place}"
+        if not row["record"]:
+            left_out.append(f"{place}: {row['path'] or '?'} ({row['status'] or '?'})")
+            continue
+        name = PurePosixPath(row["record"])
+        if name.is_absolute() or ".." in name.parts or "\\" in row["record"] or "\0" in row["record"]:
+            raise InputUnreadable(f"The batch names a record outside its folder: '{row['record']}'.", "Run the batch again: it writes the summary anew.")
+        data = read_bytes(folder / name, "record")
+        records.append(RecordFile(name.name, data, parse_record(data, name.name), place))
+    return Sources(tuple(records), (folder,), tuple(left_out), boats.pop() if len(boats) == 1 else None)
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else ""
+
+
+def placed(sources: Sources, names: Sequence[str], notes: Sequence[str] = ()) -> Sources:
+    """Give records their positions ("rudder.json=rudder, port") and positions their notes ("rudder, port=...").
+
+    Raises
+    ------
+    UsageError
+        A record or position that isn't there, or two records at one position.
+    """
+    records = list(sources.records)
+    for text in names:
+        fits = [(len(n), i) for i, r in enumerate(records) for n in (r.name, Path(r.name).stem, r.verdict.photo.name) if text.startswith(f"{n}=")]
+        if not fits:
+            raise UsageError(f"--position '{text}' names no record of this report.", f"Write RECORD=POSITION; the records are {', '.join(r.name for r in records[:20])}.")
+        taken, i = max(fits)
+        position = text[taken + 1 :]
+        if not position.strip():
+            raise UsageError(f"--position '{text}' has no position.", "Write RECORD=POSITION.")
+        records[i] = replace(records[i], position=position.strip())
+    for text in notes:
+        i, note = _at_position(records, text, "--note")
+        records[i] = replace(records[i], note=note)
+    for i, r in enumerate(records):
+        if any(same_name(r.position, other.position) for other in records[:i]):
+            raise UsageError(f"Two records are at the position '{r.position}'.", "Tell them apart with --position RECORD=POSITION.")
+    return replace(sources, records=tuple(records))
+
+
+def _at_position(records: Sequence[RecordFile], text: str, option: str) -> tuple[int, str]:
+    """Split "POSITION=TEXT" at a position of the report, which may hold "=" itself."""
+    cuts = [k for k, c in enumerate(text) if c == "="]
+    for k in cuts:
+        for i, r in enumerate(records):
+            if same_name(text[:k], r.position):
+                return i, text[k + 1 :]
+    raise UsageError(f"{option} '{text[:80]}' names no position of this report.", f"Write POSITION=TEXT; the positions are {', '.join(r.position for r in records[:20])}.")
+
+
+def make_findings(sources: Sources, found: Sequence[str], by: Sequence[str], why: Sequence[str], when: str | None) -> tuple[Finding, ...]:
+    """The signer's findings from "POSITION=replace", who found it (once for all, or one each) and why (one each).
+
+    Raises
+    ------
+    UsageError
+    """
+    if not found:
+        if by or why:
+            raise UsageError("--by and --why belong to a finding.", "Give --finding POSITION=replace too, or leave them out.")
+        return ()
+    if len(by) not in (1, len(found)) or len(why) != len(found):
+        raise UsageError(f"There are {len(found)} findings, {len(by)} --by and {len(why)} --why.", "Give --by once or with each finding, and --why with each finding.")
+    out = []
+    for k, text in enumerate(found):
+        i, verdict = _at_position(sources.records, text, "--finding")
+        out.append(Finding(sources.records[i].position, verdict.strip().lower(), by[0] if len(by) == 1 else by[k], why[k], when))  # type: ignore[arg-type]
+    return tuple(out)
+
+
+def check_day(text: str | None, option: str) -> str | None:
+    """A calendar date, ISO 8601.
+
+    Raises
+    ------
+    UsageError
+    """
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError as e:
+        raise UsageError(f"{option} '{text}' isn't a date.", "Write it as 2026-10-31.") from e
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Assembled:
+    """A report with what it was made of: the same records, photos and templates go into an evidence bag."""
+
+    report: Report
+    parts: tuple[PartInput, ...]
+    photos: tuple[Path | None, ...]
+    templates: tuple[Template | None, ...]
+
+
+def assemble(sources: Sources, choices: Choices) -> Assembled:
+    """Find photos and templates, and write the pages.
+
+    Raises
+    ------
+    UsageError, InputUnreadable
+    """
+    say = load_catalogue(choices.language)
+    photos, templates = Photos([*choices.photos, *sources.folders]), Templates(choices.template_files)
+    parts = tuple(gather(sources.records, photos, templates))
+    cover = choices.cover
+    cover = replace(cover, boat=cover.boat or sources.boat, hauled=cover.hauled or sources.hauled)
+    report = make_report(parts, cover, choices.findings, say, choices.paper, sources.left_out)
+    found = tuple(photos.find(r.verdict, r.photo) for r in sources.records)
+    return Assembled(report, parts, found, tuple(templates.find(r.verdict) for r in sources.records))
