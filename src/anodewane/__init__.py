@@ -58,6 +58,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from anodewane.batch.folder import judge_folder as judge_folder
+    from anodewane.book.store import new_book as new_book
+    from anodewane.book.store import open_book as open_book
     from anodewane.catalog.templates import load_template as load_template
     from anodewane.draw import overlay as overlay
     from anodewane.errors import AnodewaneError as AnodewaneError
@@ -80,6 +82,8 @@ _PUBLIC = {
     "judge": "pipeline",
     "judge_folder": "batch.folder",
     "load_template": "catalog.templates",
+    "new_book": "book.store",
+    "open_book": "book.store",
     "overlay": "draw",
     "record_schema": "record_json",
     "settings_from_toml": "settings",
