@@ -153,7 +153,8 @@ N = 1500
 
 
 def photo(rng: np.random.Generator, true: float, face: float, casting: float) -> tuple[float, float, tuple[tuple[str, float], ...]]:
-    """What a photo reads of a part, its half-width and its budget, by decision 0004: face ratio log-normal (0.23) from part to part, casting 1.5 %, the rest this photo's."""
+    """What a photo reads of a part, its half-width and its budget, by decision 0004: face ratio log-normal (0.23) from part to part, casting 1.5 %,
+    the rest its own."""
     thickness = 0.23 * 0.75 * true + 1.5
     read = true * np.exp(0.75 * face) + casting + 1.5 * rng.standard_normal() * 0.6 + 1.2 * rng.standard_normal() + 1.0 * rng.standard_normal()
     half_width = 1.645 * np.sqrt(thickness**2 + 1.5**2 + 0.8**2 + 1.2**2 + 1.0**2)
