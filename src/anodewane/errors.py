@@ -20,6 +20,7 @@ class ExitCode(IntEnum):
     OUTPUT_NOT_WRITABLE = 5
     MODEL = 6
     BATCH_INCOMPLETE = 7
+    EVIDENCE_DIFFERS = 8
     UNEXPECTED = 15
     INTERRUPTED = 130
 
@@ -32,6 +33,7 @@ EXIT_MEANINGS: dict[ExitCode, str] = {
     ExitCode.OUTPUT_NOT_WRITABLE: "an output file can't be written",
     ExitCode.MODEL: "the segmenter's model file is missing or altered",
     ExitCode.BATCH_INCOMPLETE: "a batch finished with some photos not judged",
+    ExitCode.EVIDENCE_DIFFERS: "an evidence bag isn't as it was packed, or judging its originals again gives something else",
     ExitCode.UNEXPECTED: "an unexpected fault in anodewane itself",
     ExitCode.INTERRUPTED: "interrupted",
 }
