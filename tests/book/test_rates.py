@@ -150,6 +150,11 @@ def test_a_part_weighed_new_and_worn_needs_no_template():
     assert got is not None
     assert got.pct == (25.0,)
     assert got.sd[0] < 0.5
+    # nor a photo that could be judged
+    blurred = replace(r, status="cannot_judge", consumed_pct=None, area_pct=None, verdict=None)
+    again = series_of(part, spells(winters(2020, 2021), part.fitted_on), (blurred,), S, R)
+    assert again is not None
+    assert again.pct == got.pct
 
 
 @given(st.permutations(range(5)))

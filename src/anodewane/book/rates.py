@@ -175,11 +175,12 @@ def of_part(fitting: Fitting, readings: Sequence[Reading], next_haul_out: date |
 
 
 def series_of(fitting: Fitting, in_water: Sequence[Spell], readings: Sequence[Reading], settings: Settings, rules: BookRules) -> Series | None:
-    """The readings of one part (as `of_part` gives them) as numbers; None without a judged reading after time in the water. Of two readings at one haul-out the last
+    """The readings of one part (as `of_part` gives them) as numbers; None without one after time in the water. Of two readings at one haul-out the last
     stands."""
     kept: dict[tuple[str, date], Reading] = {}
     for r in readings:
-        if r.status == "judged" and r.consumed_pct is not None:
+        # a part that was weighed new and worn needs no photo that can be judged
+        if r.consumed_pct is not None or (r.weighed_g is not None and fitting.new_mass_g is not None):
             kept[(r.kind, r.hauled_on)] = r
     rows: list[tuple[float, ...]] = []
     used: list[Reading] = []
@@ -219,12 +220,12 @@ def _without_offset(rows: list[tuple[float, ...]]) -> list[tuple[float, ...]]:
 
 def _doubt(r: Reading, fitting: Fitting, settings: Settings, rules: BookRules) -> tuple[float, float, float, float, float, float]:
     """What a reading says and its doubt by kind: points consumed, own, offset, common, face, all."""
-    assert r.consumed_pct is not None
     if r.weighed_g is not None and fitting.new_mass_g is not None:
         # both ends on the scales: nothing of the template is left in it
         pct = 100 * (1 - r.weighed_g / fitting.new_mass_g)
         own = max(OWN_LEAST, 100 * settings.scales_sd_g / fitting.new_mass_g * 1.42)
         return pct, own, 0.0, 0.0, 0.0, own
+    assert r.consumed_pct is not None
     pct = r.consumed_pct.value
     sd = max(OWN_LEAST, (r.consumed_pct.high - r.consumed_pct.low) / 2 / normal_quantile(r.coverage or settings.coverage))
     own2 = sum(v * v for cause, v in r.budget if cause in OWN_CAUSES)
