@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -38,6 +39,17 @@ def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> Me
     CannotJudge
         "no_part" when nothing is left after specks are dropped.
     """
+    return trace(photo, soft, lambda ring: project(plane.camera, np.c_[ring, np.zeros(len(ring))]))
+
+
+def trace(photo: Photo, soft: SoftMask, to_px: Callable[[Floats], Floats]) -> MetalMask:
+    """`refine` for a soft mask on any grid: `to_px` carries its points (n, 2), as if they were sheet mm, into the photo.
+
+    Raises
+    ------
+    CannotJudge
+        "no_part" when nothing is left after specks are dropped.
+    """
     from anodewane.errors import CannotJudge
 
     s = soft.mm_per_px
@@ -49,7 +61,7 @@ def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> Me
     moved: list[Floats] = []
     contrast: list[Any] = []
     for ring in rings:
-        px = project(plane.camera, np.c_[ring, np.zeros(len(ring))])
+        px = to_px(ring)
         # travel so that the metal lies on the left and the normal points out of it
         px = px if (ring_area(px) > 0) == (ring_area(ring) > 0) else px[::-1].copy()
         span_px = float(np.linalg.norm(np.diff(px, axis=0), axis=1).sum() / max(1e-9, np.linalg.norm(np.diff(ring, axis=0), axis=1).sum()))
