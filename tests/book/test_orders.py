@@ -11,8 +11,6 @@ from html.parser import HTMLParser
 import pytest
 
 from anodewane.book.entries import Position
-from anodewane.book.kept import kept_texts, notices_from, orders_from, positions_from, reckoning_digest, summaries
-from anodewane.book.notices import notices
 from anodewane.book.orders import COLUMNS, OrderList, order_csv, order_list, order_page
 from anodewane.book.reckon import reckon
 from anodewane.settings import BookRules, Settings
@@ -120,26 +118,3 @@ def test_the_page_stands_alone_and_escapes_names(orders):
 def test_an_empty_list_says_so():
     assert "Nothing to buy" in order_page(order_list(()))
     assert order_csv(order_list(())).splitlines() == [",".join(COLUMNS)]
-
-
-def test_what_is_kept_reads_back_the_same(boat):
-    states = reckon([boat], S, R)
-    kept = [kept_texts(s) for s in summaries([boat], S, R)]
-    assert orders_from(t.orders for t in kept) == order_list(states)
-    assert notices_from(t.notices for t in kept) == notices([boat], states, S, R)
-    lines = positions_from(t.positions for t in kept)
-    assert [i.position for i in lines] == [s.position.name for s in states]
-    assert [i.verdict for i in lines] == [s.verdict for s in states]
-    assert lines[0].gone_pct == 62
-    assert lines[-1].gone_pct is None
-
-
-def test_what_is_kept_goes_by_settings_rules_and_date():
-    digests = {
-        reckoning_digest(S, R),
-        reckoning_digest(replace(S, limit_pct=60), R),
-        reckoning_digest(S, replace(R, lasts_probability=0.8)),
-        reckoning_digest(S, R, date(2022, 10, 1)),
-    }
-    assert len(digests) == 4
-    assert reckoning_digest(S, R) in digests

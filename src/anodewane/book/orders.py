@@ -89,11 +89,11 @@ def order_list(states: Sequence[PositionState]) -> OrderList:
             unsettled.append(UnsettledLine(s.boat.name, s.position.name, None, "nothing_fitted", on))
         elif s.verdict is None:
             unsettled.append(UnsettledLine(s.boat.name, s.position.name, s.fitting.template, "never_judged" if s.last is None else "cannot_judge", on))
-    return tally(lines, unsettled)
+    return counted(lines, unsettled)
 
 
-def tally(lines: Sequence[OrderLine], unsettled: Sequence[UnsettledLine]) -> OrderList:
-    """An order list with its counts."""
+def counted(lines: Sequence[OrderLine], unsettled: Sequence[UnsettledLine]) -> OrderList:
+    """The list of some lines, with its counts."""
     parts = Counter((line.template, line.alloy) for line in lines)
     fixings = Counter(line.fixings for line in lines if line.fixings)
     return OrderList(
