@@ -29,6 +29,7 @@ ROWS = [
     "stages.load",
     "stages.card",
     "stages.plane",
+    "stages.label",
     "stages.flatten",
     "stages.segment",
     "stages.refine",

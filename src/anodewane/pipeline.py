@@ -1,6 +1,6 @@
 """The judgement, stage by stage. Read this first.
 
-``load -> card -> plane -> flatten, segment (two looks) -> refine -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage that can't go on raises
+``load -> card -> plane -> label -> flatten, segment (two looks) -> refine -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage that can't go on raises
 `CannotJudge`, and the record then holds the refusal beside whatever was measured before it. Exceptions are for unreadable input and a bad model.
 """
 
@@ -19,6 +19,7 @@ from anodewane.provenance import make_provenance
 from anodewane.records import (
     SCHEMA_VERSION,
     CardSighting,
+    Label,
     MetalMask,
     Outline,
     Photo,
@@ -37,6 +38,7 @@ from anodewane.settings import Settings
 from anodewane.stages.align import align, choose_template, lay
 from anodewane.stages.card import find_card
 from anodewane.stages.decide import decide, limits_of
+from anodewane.stages.label import read_label
 from anodewane.stages.load import load_photo
 from anodewane.stages.plane import locate_camera
 from anodewane.stages.refine import refine
@@ -63,6 +65,7 @@ class _Found:
     photo: Photo
     sighting: CardSighting | None = None
     plane: Plane | None = None
+    label: Label | None = None
     mask: MetalMask | None = None
     template: Template | None = None
     chosen: bool = False
@@ -135,6 +138,7 @@ def judge_photo(
     try:
         found.sighting = find_card(found.photo, settings=settings)
         found.plane = locate_camera(found.photo, found.sighting, settings, profile)
+        found.label = read_label(found.photo, found.plane, found.sighting.layout)
         found.mask = _metal(found, settings, segmenter, mask, trace)
         if found.mask.touches_border:
             raise CannotJudge("part_cut_off", "its outline meets the edge of the picture")
@@ -233,6 +237,7 @@ def _record(found: _Found, settings: Settings, grade: Any, reasons: tuple[Any, .
         outline=_outline(found, placement),
         scale=_scale(found.plane, found.sighting) if found.plane and found.sighting else None,
         template=_template(found, placement) if found.template else None,
+        label=found.label,
         photo=PhotoFigures(photo.source.name, photo.source.sha256, width, height, photo.taken),
         budget=wear.budget if wear and grade else {},
         cautions=CAUTIONS,

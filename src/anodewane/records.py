@@ -8,7 +8,7 @@ Notation: H, W rows and columns of a photo; h, w of a flat image; N points; R ri
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any, Literal
 
 import numpy as np
@@ -21,7 +21,7 @@ Alloy = Literal["zinc", "aluminium", "magnesium"]
 Grade = Literal["replace", "monitor", "ok"]
 Status = Literal["judged", "cannot_judge"]
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 
 
 def frozen_array(value: Any, dtype: Any, shape: tuple[int | None, ...], what: str) -> Any:
@@ -486,6 +486,14 @@ class PhotoFigures:
 
 
 @dataclass(frozen=True, slots=True)
+class Label:
+    """Boat and position as the QR code on the sheet has them. Text from outside: names to show and to look up, never paths or commands."""
+
+    boat: str
+    position: str
+
+
+@dataclass(frozen=True, slots=True)
 class Manual:
     """An outline that a person handed in: who, when (as given), and the SHA-256 of what was handed."""
 
@@ -550,6 +558,7 @@ class Verdict:
     outline: Outline | None
     scale: ScaleFigures | None
     template: TemplateFigures | None
+    label: Label | None = field(default=None, kw_only=True)  # since 1.1: an earlier record is read as having none
     photo: PhotoFigures
     budget: dict[str, float]
     cautions: tuple[str, ...]

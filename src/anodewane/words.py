@@ -45,7 +45,8 @@ def summary(verdict: Verdict) -> Summary:
 def text_summary(verdict: Verdict) -> str:
     """Return the words as plain text, lines ended by a line feed."""
     s = summary(verdict)
-    lines = [f"{s.headline}  {verdict.photo.name}", *(f"  {f}" for f in s.figures)]
+    label = f"  ({verdict.label.boat}, {verdict.label.position})" if verdict.label else ""
+    lines = [f"{s.headline}  {verdict.photo.name}{label}", *(f"  {f}" for f in s.figures)]
     for message, remedy in s.reasons:
         lines.append(f"  - {message}" + (f" {remedy}" if remedy else ""))
     lines.extend(f"  Caution: {c}" for c in verdict.cautions)

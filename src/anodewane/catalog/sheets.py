@@ -27,8 +27,6 @@ CHECK_LINE_MM = 100.0
 SHEET_VERSION = 1
 """Printed on every sheet. Raise it when squares, markers or patches move; ids must then change too, because the layout is known from them."""
 
-LABEL_MAX_CHARS = 40
-
 
 @dataclass(frozen=True, slots=True)
 class SheetDesign:

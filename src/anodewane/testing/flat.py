@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.records import Camera
+from anodewane.records import Camera, Label
 from anodewane.testing.picture import BLOCK_PX, encode_srgb, expand_map, ground_map
-from anodewane.testing.scene import INK_SHARE, PAPER_ALBEDO, RASTER_PX_PER_MM, sheet_raster
+from anodewane.testing.scene import INK_SHARE, PAPER_ALBEDO, RASTER_PX_PER_MM, printed_sheet, sheet_raster
 from anodewane.units import Bytes, Floats, Floats32
 
 _SUB = 4
@@ -27,6 +27,7 @@ def exact_sheet_photo(
     shape_light: float = 0.25,
     ground_light: float = 0.35,
     exposure: float = 0.85,
+    label: Label | None = None,
 ) -> tuple[Bytes, Floats32]:
     """Draw a sheet and flat dark shapes as an ideal camera sees them: no noise, no shadow, one even light.
 
@@ -39,6 +40,7 @@ def exact_sheet_photo(
     width, height : pixels of the photo
     print_scale : what the sheet's 100 mm line measures, over 100 mm
     shape_light, ground_light : what shapes and ground send back; exposure : the value of white paper, linear
+    label : printed on the sheet, in words and as a code, with everything else that the real print has; None leaves squares and markers alone
 
     Returns
     -------
@@ -49,7 +51,7 @@ def exact_sheet_photo(
     import cv2
     import shapely
 
-    light, size = sheet_raster(layout)
+    light, size = sheet_raster(layout) if label is None else printed_sheet(layout, label)
     half = np.array(size) / 2 * print_scale
     union = shapely.union_all([shapely.Polygon(r) for r in shapes_mm])
     shapely.prepare(union)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry import project
-from anodewane.records import Camera, SheetLayout
+from anodewane.records import Camera, Label, SheetLayout
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Floats, Floats32
 
 GROUNDS = ("concrete", "planks", "plywood", "tarp", "turf", "brick", "gravel", "grass")
@@ -27,8 +27,8 @@ class Scene:
 
     layout: str = "card"
     """"card", "mat-a4", "mat-letter", or "none" for a photo without a sheet."""
-    label: str | None = None
-    """A position printed on the sheet."""
+    label: Label | None = None
+    """Boat and position printed on the sheet."""
     print_scale: float = 1.0
     ground: str = "concrete"
     ground_light: float = 1.0
@@ -115,8 +115,8 @@ def in_frame(camera: Camera, points_mm: Floats, width: int, height: int, margin_
 
 
 @lru_cache(maxsize=4)
-def printed_sheet(name: str, label: str | None = None) -> tuple[Floats32, tuple[float, float]]:
-    """`sheet_raster` with the words and lines of the real print on it (`catalog.print_sheet`); `label` is a written position.
+def printed_sheet(name: str, label: Label | None = None) -> tuple[Floats32, tuple[float, float]]:
+    """`sheet_raster` with the words and lines of the real print on it (`catalog.print_sheet`); `label` is printed as words and code.
 
     The print's own picture is antialiased in sRGB, which moves edges; so squares and markers keep the exact drawing and only what lies on bare paper is added.
     """

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry import from_shapely, polygons_of
-from anodewane.records import Camera, FixingHole, Template
+from anodewane.records import Camera, FixingHole, Label, Template
 from anodewane.testing.picture import RenderedPhoto, placement, render
 from anodewane.testing.scene import Scene, in_frame, look_at
 from anodewane.testing.solid import WearPattern, WornSolid, erode
@@ -158,7 +158,7 @@ def random_scene(rng: Any, layout: str) -> Scene:
         jpeg_quality=int(rng.integers(82, 95)),
         seed=int(rng.integers(1 << 30)),
         # half of the sheets carry a position and its QR code, which looks like metal to who has never seen one
-        label=f"{BOATS[int(rng.integers(len(BOATS)))]} {int(rng.integers(1, 30))}" if rng.random() < 0.5 else None,
+        label=Label(BOATS[int(rng.integers(len(BOATS)))], f"position {int(rng.integers(1, 30))}") if rng.random() < 0.5 else None,
     )
 
 
