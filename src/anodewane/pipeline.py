@@ -1,7 +1,7 @@
 """The judgement, stage by stage. Read this first.
 
-``load -> card -> plane -> label -> flatten, segment (two looks) -> refine -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage that can't go on raises
-`CannotJudge`, and the record then holds the refusal beside whatever was measured before it. Exceptions are for unreadable input and a bad model.
+``load -> card -> plane -> label -> flatten, segment (two looks) -> refine -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage that can't go
+on raises `CannotJudge`, and the record then holds the refusal beside whatever was measured before it. Exceptions are for unreadable input and a bad model.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from anodewane.provenance import make_provenance
 from anodewane.records import (
     SCHEMA_VERSION,
     CardSighting,
+    Grade,
     Label,
     MetalMask,
     Outline,
@@ -26,6 +27,7 @@ from anodewane.records import (
     PhotoFigures,
     Placement,
     Plane,
+    Reason,
     RecessionFigures,
     ScaleFigures,
     Template,
@@ -59,7 +61,7 @@ CAUTIONS = (
 
 
 @dataclass(slots=True)
-class _Found:
+class Found:
     """What the stages have found so far; a refusal leaves the later fields empty."""
 
     photo: Photo
@@ -133,30 +135,52 @@ def judge_photo(
     trace: Trace | None = None,
 ) -> Verdict:
     """As `judge`, of a photo that is loaded already: whoever draws it too decodes it once."""
-    trace = trace or NoTrace()
-    found = _Found(photo, template=template)
+    found = Found(photo, template=template)
     try:
-        found.sighting = find_card(found.photo, settings=settings)
-        found.plane = locate_camera(found.photo, found.sighting, settings, profile)
-        found.label = read_label(found.photo, found.plane, found.sighting.layout)
-        found.mask = _metal(found, settings, segmenter, mask, trace)
-        if found.mask.touches_border:
-            raise CannotJudge("part_cut_off", "its outline meets the edge of the picture")
-        if found.template is None:
-            found.chosen = True
-            found.template = choose_template(found.mask, found.plane, tuple(builtin_templates().values()), settings)
-        found.placement = align(found.mask, found.plane, found.template, settings)
-        found.wear = measure(found.placement, found.mask, found.plane, settings)
-        grade, reasons = decide(found.wear, found.placement, found.mask, found.plane, found.photo, settings)
+        grade, reasons = examine(found, settings, segmenter=segmenter, mask=mask, profile=profile, trace=trace)
     except CannotJudge as refusal:
-        notes = tuple(finding("file_note", note) for note in found.photo.notes)
-        return _record(found, settings, None, (refusal_reason(refusal), *notes))
-    if found.chosen:
-        reasons = (*reasons, finding("template_chosen", found.template.name))
-    return _record(found, settings, grade, reasons)
+        return refused(found, settings, refusal)
+    return record_of(found, settings, grade, reasons)
 
 
-def _metal(found: _Found, settings: Settings, segmenter: Segmenter | None, mask: MetalMask | None, trace: Trace) -> MetalMask:
+def examine(
+    found: Found,
+    settings: Settings,
+    *,
+    segmenter: Segmenter | None = None,
+    mask: MetalMask | None = None,
+    profile: LensProfile | None = None,
+    trace: Trace | None = None,
+) -> tuple[Grade, tuple[Reason, ...]]:
+    """Carry a loaded photo through the stages, leaving in `found` what each of them found; the grade and its reasons.
+
+    Raises
+    ------
+    CannotJudge
+        `found` then holds what was found before.
+    """
+    found.sighting = find_card(found.photo, settings=settings)
+    found.plane = locate_camera(found.photo, found.sighting, settings, profile)
+    found.label = read_label(found.photo, found.plane, found.sighting.layout)
+    found.mask = _metal(found, settings, segmenter, mask, trace or NoTrace())
+    if found.mask.touches_border:
+        raise CannotJudge("part_cut_off", "its outline meets the edge of the picture")
+    if found.template is None:
+        found.chosen = True
+        found.template = choose_template(found.mask, found.plane, tuple(builtin_templates().values()), settings)
+    found.placement = align(found.mask, found.plane, found.template, settings)
+    found.wear = measure(found.placement, found.mask, found.plane, settings)
+    grade, reasons = decide(found.wear, found.placement, found.mask, found.plane, found.photo, settings)
+    return grade, (*reasons, finding("template_chosen", found.template.name)) if found.chosen else reasons
+
+
+def refused(found: Found, settings: Settings, refusal: CannotJudge) -> Verdict:
+    """The record of a photo that can't be judged, with what was found before."""
+    notes = tuple(finding("file_note", note) for note in found.photo.notes)
+    return record_of(found, settings, None, (refusal_reason(refusal), *notes))
+
+
+def _metal(found: Found, settings: Settings, segmenter: Segmenter | None, mask: MetalMask | None, trace: Trace) -> MetalMask:
     """The remaining metal: handed in, or found in two looks and refined at full size."""
     assert found.plane is not None
     assert found.sighting is not None
@@ -189,7 +213,7 @@ def outline_of_new_part(data: bytes, name: str, thickness_mm: float, settings: S
     from anodewane.limb import Wall
     from anodewane.stages.align import long_axis, plate_plan, rod_plan, silhouette_of
 
-    found = _Found(load_photo(data, name))
+    found = Found(load_photo(data, name))
     found.sighting = find_card(found.photo, settings=settings)
     found.plane = locate_camera(found.photo, found.sighting, settings)
     found.mask = _metal(found, settings, segmenter, None, NoTrace())
@@ -211,7 +235,8 @@ def outline_of_new_part(data: bytes, name: str, thickness_mm: float, settings: S
 # --- the record ------------------------------------------------------------------------------------------------------------------------
 
 
-def _record(found: _Found, settings: Settings, grade: Any, reasons: tuple[Any, ...]) -> Verdict:
+def record_of(found: Found, settings: Settings, grade: Grade | None, reasons: tuple[Reason, ...]) -> Verdict:
+    """The record of what was found; without a grade, of a refusal."""
     photo, wear = found.photo, found.wear
     height, width = photo.rgb.shape[:2]
     placement = found.placement
@@ -249,7 +274,7 @@ def _points(ring: Any) -> tuple[tuple[float, float], ...]:
     return tuple((float(x), float(y)) for x, y in np.asarray(ring))
 
 
-def _outline(found: _Found, placement: Placement | None) -> Outline | None:
+def _outline(found: Found, placement: Placement | None) -> Outline | None:
     if found.mask is None:
         return None
     rings = [r for piece in found.mask.pieces_px for r in piece]
@@ -275,7 +300,7 @@ def _scale(plane: Plane, sighting: CardSighting) -> ScaleFigures:
     )
 
 
-def _template(found: _Found, placement: Placement | None) -> TemplateFigures:
+def _template(found: Found, placement: Placement | None) -> TemplateFigures:
     template = found.template
     assert template is not None
     figures = TemplateFigures(

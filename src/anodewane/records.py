@@ -402,7 +402,7 @@ class MassFigures:
 
     new_g: float
     remaining_g: Interval
-    method: Literal["recession", "thickness", "weighed"]
+    method: Literal["recession", "thickness", "weighed", "views"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -524,6 +524,60 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class ViewFigures:
+    """One photo of several that were fitted together, and what it brought.
+
+    of_other_side : whether the part lay on its other face; elevation_deg : above the bench at which the part is seen; azimuth_deg : from which side, in the part's frame,
+    anticlockwise from its x axis; residual_mm : rms distance between its outline and the fitted solid's; missed_frac : share of it that the solid doesn't come near;
+    moved_mm : how far the part seems to have moved since the photo from above; face_used : whether marks on the face were matched in it; mass_sd_without_pct :
+    one-sigma of the mass consumed, in points, had this photo not been taken; information_frac : share of what is known of the mass that would be lost without it;
+    solid_photo_px : the fitted solid drawn back into the photo, as closed lines, its limb first.
+    """
+
+    name: str
+    sha256: str
+    of_other_side: bool
+    tilt_deg: float
+    elevation_deg: float
+    azimuth_deg: float
+    distance_mm: float
+    residual_mm: float
+    missed_frac: float
+    moved_mm: float
+    face_used: bool
+    mass_sd_without_pct: float
+    information_frac: float
+    outline_photo_px: tuple[tuple[tuple[float, float], ...], ...]
+    solid_photo_px: tuple[tuple[tuple[float, float], ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NextPhoto:
+    """The photo that would narrow the interval most. azimuth_deg as in `ViewFigures`; width_pct : of the mass interval with it, in points, as reckoned beforehand."""
+
+    elevation_deg: float
+    azimuth_deg: float
+    width_pct: float
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class TogetherFigures:
+    """What several photos say together. mass_before_pct, area_before_pct : from the photo from above alone; thickness_part_mm : (x, y, thickness) over the plan, part
+    frame, every `thickness_step_mm`; round_mm : radius of the worn edge, None for a rod; face_points : places of the face whose height was matched between photos;
+    face_residual_mm : their rms distance from the smooth face, None without any."""
+
+    mass_before_pct: Interval
+    area_before_pct: Interval
+    thickness_part_mm: tuple[tuple[float, float, float], ...]
+    thickness_step_mm: float
+    round_mm: float | None
+    face_points: int
+    face_residual_mm: float | None
+    next_photo: NextPhoto | None
+
+
+@dataclass(frozen=True, slots=True)
 class Wear:
     """Everything measured of one part, before it is held against a limit."""
 
@@ -559,6 +613,8 @@ class Verdict:
     scale: ScaleFigures | None
     template: TemplateFigures | None
     label: Label | None = field(default=None, kw_only=True)  # since 1.1: an earlier record is read as having none
+    views: tuple[ViewFigures, ...] = field(default=(), kw_only=True)
+    together: TogetherFigures | None = field(default=None, kw_only=True)
     photo: PhotoFigures
     budget: dict[str, float]
     cautions: tuple[str, ...]

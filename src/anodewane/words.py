@@ -6,6 +6,12 @@ from dataclasses import dataclass
 
 from anodewane.records import Interval, Verdict
 
+HOW_MASS = {
+    "weighed": "weighed",
+    "thickness": "from the outline and the thickness given",
+    "recession": "estimated from the outline",
+    "views": "from several photos",
+}
 GRADE_WORDS = {"replace": "REPLACE", "monitor": "MONITOR", "ok": "OK"}
 
 
@@ -33,10 +39,15 @@ def summary(verdict: Verdict) -> Summary:
         else:
             figures.append(f"{percent(area)} of the outline's area is gone ({span(area)}): area is not mass")
     if verdict.mass is not None and not no_wear(verdict):
-        how = {"weighed": "weighed", "thickness": "from the outline and the thickness given", "recession": "estimated from the outline"}[verdict.mass.method]
+        how = HOW_MASS[verdict.mass.method]
         figures.append(f"{verdict.mass.remaining_g.value:.0f} g left of {verdict.mass.new_g:.0f} g, {how}")
     if verdict.recession_mm is not None and not no_wear(verdict):
         figures.append(f"edge worn back {verdict.recession_mm.mean:.1f} mm on average, {verdict.recession_mm.max:.1f} mm at the worst place")
+    if verdict.together is not None:
+        before = verdict.together.mass_before_pct
+        figures.append(f"{len(verdict.views)} photos together; from the one above alone {percent(before)} gone ({span(before)})")
+        if verdict.together.next_photo is not None:
+            figures.append(verdict.together.next_photo.message)
     if verdict.template is not None:
         figures.append(f"held against template {verdict.template.name} ({'best fit of the library' if verdict.template.chosen else 'as named'})")
     return Summary(GRADE_WORDS[verdict.verdict], tuple(figures), reasons)

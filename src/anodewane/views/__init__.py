@@ -1,0 +1,1 @@
+"""Several photos of one part, fitted together: ``judge_together`` in `together` is the order of it."""
