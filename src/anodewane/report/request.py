@@ -207,6 +207,7 @@ class Assembled:
     parts: tuple[PartInput, ...]
     photos: tuple[Path | None, ...]
     templates: tuple[Template | None, ...]
+    record_bytes: tuple[bytes, ...]
 
 
 def assemble(sources: Sources, choices: Choices) -> Assembled:
@@ -223,4 +224,4 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
     cover = replace(cover, boat=cover.boat or sources.boat, hauled=cover.hauled or sources.hauled)
     report = make_report(parts, cover, choices.findings, say, choices.paper, sources.left_out)
     found = tuple(photos.find(r.verdict, r.photo) for r in sources.records)
-    return Assembled(report, parts, found, tuple(templates.find(r.verdict) for r in sources.records))
+    return Assembled(report, parts, found, tuple(templates.find(r.verdict) for r in sources.records), tuple(r.data for r in sources.records))

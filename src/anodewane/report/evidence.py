@@ -1,0 +1,561 @@
+"""The evidence bag: what goes in, what it must say of itself, and judging its originals again.
+
+A bag holds the untouched originals, the records, overlays, the report, settings, templates and the model's hash, with an index (`data/bag.json`) that ties them together.
+Whoever opens it later needs no anodewane to see that nothing was changed: `sha256sum -c manifest-sha256.txt` does, and `data/README.txt` says so.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
+from anodewane.files import read_bytes, read_text
+from anodewane.records import Interval, Verdict
+from anodewane.report.bag import MAX_TAG_BYTES, BagFile, Fault, check_bag, read_plain, safe_name, write_bag
+from anodewane.report.doubts import doubts
+from anodewane.report.gather import parse_record
+from anodewane.report.privacy import Carried, carried, stripped
+from anodewane.report.request import Assembled, Choices
+from anodewane.report.texts import load_catalogue
+from anodewane.settings import Settings
+from anodewane.version import own_version
+
+INDEX = "data/bag.json"
+INDEX_FORMAT = 1
+MAX_ORIGINAL_BYTES = 400_000_000
+
+README = """What this is
+============
+
+An evidence bag: photos of sacrificial anodes, what was judged from them, and by what. Its layout is BagIt 1.0 (RFC 8493).
+
+data/originals/   the photos as they came, byte for byte (or copies without the place, where bag.json says so)
+data/records/     what was judged, one JSON file for each part
+data/overlays/    the same as pictures
+data/report/      the report, as PDF and as a page
+data/settings/    every setting that was used
+data/templates/   the new parts that were compared with
+data/handed/      outlines and lens profiles that were handed in, if any
+data/bag.json     what belongs to what, with the SHA-256 of the model that was used
+
+To see that nothing was changed, with nothing but the usual tools of a computer:
+
+    sha256sum -c manifest-sha256.txt
+    sha256sum -c tagmanifest-sha256.txt
+
+With anodewane: 'anodewane evidence check' names every file that is changed, missing or extra; 'anodewane evidence recheck' judges the originals again.
+The SHA-256 of tagmanifest-sha256.txt stands for the whole bag.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """A bag that was packed. seal : SHA-256 of its tag manifest; located, device : positions whose original says where it was taken, or which device took it;
+    said : everything that the packer has to know, as sentences."""
+
+    folder: Path
+    seal: str
+    files: int
+    located: tuple[str, ...]
+    device: tuple[str, ...]
+    stripped: bool
+    said: tuple[str, ...]
+
+
+# --- packing ---------------------------------------------------------------------------------------------------------------------------
+
+
+def pack(
+    made: Assembled,
+    choices: Choices,
+    folder: Path,
+    *,
+    settings_files: Sequence[Path] = (),
+    handed_files: Sequence[Path] = (),
+    camera_file: Path | None = None,
+    strip_location: bool = False,
+) -> Packed:
+    """Pack a report with all that it rests on.
+
+    Parameters
+    ----------
+    settings_files : sequence of Path
+        Settings that records were judged with, other than the defaults; what `judge` was given on the command line is worked out from the record.
+    handed_files : sequence of Path
+        Masks and outlines that a person handed in; found by the SHA-256 that the record names.
+    camera_file : Path, optional
+        The lens profile that photos were judged with.
+    strip_location : bool
+        Pack copies without place and device, pixels untouched, in place of the originals; the index holds the hashes of both.
+
+    Raises
+    ------
+    InputUnreadable
+        An original is missing or isn't the photo that was judged.
+    UsageError
+        The place can't be taken out of a photo.
+    OutputNotWritable
+    """
+    from anodewane.catalog.templates import template_to_toml
+    from anodewane.draw import overlay_bytes
+    from anodewane.report.html import report_html
+    from anodewane.report.pdf import report_pdf
+
+    settings = _SettingsPool([_settings(f) for f in settings_files], [p.verdict for p in made.parts])
+    handed = {hashlib.sha256(data).hexdigest(): (f.name, data) for f in handed_files for data in [read_bytes(f, "outline")]}
+    files: list[BagFile] = []
+    entries: list[dict[str, Any]] = []
+    located, device, said = [], [], []
+    names: set[str] = set()
+
+    def add(name: str, content: Any) -> str:
+        if name not in names:
+            names.add(name)
+            files.append(BagFile(name, content))
+        return name
+
+    for number, (part, photo, template) in enumerate(zip(made.parts, made.photos, made.templates, strict=True), start=1):
+        v = part.verdict
+        original = _original(part.position, photo, v)
+        found = carried(original)
+        located += [part.position] if found.location else []
+        device += [part.position] if found.device else []
+        stem = f"{number:03d}-{safe_name(part.position, 40)}"
+        suffix = (photo.suffix if photo else "").lower()[:6]
+        copy = stripped(original, v.photo.name) if strip_location and (found.location or found.device) else None
+        own_settings = settings.of(v)
+        if own_settings is None:
+            said.append(f"{part.position}: the settings with the digest {v.provenance.settings_digest} aren't at hand; give them with --settings, or it can't be judged again.")
+        if template is None and v.template is not None:
+            said.append(f"{part.position}: the template '{v.template.name}' isn't at hand; give it with --template, or it can't be judged again.")
+        manual = v.provenance.manual
+        if manual is not None and manual.sha256 not in handed:
+            said.append(f"{part.position}: its outline was handed in, and the file isn't at hand; give it with --handed, or it can't be judged again.")
+        profile = v.scale is not None and v.scale.focal_source == "profile"
+        if profile and camera_file is None:
+            said.append(f"{part.position}: it was judged with a lens profile, which isn't at hand; give it with --camera, or it can't be judged again.")
+        content: Any = photo if copy is None else _Stripped(photo, v.photo.name)
+        entries.append(
+            {
+                "position": part.position,
+                "verdict": v.verdict,
+                "record": {"file": add(f"data/records/{stem}.json", made.record_bytes[number - 1]), "sha256": part.record_sha256},
+                "original": {
+                    "file": add(f"data/originals/{stem}-{safe_name(Path(v.photo.name).stem, 40)}{suffix}", content),
+                    "name": v.photo.name,
+                    "sha256": hashlib.sha256(copy).hexdigest() if copy is not None else v.photo.sha256,
+                    "judged_sha256": v.photo.sha256,
+                    "stripped": copy is not None,
+                    "carries_location": found.location and copy is None,
+                    "carries_device": found.device and copy is None,
+                },
+                "overlay": {"file": add(f"data/overlays/{stem}.jpg", _Overlay(overlay_bytes, photo, v))},
+                "settings": {
+                    "file": add(f"data/settings/{v.provenance.settings_digest}.json", settings_json(own_settings)) if own_settings else None,
+                    "digest": v.provenance.settings_digest,
+                },
+                "template": None
+                if v.template is None
+                else {
+                    "file": add(f"data/templates/{v.template.sha256[:16]}-{safe_name(v.template.name, 40)}.toml", template_to_toml(template).encode()) if template else None,
+                    "sha256": v.template.sha256,
+                    "chosen": v.template.chosen,
+                },
+                "model_sha256": v.provenance.model_sha256,
+                "segmenter": v.provenance.segmenter,
+                "handed": add(f"data/handed/{manual.sha256[:16]}-{safe_name(handed[manual.sha256][0])}", handed[manual.sha256][1]) if manual and manual.sha256 in handed else None,
+                "camera": add("data/handed/camera.toml", read_bytes(camera_file, "lens profile")) if profile and camera_file else None,
+            }
+        )
+    report = made.report
+    add("data/report/report.pdf", lambda: report_pdf(report))
+    add("data/report/report.html", lambda: report_html(report))
+    add("data/README.txt", README.encode())
+    index = {
+        "format": INDEX_FORMAT,
+        "packed_with": f"anodewane {own_version()}",
+        "title": choices.cover.title,
+        "boat": choices.cover.boat,
+        "hauled": choices.cover.hauled,
+        "dated": choices.cover.dated,
+        "report": ["data/report/report.pdf", "data/report/report.html"],
+        "findings": [asdict(f) for f in choices.findings],
+        "parts": entries,
+    }
+    add(INDEX, (json.dumps(index, ensure_ascii=False, indent=1) + "\n").encode("utf-8", "replace"))
+    info = [("Bag-Software-Agent", f"anodewane {own_version()}"), ("External-Description", "Photos of sacrificial anodes, what was judged from them, and by what")]
+    if choices.cover.dated:
+        info.append(("Bagging-Date", choices.cover.dated))
+    seal = write_bag(folder, files, info)
+    return Packed(folder, seal, len(files), tuple(located), tuple(device), strip_location, (*_plainly(located, device, len(entries), strip_location), *said))
+
+
+def _plainly(located: list[str], device: list[str], n: int, strip: bool) -> list[str]:
+    """What the originals carry, in plain words."""
+    if strip:
+        touched = sorted(set(located) | set(device))
+        return [f"{len(touched)} of {n} originals were packed as copies without place and device; bag.json holds the hashes of both." if touched else f"None of the {n} originals says where it was taken."]
+    out = []
+    if located:
+        out.append(f"{len(located)} of {n} originals say where they were taken: {', '.join(located[:20])}. Whoever gets this bag can read it; --strip-location packs copies without it.")
+    if device:
+        out.append(f"{len(device)} of {n} originals carry a device's number, owner or maker's notes: {', '.join(device[:20])}. --strip-location leaves them out too.")
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Stripped:
+    """Makes the stripped copy when its turn comes, so that one is in memory at a time."""
+
+    photo: Path | None
+    name: str
+
+    def __call__(self) -> bytes:
+        assert self.photo is not None
+        return stripped(read_bytes(self.photo), self.name)
+
+
+@dataclass(frozen=True, slots=True)
+class _Overlay:
+    """Draws the overlay when its turn comes."""
+
+    draw: Any
+    photo: Path | None
+    verdict: Verdict
+
+    def __call__(self) -> bytes:
+        assert self.photo is not None
+        drawn: bytes = self.draw(read_bytes(self.photo), self.photo.name, self.verdict, ".jpg")
+        return drawn
+
+
+def _original(position: str, photo: Path | None, v: Verdict) -> bytes:
+    if photo is None:
+        raise InputUnreadable(f"The original '{v.photo.name}' of '{position}' is missing.", "Name the folder that holds it with --photos: a bag without the original proves nothing.")
+    data = read_bytes(photo)
+    if hashlib.sha256(data).hexdigest() != v.photo.sha256:
+        raise InputUnreadable(f"The file '{photo.name}' isn't the photo that '{position}' was judged from.", "Name the folder that holds the original with --photos.")
+    return data
+
+
+# --- settings --------------------------------------------------------------------------------------------------------------------------
+
+
+def settings_json(settings: Settings) -> bytes:
+    """Settings as the very bytes whose SHA-256 begins with their digest, so that a later version, with more knobs or fewer, can still check them."""
+    return json.dumps(asdict(settings), sort_keys=True, separators=(",", ":")).encode()
+
+
+def settings_from_json(data: bytes) -> tuple[Settings, tuple[str, ...]]:
+    """Settings of a bag as this version understands them, and what it doesn't: knobs that it no longer has, and knobs that the bag doesn't state.
+
+    Raises
+    ------
+    UsageError
+        Not settings, or a value of the wrong type.
+    """
+    from anodewane.settings import settings_from_toml
+
+    try:
+        plain = json.loads(data)
+        if not isinstance(plain, dict):
+            raise TypeError("not an object")
+    except (ValueError, TypeError, RecursionError) as e:
+        raise UsageError("The bag's settings aren't JSON that can be read.", "Check the bag with 'anodewane evidence check'.") from e
+    known = {f.name for f in fields(Settings)}
+    notes = [f"settings: '{k[:60]}' isn't a setting of this version" for k in sorted(plain) if k not in known]
+    notes += [f"settings: '{k}' isn't in the bag, so its default is taken" for k in sorted(known - set(plain))]
+    # through the settings file's own reader, which checks every value
+    text = "".join(f"{k} = {json.dumps(v, ensure_ascii=True)}\n" for k, v in plain.items() if k in known and v is not None)
+    return settings_from_toml(text), tuple(notes)
+
+
+def _settings(file: Path) -> Settings:
+    from anodewane.settings import settings_from_toml
+
+    return settings_from_toml(read_text(file, "settings file"))
+
+
+class _SettingsPool:
+    """Settings by digest: the defaults and the files that were given, each also with what `judge` takes on the command line and the record repeats (limit, check
+    lines, weight, thickness). A digest that comes out right is proof; nothing is guessed."""
+
+    def __init__(self, given: Sequence[Settings], verdicts: Sequence[Verdict]) -> None:
+        self._bases = [*given, Settings()]
+        self._lines = {v.scale.check_line_mm for v in verdicts if v.scale is not None}
+
+    def of(self, v: Verdict) -> Settings | None:
+        want = v.provenance.settings_digest
+        for base in self._bases:
+            for candidate in self._variants(base, v):
+                if candidate.digest() == want:
+                    return candidate
+        return None
+
+    def _variants(self, base: Settings, v: Verdict) -> list[Settings]:
+        limits = replace(base, limit_pct=v.limits.limit_pct, monitor_from_pct=v.limits.monitor_from_pct, basis=v.limits.basis)
+        lines = [v.scale.check_line_mm] if v.scale is not None else sorted(self._lines)
+        out = [base, limits]
+        out += [replace(s, check_line_x_mm=x, check_line_y_mm=y, check_line_given=True) for s in (base, limits) for x, y in lines]
+        if v.mass is not None and v.mass.method == "weighed":
+            out += [replace(s, weighed_g=g) for s in out for g in {v.mass.remaining_g.value, round(v.mass.remaining_g.value)}]
+        if v.remaining_thickness_mm is not None and v.mass is not None and v.mass.method in ("thickness", "weighed"):
+            out += [replace(s, thickness_given_mm=t) for s in out for t in {v.remaining_thickness_mm.value, round(v.remaining_thickness_mm.value, 1)}]
+        return out
+
+
+# --- checking --------------------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of a bag's index, its files inside the bag. verdict : its record."""
+
+    position: str
+    verdict: Verdict
+    entry: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A bag that was checked. faults : empty when it is as it was packed and agrees with itself; seal : SHA-256 of its tag manifest."""
+
+    faults: tuple[Fault, ...]
+    seal: str | None
+    parts: tuple[Part, ...]
+
+
+def check(folder: Path) -> Checked:
+    """Check a bag: its files against the manifests, then its records against its originals, settings and templates.
+
+    Raises
+    ------
+    InputUnreadable
+        There is no such folder, or it isn't a bag.
+    """
+    faults = list(check_bag(folder))
+    parts: list[Part] = []
+    try:
+        seal = hashlib.sha256(read_plain(folder / "tagmanifest-sha256.txt", MAX_TAG_BYTES)).hexdigest()
+    except OSError:
+        seal = None
+    broken = {f.file for f in faults if f.kind in ("missing", "refused")}
+    if INDEX not in broken and None not in {f.file for f in faults if f.kind == "refused"}:
+        listed = _payload(folder)
+        for entry, fault in _index(folder, listed):
+            if fault is not None:
+                faults.append(fault)
+            else:
+                part, wrong = _check_part(folder, entry, listed)
+                faults += wrong
+                parts += [part] if part else []
+    return Checked(tuple(dict.fromkeys(faults)), seal, tuple(parts))
+
+
+def _payload(folder: Path) -> frozenset[str]:
+    """Names under data/ that lie in the bag as plain files: the only ones that an index may name."""
+    from anodewane.report.bag import _Found
+
+    return frozenset(n for n in _Found(folder).sizes if n.startswith("data/"))
+
+
+def _index(folder: Path, listed: frozenset[str]) -> list[tuple[dict[str, Any], Fault | None]]:
+    """The parts of the index, or what is wrong with it."""
+
+    def wrong(text: str) -> list[tuple[dict[str, Any], Fault | None]]:
+        return [({}, Fault("wrong", INDEX, text))]
+
+    if INDEX not in listed:
+        return wrong("It isn't there: the bag isn't one of anodewane's, or not whole.")
+    try:
+        index = json.loads(read_plain(folder / INDEX, MAX_TAG_BYTES).decode("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return wrong("It can't be read as JSON in UTF-8.")
+    if not isinstance(index, dict) or index.get("format") != INDEX_FORMAT:
+        return wrong(f"It isn't of format {INDEX_FORMAT}, the one that this version reads.")
+    entries = index.get("parts")
+    if not isinstance(entries, list) or not entries or not all(isinstance(e, dict) for e in entries):
+        return wrong("It lists no parts.")
+    return [(e, None) for e in entries]
+
+
+def _check_part(folder: Path, entry: dict[str, Any], listed: frozenset[str]) -> tuple[Part | None, list[Fault]]:
+    from anodewane.catalog.templates import template_digest, template_from_toml
+
+    position = str(entry.get("position", ""))[:200]
+    faults: list[Fault] = []
+
+    def bytes_of(key: str, most: int = MAX_TAG_BYTES) -> tuple[str | None, bytes | None]:
+        """A file that the index names: its name and content; nothing is opened that isn't a plain file under data/."""
+        value = entry.get(key)
+        name = value.get("file") if isinstance(value, dict) else value
+        if name is None:
+            return None, None
+        if not isinstance(name, str) or name not in listed:
+            faults.append(Fault("missing", INDEX, f"'{position}' names a {key} file that isn't in the bag: {str(name)[:200]}."))
+            return None, None
+        try:
+            return name, read_plain(folder / name, most)
+        except OSError as e:
+            faults.append(Fault("refused", name, f"It can't be read: {e.strerror or e}."))
+            return name, None
+
+    record_name, record = bytes_of("record")
+    if record is None:
+        if record_name is None:
+            faults.append(Fault("missing", INDEX, f"'{position}' has no record."))
+        return None, faults
+    try:
+        verdict = parse_record(record, str(record_name))
+    except AnodewaneError as e:
+        return None, [*faults, Fault("wrong", record_name, e.message)]
+    template = None
+    template_name, text = bytes_of("template")
+    if text is not None and verdict.template is not None:
+        try:
+            template = template_from_toml(text.decode("utf-8"))
+            if template_digest(template) != verdict.template.sha256:
+                faults.append(Fault("wrong", template_name, f"It isn't the template that the record of '{position}' names."))
+                template = None
+        except (AnodewaneError, UnicodeDecodeError):
+            faults.append(Fault("wrong", template_name, "It isn't a template that can be read."))
+    faults += [Fault("wrong", record_name, f"It contradicts itself: {what}") for what in doubts(verdict, load_catalogue("en"), template)]
+    settings_name, text = bytes_of("settings")
+    if text is not None:
+        if hashlib.sha256(text).hexdigest()[: len(verdict.provenance.settings_digest)] != verdict.provenance.settings_digest:
+            faults.append(Fault("wrong", settings_name, f"They aren't the settings that the record of '{position}' names."))
+        try:
+            settings_from_json(text)
+        except AnodewaneError as e:
+            faults.append(Fault("wrong", settings_name, e.message))
+    original = entry.get("original")
+    original_name, photo = bytes_of("original", MAX_ORIGINAL_BYTES)
+    if photo is None or not isinstance(original, dict):
+        faults.append(Fault("missing", original_name or INDEX, f"'{position}' has no original."))
+    else:
+        digest = hashlib.sha256(photo).hexdigest()
+        is_copy = original.get("stripped") is True
+        if digest != (original.get("sha256") if is_copy else verdict.photo.sha256) or original.get("judged_sha256") != verdict.photo.sha256:
+            faults.append(Fault("wrong", original_name, f"It isn't the photo that the record of '{position}' was made from."))
+    return Part(position, verdict, entry), faults
+
+
+# --- judging again ---------------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """A part judged again. then, now : "replace" ... "cannot_judge", now None where it couldn't be judged again (why says why). mass_points, area_points : now less
+    then, percentage points, None where either has no figure; low_points, high_points : of the mass interval's ends. other : what else differs."""
+
+    position: str
+    same: bool
+    then: str
+    now: str | None
+    mass_points: float | None
+    low_points: float | None
+    high_points: float | None
+    area_points: float | None
+    other: tuple[str, ...]
+    why: str | None = None
+
+
+def recheck(folder: Path, parts: Sequence[Part]) -> tuple[Again, ...]:
+    """Judge a checked bag's originals again with the bag's settings, templates and outlines, and tell the differences.
+
+    Raises
+    ------
+    ModelError
+    """
+    return tuple(_again(folder, part) for part in parts)
+
+
+def _again(folder: Path, part: Part) -> Again:
+    from anodewane.catalog.templates import template_from_toml
+    from anodewane.pipeline import judge
+    from anodewane.stages.segment import get_segmenter
+
+    v, entry = part.verdict, part.entry
+    then = v.verdict or "cannot_judge"
+
+    def no(why: str) -> Again:
+        return Again(part.position, False, then, None, None, None, None, None, (), why)
+
+    def text(key: str) -> str | None:
+        value = entry.get(key)
+        name = value.get("file") if isinstance(value, dict) else value
+        return read_plain(folder / name, MAX_TAG_BYTES).decode("utf-8") if isinstance(name, str) else None
+
+    words, template = text("settings"), None
+    if words is None:
+        return no("the bag doesn't hold its settings")
+    settings, notes = settings_from_json(words.encode())
+    if v.template is not None and not v.template.chosen:
+        words = text("template")
+        if words is None:
+            return no("the bag doesn't hold its template")
+        template = template_from_toml(words)
+    handed = profile = None
+    if v.provenance.manual is not None:
+        if not isinstance(entry.get("handed"), str):
+            return no("the bag doesn't hold the outline that was handed in")
+        from anodewane.handed import read_handed
+
+        path = folder / entry["handed"]
+        handed = read_handed(path, is_mask=path.suffix.lower() not in (".svg", ".json", ".geojson"), by=v.provenance.manual.by, when=v.provenance.manual.when)
+    if v.scale is not None and v.scale.focal_source == "profile":
+        words = text("camera")
+        if words is None:
+            return no("the bag doesn't hold its lens profile")
+        from anodewane.catalog.lens import lens_profile_from_toml
+
+        profile = lens_profile_from_toml(words)
+    segmenter = None
+    if handed is None and v.provenance.segmenter is not None:
+        try:
+            segmenter = get_segmenter(v.provenance.segmenter)
+        except UsageError:
+            return no(f"this version knows no segmenter '{v.provenance.segmenter[:40]}'")
+    data = read_plain(folder / entry["original"]["file"], MAX_ORIGINAL_BYTES)
+    try:
+        now = judge(data, v.photo.name, template, settings, segmenter=segmenter, mask=handed.mask if handed else None, profile=profile)
+    except InputUnreadable as e:
+        return no(e.message)
+    return _compare(part.position, v, handed.sign(now) if handed else now, notes)
+
+
+def _compare(position: str, then: Verdict, now: Verdict, notes: Sequence[str]) -> Again:
+    from anodewane.record_json import verdict_from_json, verdict_to_json
+
+    now = verdict_from_json(verdict_to_json(now))  # rounded as a record is: else every figure would differ in its last digits
+
+    def points(a: Interval | None, b: Interval | None, which: str = "value") -> float | None:
+        return None if a is None or b is None else round(getattr(b, which) - getattr(a, which), 2) + 0.0
+
+    mass = (then.consumed and then.consumed.mass_pct, now.consumed and now.consumed.mass_pct)
+    area = (then.consumed and then.consumed.area_pct, now.consumed and now.consumed.area_pct)
+    other = list(notes)
+    if then.provenance.anodewane != now.provenance.anodewane:
+        other.append(f"version: anodewane {then.provenance.anodewane} then, {now.provenance.anodewane} now")
+    if then.provenance.model_sha256 != now.provenance.model_sha256:
+        other.append(f"model: SHA-256 {(then.provenance.model_sha256 or 'none')[:16]} then, {(now.provenance.model_sha256 or 'none')[:16]} now")
+    changed = [f"{k} {w} then, {now.provenance.libraries.get(k, 'absent')} now" for k, w in then.provenance.libraries.items() if now.provenance.libraries.get(k) != w]
+    other += [f"library: {c}" for c in changed]
+    if then.provenance.settings_digest != now.provenance.settings_digest:
+        other.append("settings: another digest")
+    if then.template and now.template and then.template.sha256 != now.template.sha256:
+        other.append(f"template: {then.template.name} then, {now.template.name} now")
+    codes = [tuple(r.code for r in v.reasons) for v in (then, now)]
+    if codes[0] != codes[1]:
+        other.append(f"reasons: {', '.join(codes[0])} then, {', '.join(codes[1])} now")
+    figures = [points(*mass), points(*mass, "low"), points(*mass, "high"), points(*area)]
+    if (mass[0] is None) != (mass[1] is None):
+        other.append("figures: none then, some now" if mass[0] is None else "figures: some then, none now")
+    grades = (then.verdict or "cannot_judge", now.verdict or "cannot_judge")
+    same = grades[0] == grades[1] and not any(figures) and not other
+    return Again(position, same, grades[0], grades[1], figures[0], figures[1], figures[2], figures[3], tuple(other))
