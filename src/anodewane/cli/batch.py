@@ -105,20 +105,24 @@ def _closing_words(s: BatchSummary, out: Path) -> str:
     from anodewane.cli._progress import counted, duration
 
     rate = f", {s.judged_now} judged now in {duration(s.seconds)}" if s.judged_now else ", nothing new"
-    lines = [f"{s.photos} photos{rate}: {counted(dict(s.counts))}."]
+    lines = [f"{s.photos} {'photo' if s.photos == 1 else 'photos'}{rate}: {counted(dict(s.counts))}."]
     if s.duplicates:
-        lines.append(f"{s.duplicates} are the same photo as another: judged once, shown at every place.")
+        lines.append(f"{s.duplicates} {_is(s.duplicates)} the same photo as another: judged once, shown at every place.")
     if s.unplaced:
-        lines.append(f"{s.unplaced} have no known boat or position: name them in photos.csv, or sort them into folders.")
+        lines.append(f"{s.unplaced} {'has' if s.unplaced == 1 else 'have'} no known boat or position: name them in photos.csv, or sort them into folders.")
     if s.gone:
-        lines.append(f"{s.gone} of earlier runs are no longer in the folder; their records are left as they are.")
+        lines.append(f"{s.gone} of earlier runs {_is(s.gone)} no longer in the folder; what was made for them is left as it is.")
     if s.skipped:
-        lines.append("Left out: " + ", ".join(f"{n} {SKIP_WORDS[reason]}" for reason, n in s.skipped.items()) + ".")  # type: ignore[index]
+        lines.append("Left out: " + ", ".join(f"{SKIP_WORDS[reason]} {n}" for reason, n in s.skipped.items()) + ".")  # type: ignore[index]
     lines += s.notes[:MOST_NOTES]
     if len(s.notes) > MOST_NOTES:
         lines.append(f"... and {len(s.notes) - MOST_NOTES} more such notes, in summary.xlsx and on the contact sheet.")
     lines.append(f"Look at {shown_name(str(out / 'index.html'))}")
     return "".join(f"{line}\n" for line in lines)
+
+
+def _is(count: int) -> str:
+    return "is" if count == 1 else "are"
 
 
 def _listing(job: Job) -> str:
