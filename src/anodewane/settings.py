@@ -72,7 +72,7 @@ class Settings:
     face_late_mm: float = knob(0.8, "mm of thickness by which the faces lag behind the outline when wear begins")
     face_ratio_sd: float = knob(0.23, "one-sigma of the thickness lost from part to part, as a share of it")
     face_scale: float = knob(
-        1.0, "thickness lost over what the law above says, for the template at hand: 1 until its parts have been weighed (docs/decisions/0031-weighings.md)"
+        1.0, "thickness lost over what the law above says, for the template at hand: 1 until its parts have been weighed (docs/decisions/0051-weighings.md)"
     )
     face_scale_sd: float = knob(0.0, "one-sigma of that scale, as a share of the thickness lost; 0 as long as `face_ratio_sd` stands for parts of every template")
     face_floor_sd_mm: float = knob(0.4, "mm, one-sigma of the thickness of a part that looks new: pits and casting")

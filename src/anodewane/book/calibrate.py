@@ -1,4 +1,4 @@
-"""How a template's own face-to-edge ratio is learnt from parts that were weighed: Bayes on a grid (docs/decisions/0031-weighings.md).
+"""How a template's own face-to-edge ratio is learnt from parts that were weighed: Bayes on a grid (docs/decisions/0051-weighings.md).
 
 A photo shows how far the outline receded, and the face law (`stages.align.expected_thickness`) how much thickness L that stands for; the scales say how much
 was truly lost. For part i

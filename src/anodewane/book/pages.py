@@ -22,7 +22,7 @@ STYLE = """
   p.sub { margin: 0 0 1rem; color: #444; }
   table { border-collapse: collapse; width: 100%; margin: .5rem 0 1rem; }
   caption { text-align: left; font-weight: bold; padding: .3rem 0; }
-  th, td { text-align: left; vertical-align: top; padding: .3rem .6rem .3rem 0; border-bottom: 1px solid #bbb; overflow-wrap: anywhere; }
+  th, td { text-align: left; vertical-align: top; padding: .3rem .6rem .3rem 0; border-bottom: 1px solid #bbb; overflow-wrap: break-word; }
   thead th { border-bottom: 2px solid #111; }
   td.n, th.n { text-align: right; width: 1%; font-variant-numeric: tabular-nums; white-space: nowrap; }
   td.box { width: 1.4rem; }
@@ -33,7 +33,7 @@ STYLE = """
   .caution { border: 2px solid #111; padding: .4rem .9rem; margin-top: 2rem; }
   .caution h3 { margin-top: .3rem; }
   @media print {
-    body { padding: 0; font-size: 10.5pt; max-width: none; }
+    body { padding: 0; font-size: 9.5pt; max-width: none; }
     h2, h3 { break-after: avoid; }
     tr, li, svg, .caution { break-inside: avoid; }
     thead { display: table-header-group; }

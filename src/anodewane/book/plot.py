@@ -2,7 +2,7 @@
 
 Drawing frame: SVG pixels, x right, y down. Positions of a pair share a panel and are told apart by the shape of their marks, not by colour. Written as text:
 the picture has bars, dots and
-words, for which a plotting library would be the heaviest import of all (docs/decisions/0032-plots.md).
+words, for which a plotting library would be the heaviest import of all (docs/decisions/0052-plots.md).
 """
 
 from __future__ import annotations
@@ -104,7 +104,7 @@ def season_page(
             lines = "".join(f"<li><strong>{escape(n.reason.message)}</strong> {escape(n.reason.remedy or '')}</li>" for n in warned[e.boat.name])
             body.append(f"<h3>Warnings</h3><ul>{lines}</ul>")
         body.append(wear_svg(e, mine, settings))
-        head = ("position", "part", "fitted", "verdict", "gone", "a month", "at the next haul-out", "months left")
+        head = ("position", "part", "fitted", "verdict", "gone", "a\u00a0month", "at the next haul-out", "months left")
         body.append(table(head, (_row(s) for s in mine)))
         why = [f"{s.position.name}: {r.message} {r.remedy or ''}".strip() for s in mine for r in s.reasons]
         if why:

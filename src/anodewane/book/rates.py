@@ -1,7 +1,7 @@
 """Wear a month in the water, from one or more readings of the same part.
 
 A month is 30.4375 days (a year of 365.25 days over twelve), of which only those between a launch and the next haul-out count. Mass is taken to waste evenly over them
-(docs/decisions/0030-wear-in-time.md), through zero on the day of fitting.
+(docs/decisions/0050-wear-in-time.md), through zero on the day of fitting.
 
 Doubt of a reading has four parts, which `Series` keeps apart because they do different things to a rate. own : the camera and the edge of this one photo; readings
 average it away.
