@@ -20,6 +20,7 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
@@ -497,7 +498,7 @@ class Book:
 
     def _refuse_twin(self, name: str, others: Iterable[str], what: str) -> None:
         """Two names that a reader can't tell apart would split one boat's history in two."""
-        twin = next((o for o in others if _alike(o) == _alike(name)), None)
+        twin = _twin(name, others)
         if twin is not None:
             raise UsageError(f"The {what} '{twin}' is in the book already.", f"Use it as it is written there, or give another name than '{name}'.")
 
@@ -821,7 +822,7 @@ class Book:
     # reading
 
     def boat(self, name: str) -> Boat:
-        """The boat of that name.
+        """The boat of that name, in whatever case.
 
         Raises
         ------
@@ -830,11 +831,18 @@ class Book:
         """
         row = self._one("SELECT name, water, note FROM boats WHERE name = ?", (clean_name(name, "boat"),))
         if row is None:
-            raise UsageError(f"The book has no boat '{name}'.", _near(name, [b[0] for b in self._all("SELECT name FROM boats")], "Add it with 'anodewane season boat'."))
+            have = [b[0] for b in self._all("SELECT name FROM boats")]
+            if (twin := _twin(name, have)) is not None:
+                return self.boat(twin)
+            raise UsageError(f"The book has no boat '{name}'.", _near(name, have, "Add it with 'anodewane season boat'."))
         return Boat(*row)
 
+    def has_boat(self, name: str) -> bool:
+        """Whether there is a boat of that name."""
+        return self._one("SELECT 1 FROM boats WHERE name = ?", (name,)) is not None
+
     def position(self, boat: str, name: str) -> Position:
-        """The position of that name on a boat.
+        """The position of that name on a boat, in whatever case.
 
         Raises
         ------
@@ -845,6 +853,8 @@ class Book:
         row = self._one("SELECT boat, name, pair, fixings FROM positions WHERE boat = ? AND name = ?", (owner, clean_name(name, "position")))
         if row is None:
             have = [p[0] for p in self._all("SELECT name FROM positions WHERE boat = ?", (owner,))]
+            if (twin := _twin(name, have)) is not None:
+                return self.position(owner, twin)
             raise UsageError(f"'{owner}' has no position '{name}' in the book.", _near(name, have, "Add it with 'anodewane season position'."))
         return Position(*row)
 
@@ -989,6 +999,25 @@ class Book:
                     found.append(f"record {sha256[:12]} isn't what was judged")
         return tuple(found)
 
+    # what was reckoned and is kept (`listing`)
+
+    def not_kept(self, digest: str, boat: str | None = None) -> list[str]:
+        """Boats of which nothing reckoned by these rules is kept."""
+        where = " AND b.name = ?" if boat is not None else ""
+        sql = f"SELECT b.name FROM boats b LEFT JOIN reckoned r ON r.boat = b.name WHERE r.digest IS NOT ?{where} ORDER BY b.name"  # noqa: S608 - no value in it
+        return [r[0] for r in self._all(sql, (digest,) if boat is None else (digest, boat))]
+
+    def kept(self, what: str, boat: str | None = None) -> list[str]:
+        """What is kept of a boat or of all, by name: "lines", "notices" or "orders"."""
+        assert what in ("lines", "notices", "orders")
+        where, values = _where(boat=boat)
+        return [r[0] for r in self._all(f"SELECT {what} FROM reckoned {where} ORDER BY boat", values)]  # noqa: S608 - no value in it
+
+    def keep(self, digest: str, of_boats: dict[str, tuple[str, ...]]) -> None:
+        """Keep what was reckoned: lines, notices and orders a boat."""
+        with self.writing():
+            self._db.executemany("INSERT OR REPLACE INTO reckoned VALUES (?, ?, ?, ?, ?)", [(name, digest, *parts) for name, parts in of_boats.items()])
+
     @contextlib.contextmanager
     def reading(self) -> Iterator[None]:
         """One state of the book over several reads, whoever writes meanwhile."""
@@ -1116,10 +1145,15 @@ def _note(text: str | None, what: str) -> str | None:
     return clean or None
 
 
+@lru_cache(maxsize=50_000)
 def _alike(name: str) -> str:
     """What two names share that a reader takes for the same."""
     plain = unicodedata.normalize("NFKD", name).casefold()
     return "".join(c for c in plain if not unicodedata.combining(c) and not c.isspace())
+
+
+def _twin(name: str, have: Iterable[str]) -> str | None:
+    return next((h for h in have if _alike(h) == _alike(name)), None)
 
 
 def _near(name: str, have: Sequence[str], otherwise: str) -> str:

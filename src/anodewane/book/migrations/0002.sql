@@ -33,3 +33,29 @@ CREATE TABLE calibrations (
 ) STRICT;
 CREATE INDEX calibrations_by_template ON calibrations (template);
 CREATE TRIGGER calibrations_kept BEFORE DELETE ON calibrations BEGIN SELECT raise(ABORT, 'calibrations are only added'); END;
+
+-- What follows from the rest, boat by boat, as JSON: so that a listing of a thousand boats need not be reckoned each time. Not part of an export. digest says by which
+-- rules it was reckoned; the triggers take a boat's row out as soon as anything of the boat changes.
+CREATE TABLE reckoned (
+  boat TEXT NOT NULL PRIMARY KEY REFERENCES boats (name) ON UPDATE CASCADE ON DELETE CASCADE,
+  digest TEXT NOT NULL,
+  lines TEXT NOT NULL CHECK (json_valid(lines)),
+  notices TEXT NOT NULL CHECK (json_valid(notices)),
+  orders TEXT NOT NULL CHECK (json_valid(orders))
+) STRICT;
+CREATE TRIGGER boats_stale AFTER UPDATE ON boats BEGIN DELETE FROM reckoned WHERE boat IN (OLD.name, NEW.name); END;
+CREATE TRIGGER positions_new_stale AFTER INSERT ON positions BEGIN DELETE FROM reckoned WHERE boat = NEW.boat; END;
+CREATE TRIGGER positions_stale AFTER UPDATE ON positions BEGIN DELETE FROM reckoned WHERE boat IN (OLD.boat, NEW.boat); END;
+CREATE TRIGGER positions_gone_stale AFTER DELETE ON positions BEGIN DELETE FROM reckoned WHERE boat = OLD.boat; END;
+CREATE TRIGGER fittings_new_stale AFTER INSERT ON fittings BEGIN DELETE FROM reckoned WHERE boat = NEW.boat; END;
+CREATE TRIGGER fittings_stale AFTER UPDATE ON fittings BEGIN DELETE FROM reckoned WHERE boat IN (OLD.boat, NEW.boat); END;
+CREATE TRIGGER fittings_gone_stale AFTER DELETE ON fittings BEGIN DELETE FROM reckoned WHERE boat = OLD.boat; END;
+CREATE TRIGGER haul_outs_new_stale AFTER INSERT ON haul_outs BEGIN DELETE FROM reckoned WHERE boat = NEW.boat; END;
+CREATE TRIGGER haul_outs_stale AFTER UPDATE ON haul_outs BEGIN DELETE FROM reckoned WHERE boat IN (OLD.boat, NEW.boat); END;
+CREATE TRIGGER haul_outs_gone_stale AFTER DELETE ON haul_outs BEGIN DELETE FROM reckoned WHERE boat = OLD.boat; END;
+CREATE TRIGGER judgements_new_stale AFTER INSERT ON judgements BEGIN DELETE FROM reckoned WHERE boat = NEW.boat; END;
+CREATE TRIGGER judgements_stale AFTER UPDATE ON judgements BEGIN DELETE FROM reckoned WHERE boat IN (OLD.boat, NEW.boat); END;
+CREATE TRIGGER weighings_new_stale AFTER INSERT ON weighings BEGIN DELETE FROM reckoned WHERE boat = NEW.boat; END;
+CREATE TRIGGER weighings_stale AFTER UPDATE ON weighings BEGIN DELETE FROM reckoned WHERE boat IN (OLD.boat, NEW.boat); END;
+CREATE TRIGGER overrules_new_stale AFTER INSERT ON overrules BEGIN DELETE FROM reckoned WHERE boat = NEW.boat; END;
+CREATE TRIGGER overrules_stale AFTER UPDATE ON overrules BEGIN DELETE FROM reckoned WHERE boat IN (OLD.boat, NEW.boat); END;

@@ -1,0 +1,231 @@
+"""The book's listings: each position's state, the warnings and the order list, as plain values for tables and JSON.
+
+What was reckoned of a boat is kept in the book until something of the boat changes (triggers see to that), so that a listing of a thousand boats reads and doesn't
+reckon. Kept figures are by the default settings; others are reckoned on the spot, and so is a book that may not be written.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, replace
+from datetime import date
+from typing import Any
+
+from anodewane.book.entries import BoatEntries
+from anodewane.book.notices import Notice, notices
+from anodewane.book.orders import OrderLine, OrderList, UnsettledLine, counted, order_list
+from anodewane.book.reckon import PositionState, reckon
+from anodewane.book.store import Book, Overrule
+from anodewane.records import Interval
+from anodewane.settings import BookRules, Settings
+from anodewane.version import own_version
+
+Plain = dict[str, Any]
+KEPT_FORM = 1
+"""Of what is kept: raise it when the reckoning or the lines change."""
+
+FEW = 60
+"""Up to so many stale boats are read one by one."""
+
+
+def states_of(
+    book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
+) -> tuple[tuple[BoatEntries, ...], tuple[PositionState, ...], tuple[Notice, ...]]:
+    """Entries, states and warnings of a boat or of all, reckoned on the spot; a person's overrule isn't in them."""
+    entries = book.entries(boat, settings=settings)
+    states = reckon(entries, settings, rules, next_on)
+    return entries, states, notices(entries, states, settings, rules)
+
+
+def position_lines(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> list[Plain]:
+    """A line a position, by boat and position: what sits there, what the last photo said, how fast it wears, whether it lasts, and the verdict that follows."""
+    return [line for lines, _, _ in _kept_or_reckoned(book, boat, settings, rules, next_on, "lines") for line in lines]
+
+
+def notice_lines(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> list[Plain]:
+    """A line a warning, boat by boat."""
+    return [line for _, lines, _ in _kept_or_reckoned(book, boat, settings, rules, next_on, "notices") for line in lines]
+
+
+def orders_of(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> OrderList:
+    """The order list; a person's overrule decides over the photo's verdict."""
+    lines: list[OrderLine] = []
+    unsettled: list[UnsettledLine] = []
+    for _, _, orders in _kept_or_reckoned(book, boat, settings, rules, next_on, "orders"):
+        for o in orders["lines"]:
+            gone, on = o["consumed_pct"], o["on"]
+            lines.append(
+                OrderLine(
+                    o["boat"], o["position"], o["template"], o["alloy"], tuple(o["why"]), o["fixings"], o["fixing_lost"], Interval(**gone) if gone else None, _day(on)
+                )
+            )
+        unsettled += [UnsettledLine(u["boat"], u["position"], u["template"], u["why"], _day(u["on"])) for u in orders["unsettled"]]
+    return counted(lines, unsettled)
+
+
+def haul_out_lines(book: Book, hauled_on: date, boat: str | None = None, settings: Settings | None = None) -> list[Plain]:
+    """A line a part that was looked at when hauled out on a day: what was found then, without what follows."""
+    overruled = _overruled(book.overrules(boat))
+    out = []
+    for r in book.readings(boat, hauled_on=hauled_on, settings=settings):
+        by = overruled.get((r.boat, r.position, r.hauled_on))
+        out.append(
+            {
+                "boat": r.boat,
+                "position": r.position,
+                "hauled_on": r.hauled_on.isoformat(),
+                "kind": r.kind,
+                "template": r.template or None,
+                "status": r.status,
+                "photo_verdict": r.verdict,
+                "overruled": _by(by),
+                "consumed_pct": _interval(r.consumed_pct),
+                "weighed_g": r.weighed_g,
+                "photo_sha256": r.photo_sha256,
+                "record_sha256": r.record_sha256,
+                "reasons": list(r.reasons),
+            }
+        )
+    return out
+
+
+def refresh(book: Book) -> int:
+    """Reckon what changed and keep it; return the number of boats. What writes calls it, so that who lists needn't wait."""
+    settings, rules = Settings(), BookRules()
+    return len(_stale(book, None, settings, rules)) if book.read_only else _bring_up(book, None, settings, rules)
+
+
+# --- inside ----------------------------------------------------------------------------------------------------------------------------
+
+
+def _kept_or_reckoned(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None, want: str) -> Iterable[tuple[Any, Any, Any]]:
+    """(lines, notices, orders) a boat; of kept ones only what is wanted."""
+    name = book.boat(boat).name if boat is not None else None
+    if next_on is not None or settings != Settings() or rules != BookRules():
+        return list(_reckoned(book.entries(name, settings=settings, recent=True), _overruled(book.overrules(name)), settings, rules, next_on).values())
+    if _stale(book, name, settings, rules):
+        if book.read_only:
+            return list(_reckoned(book.entries(name, settings=settings, recent=True), _overruled(book.overrules(name)), settings, rules, None).values())
+        _bring_up(book, name, settings, rules)
+    kept = [json.loads(text) for text in book.kept(want, name)]
+    return [(k if want == "lines" else [], k if want == "notices" else [], k if want == "orders" else {}) for k in kept]
+
+
+def _digest(settings: Settings, rules: BookRules) -> str:
+    text = json.dumps([KEPT_FORM, own_version(), settings.digest(), asdict(rules)], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _stale(book: Book, boat: str | None, settings: Settings, rules: BookRules) -> list[str]:
+    return book.not_kept(_digest(settings, rules), boat)
+
+
+def _bring_up(book: Book, boat: str | None, settings: Settings, rules: BookRules) -> int:
+    """Reckon the boats that aren't kept, in one transaction: what is written is of the state that was read."""
+    with book.writing():
+        stale = _stale(book, boat, settings, rules)
+        if not stale:
+            return 0
+        if len(stale) > FEW:
+            wanted = set(stale)
+            entries: Sequence[BoatEntries] = [e for e in book.entries(settings=settings, recent=True) if e.boat.name in wanted]
+        else:
+            entries = [e for name in stale for e in book.entries(name, settings=settings, recent=True)]
+        made = _reckoned(entries, _overruled(book.overrules(boat)), settings, rules, None)
+        book.keep(_digest(settings, rules), {name: tuple(json.dumps(part, ensure_ascii=False, separators=(",", ":")) for part in parts) for name, parts in made.items()})
+    return len(stale)
+
+
+def _reckoned(
+    entries: Sequence[BoatEntries], overruled: dict[tuple[str, str, date], Overrule], settings: Settings, rules: BookRules, next_on: date | None
+) -> dict[str, tuple[list[Plain], list[Plain], Plain]]:
+    states = reckon(entries, settings, rules, next_on)
+    warned = notices(entries, states, settings, rules)
+    of_boat: dict[str, list[PositionState]] = {e.boat.name: [] for e in entries}
+    for s in states:
+        of_boat[s.boat.name].append(s)
+    about: dict[str, list[Notice]] = {}
+    for n in warned:
+        about.setdefault(n.boat, []).append(n)
+    out = {}
+    for name, mine in of_boat.items():
+        said = about.get(name, [])
+        codes: dict[str, list[str]] = {}
+        for n in said:
+            for p in n.positions:
+                codes.setdefault(p, []).append(n.reason.code)
+        by = {s.position.name: overruled.get((name, s.position.name, s.last.hauled_on)) if s.last is not None else None for s in mine}
+        decided = [replace(s, verdict=o.verdict) if (o := by[s.position.name]) is not None else s for s in mine]
+        orders = order_list(decided)
+        out[name] = (
+            [_line(s, by[s.position.name], codes.get(s.position.name, [])) for s in mine],
+            [
+                {"boat": n.boat, "positions": list(n.positions), "code": n.reason.code, "message": n.reason.message, "remedy": n.reason.remedy, "hauled_on": _iso(n.on)}
+                for n in said
+            ],
+            {
+                "lines": [{**_shallow(o), "why": list(o.why), "consumed_pct": _interval(o.consumed_pct), "on": _iso(o.on)} for o in orders.lines],
+                "unsettled": [{**_shallow(u), "on": _iso(u.on)} for u in orders.unsettled],
+            },
+        )
+    return out
+
+
+def _line(s: PositionState, overruled: Overrule | None, warnings: list[str]) -> Plain:
+    f, last, rate, ahead = s.fitting, s.last, s.rate, s.outlook
+    return {
+        "boat": s.boat.name,
+        "position": s.position.name,
+        "pair": s.position.pair,
+        "template": f.template if f else None,
+        "alloy": f.alloy if f else None,
+        "fitted_on": _iso(f.fitted_on) if f else None,
+        "hauled_on": _iso(last.hauled_on) if last else None,
+        "status": last.status if last else None,
+        "photo_verdict": s.photo_verdict,
+        "verdict": s.verdict,
+        "overruled": _by(overruled),
+        "consumed_pct": _interval(last.consumed_pct) if last else None,
+        "coverage": last.coverage if last else None,
+        "weighed_g": last.weighed_g if last else None,
+        "months": round(rate.months, 2) if rate else None,
+        "points_per_month": _interval(rate.points_per_month) if rate else None,
+        "grams_per_month": _interval(rate.grams_per_month) if rate else None,
+        "current_ma": _interval(rate.current_ma) if rate else None,
+        "launch_assumed": rate.launch_assumed if rate else None,
+        "consumed_at_next_pct": _interval(ahead.consumed_at_next_pct) if ahead else None,
+        "months_ahead": round(ahead.months_ahead, 2) if ahead else None,
+        "months_left": {k: None if v is None else round(v, 2) for k, v in _shallow(ahead.months_left).items()} if ahead else None,
+        "lasts": round(ahead.lasts, 4) if ahead else None,
+        "reasons": [{"code": r.code, "message": r.message, "remedy": r.remedy} for r in s.reasons],
+        "photo_reasons": list(last.reasons) if last else [],
+        "warnings": warnings,
+    }
+
+
+def _overruled(overrules: Iterable[Overrule]) -> dict[tuple[str, str, date], Overrule]:
+    """The overrules that count."""
+    latest = {(o.boat, o.position, o.hauled_on): o for o in overrules}
+    return {k: o for k, o in latest.items() if o.verdict is not None}
+
+
+def _by(o: Overrule | None) -> Plain | None:
+    return {"verdict": o.verdict, "why": o.why, "by": o.by, "at": o.at} if o else None
+
+
+def _interval(i: Interval | None) -> dict[str, float] | None:
+    return {"value": round(i.value, 3), "low": round(i.low, 3), "high": round(i.high, 3)} if i else None
+
+
+def _shallow(record: Any) -> Plain:
+    return {name: getattr(record, name) for name in record.__slots__}
+
+
+def _iso(on: date | None) -> str | None:
+    return on.isoformat() if on is not None else None
+
+
+def _day(text: str | None) -> date | None:
+    return date.fromisoformat(text) if text else None
