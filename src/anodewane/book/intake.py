@@ -54,6 +54,47 @@ def settings_for(book: Book, template: str, settings: Settings) -> Settings:
     return settings if kept is None else calibrated_settings(settings, kept)
 
 
+@dataclass(frozen=True, slots=True)
+class PhotoPlace:
+    """Where a photo belongs in a book. template : of the part that sits there by the book, None where none is on record."""
+
+    book: Book
+    boat: str
+    position: str
+    hauled_on: date
+    template: Template | None
+
+    def keep(self, record: bytes, settings: Settings) -> None:
+        """Keep the photo's record there, judged now."""
+        self.book.record([NewJudgement(self.boat, self.position, self.hauled_on, record, datetime.now(UTC))], settings)
+
+
+def photo_place(book: Book, boat: str, position: str, hauled_on: date | None, named: Template | None = None) -> PhotoPlace:
+    """Where a photo belongs. named : the template that the user named, which mustn't contradict the book.
+
+    Raises
+    ------
+    UsageError
+        No such boat or position, the boat isn't ashore and no date was given, the part is of another template, or nobody knows which.
+    """
+    from anodewane.catalog.templates import template_digest
+
+    place = book.position(boat, position)
+    ashore = open_haul_out(book, place.boat)
+    day = hauled_on or (ashore.hauled_on if ashore else None)
+    if day is None:
+        raise UsageError(f"'{place.boat}' isn't ashore, by the book.", "Give --hauled with the date, or note it with 'anodewane season haul-out'.")
+    part = part_at(book, place.boat, place.name, day)
+    if part is None and named is None:
+        raise UsageError(f"The book has no part at '{place.name}' of '{place.boat}' before {day}.", "Give --template, or note the part with 'anodewane season fit'.")
+    template = book.template(part.template) if part else None
+    if template is not None and named is not None and template_digest(named) != template_digest(template):
+        raise UsageError(
+            f"The book has a part of template '{template.name}' at '{place.name}' of '{place.boat}', not '{named.name}'.", "Leave --template out, or correct the fitting."
+        )
+    return PhotoPlace(book, place.boat, place.name, day, template)
+
+
 # --- records ----------------------------------------------------------------------------------------------------------------------------
 
 

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from anodewane.catalog.lens import LensProfile
     from anodewane.records import Template
     from anodewane.settings import Settings
@@ -35,6 +37,24 @@ class CheckLine(click.ParamType):  # type: ignore[type-arg]
         return numbers[0], numbers[-1]
 
 
+class Day(click.ParamType):  # type: ignore[type-arg]
+    """A calendar date, YYYY-MM-DD."""
+
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        from datetime import date
+
+        if isinstance(value, date):
+            return value
+        try:
+            if len(str(value)) != 10:
+                raise ValueError
+            return date.fromisoformat(str(value))
+        except ValueError:
+            self.fail(f"'{value}' isn't a date such as 2026-04-18.", param, ctx)
+
+
 TEMPLATE = click.option(
     "--template", metavar="NAME|FILE", help="The new part: a name of 'anodewane template list', or a file. Without it the best fit of the library is taken."
 )
@@ -43,6 +63,9 @@ LIMIT = click.option("--limit", metavar="PCT", type=click.FloatRange(1, 100), he
 CHECK_LINE = click.option("--check-line", metavar="X[,Y]", type=CheckLine(), help="What the sheet's 100 mm lines measure, in mm; one figure stands for both.")
 SEGMENTER = click.option("--segmenter", type=click.Choice(["network", "classical"]), default="network", show_default=True, help="Who tells metal from the rest.")
 CAMERA = click.option("--camera", "camera_file", metavar="PROFILE.toml", type=FILE, help="The phone's lens, as 'anodewane camera' measured it.")
+
+BOOK = click.option("--book", "book_file", metavar="BOOK", type=FILE, help="The season's book: judge against the part that it has there, and keep the record in it.")
+HAULED = click.option("--hauled", "hauled_on", metavar="DATE", type=Day(), help="When the boat was hauled out.  [default: the haul-out that it stands ashore for]")
 
 
 def options(*decorators: Callable[[Command], Command]) -> Callable[[Command], Command]:
@@ -54,6 +77,11 @@ def options(*decorators: Callable[[Command], Command]) -> Callable[[Command], Co
         return command
 
     return decorate
+
+
+def KEEP_IN_BOOK(command: Command) -> Command:  # noqa: N802 - stands among the options
+    """The options of a command that keeps what it judges in the season's book."""
+    return options(BOOK, HAULED)(command)
 
 
 def settings_of(file: Path | None, limit: float | None, check_line: tuple[float, float] | None, weighed: float | None = None, thickness: float | None = None) -> Settings:

@@ -3,12 +3,31 @@
 from __future__ import annotations
 
 import sys
+from contextlib import ExitStack
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from anodewane.cli._judging import CAMERA, CHECK_LINE, FILE, LIMIT, SEGMENTER, SETTINGS, TEMPLATE, options, profile_of, segmenter_of, settings_of, template_of
+from anodewane.cli._judging import (
+    CAMERA,
+    CHECK_LINE,
+    FILE,
+    KEEP_IN_BOOK,
+    LIMIT,
+    SEGMENTER,
+    SETTINGS,
+    TEMPLATE,
+    options,
+    profile_of,
+    segmenter_of,
+    settings_of,
+    template_of,
+)
 from anodewane.errors import ExitCode, UsageError
+
+if TYPE_CHECKING:
+    from datetime import date
 
 
 @click.command(short_help="Judge one photo.")
@@ -24,6 +43,9 @@ from anodewane.errors import ExitCode, UsageError
 @click.option("--out", "out_file", metavar="FILE.json", type=FILE, help="Write the record to a file too.")
 @click.option("--overlay", "overlay_file", metavar="FILE.png|jpg", type=FILE, help="Write a picture with both outlines, the figures and the verdict.")
 @click.option("--trace", "trace_folder", metavar="FOLDER", type=FILE, help="Leave a picture of each stage in a folder.")
+@options(KEEP_IN_BOOK)
+@click.option("--boat", metavar="NAME", help="With --book: the boat.")
+@click.option("--position", metavar="NAME", help="With --book: the position.")
 @click.option("--text", "as_text", is_flag=True, help="Print a few lines for people instead of the record.")
 @click.pass_context
 def judge(
@@ -44,12 +66,18 @@ def judge(
     out_file: Path | None,
     overlay_file: Path | None,
     trace_folder: Path | None,
+    book_file: Path | None,
+    hauled_on: date | None,
+    boat: str | None,
+    position: str | None,
     as_text: bool,
 ) -> None:
     """Judge one photo: how much of the part is gone, how sure that is, and whether to replace it.
 
     PHOTO is a JPEG, HEIC, PNG or WebP file, or - for standard input. The record (JSON) goes to standard output and nothing else does; a readable photo that
     can't be judged gets a record too, with reasons and what to do, and exit code 4.
+
+    With --book the photo is judged against the part that the season's book has at that boat and position, and the record is kept there.
     """
     from anodewane.cli._stdout import answer_only
 
@@ -57,11 +85,15 @@ def judge(
         raise UsageError("Both a mask and an outline were given.", "Give one of --mask and --outline.")
     if (handed_by or handed_when) and not (mask_file or outline_file):
         raise UsageError("--by and --when belong to a mask or an outline.", "Give --mask or --outline too, or leave them out.")
-    with answer_only() as answer:
+    if book_file is None and (boat or position or hauled_on):
+        raise UsageError("--boat, --position and --hauled belong to a book.", "Give --book too, or leave them out.")
+    if book_file is not None and (boat is None or position is None):
+        raise UsageError("A book needs the boat and the position.", "Give --boat and --position.")
+    with answer_only() as answer, ExitStack() as stack:
         from anodewane.files import check_folder, check_writable, read_bytes, write_atomic
 
         outputs = [f for f in (out_file, overlay_file) if f]
-        inputs = [f for f in (photo, settings_file, camera_file, mask_file, outline_file) if f]
+        inputs = [f for f in (photo, book_file, settings_file, camera_file, mask_file, outline_file) if f]
         _refuse_overwriting(inputs, outputs)
         if overlay_file:
             from anodewane.draw import check_picture_name
@@ -76,6 +108,18 @@ def judge(
         name = "standard input" if str(photo) == "-" else photo.name
         settings = settings_of(settings_file, limit, check_line, weighed, thickness)
 
+        part = template_of(template)
+        place = None
+        if book_file is not None and boat is not None and position is not None:
+            from anodewane.book.intake import photo_place, settings_for
+            from anodewane.book.store import open_book
+
+            book = stack.enter_context(open_book(book_file))
+            place = photo_place(book, boat, position, hauled_on, part)
+            part = part or place.template
+            if place.template is not None:
+                settings = settings_for(book, place.template.name, settings)
+
         from anodewane.pipeline import judge as judge_photo
         from anodewane.record_json import verdict_to_json
         from anodewane.trace import FolderTrace
@@ -89,7 +133,7 @@ def judge(
         verdict = judge_photo(
             data,
             name,
-            template_of(template),
+            part,
             settings,
             segmenter=None if handed else segmenter_of(segmenter),
             mask=handed.mask if handed else None,
@@ -103,6 +147,11 @@ def judge(
         answer(text_summary(verdict) if as_text else record)
         if out_file:
             write_atomic(out_file, record.encode())
+        if place is not None:
+            from anodewane.book.listing import refresh
+
+            place.keep(record.encode(), settings)
+            refresh(book)
         if overlay_file:
             from anodewane.draw import overlay_bytes
 

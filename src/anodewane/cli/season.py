@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from anodewane.cli._judging import CAMERA, CHECK_LINE, FILE, LIMIT, SEGMENTER, SETTINGS, options, profile_of, segmenter_of, settings_of
+from anodewane.cli._judging import CAMERA, CHECK_LINE, FILE, HAULED, LIMIT, SEGMENTER, SETTINGS, Day, options, profile_of, segmenter_of, settings_of
 from anodewane.errors import ExitCode, InputUnreadable, UsageError
 
 if TYPE_CHECKING:
@@ -19,24 +19,6 @@ if TYPE_CHECKING:
     from anodewane.settings import BookRules, Settings
 
 Line = dict[str, Any]
-
-
-class Day(click.ParamType):  # type: ignore[type-arg]
-    """A calendar date, YYYY-MM-DD."""
-
-    name = "date"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
-        from datetime import date
-
-        if isinstance(value, date):
-            return value
-        try:
-            if len(str(value)) != 10:
-                raise ValueError
-            return date.fromisoformat(str(value))
-        except ValueError:
-            self.fail(f"'{value}' isn't a date such as 2026-04-18.", param, ctx)
 
 
 BOOK = click.argument("book_file", metavar="BOOK", type=FILE)
@@ -51,7 +33,6 @@ NEXT = click.option("--next", "next_on", metavar="DATE", type=Day(), help="The n
 WHY = click.option("--why", metavar="TEXT", help="The reason, kept with the correction.")
 BY = click.option("--by", metavar="NAME", help="Who says so; kept in the book.")
 CORRECT = click.option("--correct", is_flag=True, help="Correct what the book has; both states are kept in its trace of changes.")
-HAULED = click.option("--hauled", "hauled_on", metavar="DATE", type=Day(), help="When the boat was hauled out.  [default: the haul-out that it stands ashore for]")
 
 
 @click.group(short_help="Keep the season's book.")
