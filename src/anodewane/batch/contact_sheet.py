@@ -139,9 +139,10 @@ def _card(row: Row) -> str:
     no_wear = any(c == "no_measurable_wear" for c, _, _ in row.reasons)  # its sentence has the figure
     if not no_wear and row.consumed_pct is not None and row.consumed_low_pct is not None and row.consumed_high_pct is not None:
         lines.append(f"<div>{row.consumed_pct:.0f} % gone ({row.consumed_low_pct:.0f} to {row.consumed_high_pct:.0f} %)</div>")
-    for code, message, remedy in row.reasons:
-        if code not in SAID_ALREADY:
-            lines.append(f"<div>{escape(message)}{' ' + escape(remedy) if remedy else ''}</div>")
+    told = [(m, r) for c, m, r in row.reasons if c not in SAID_ALREADY]
+    for i, (message, remedy) in enumerate(told):
+        again = remedy in [r for _, r in told[i + 1 :]]  # one remedy for several reasons is said once, behind the last
+        lines.append(f"<div>{escape(message)}{' ' + escape(remedy) if remedy and not again else ''}</div>")
     if row.template:
         lines.append(f'<div class="quiet">template {escape(row.template)}{" (best fit)" if row.template_chosen else ""}</div>')
     if row.duplicate_of:
