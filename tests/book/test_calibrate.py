@@ -48,35 +48,28 @@ def weighed(rng: np.random.Generator, parts) -> list[Weighing]:
     return [Weighing(a + AREA_SD * rng.standard_normal(), AREA_SD, m * (1 + MASS_SD * rng.standard_normal()), MASS_SD * m) for a, m, _ in parts]
 
 
-def prior_sd() -> float:
-    """What the prior alone leaves open: the grid with a weighing that says nothing."""
-    got = calibrate(T, [Weighing(0.8, 5.0, 0.5, 50.0)], S)
-    assert got is not None
-    return got.predictive_sd
-
-
 # What yards may be like: one-sigma of the template's own scale, scatter from part to part. 0.23 in all is decision 0004's figure, split in three ways.
 YARDS = {"all of it from part to part": (0.0, 0.23), "half and half": (0.16, 0.16), "most of it the template's": (0.21, 0.10), "a template far off": (0.35, 0.20)}
 
 
 @pytest.mark.parametrize("n", [2, 5, 20])
-@pytest.mark.parametrize("yard", YARDS)
-def test_the_next_part_lies_in_the_interval_as_often_as_promised(yard, n):
-    """Over many yards with n weighings each, the next parts' true loss lies in the 90 % interval 85 to 97 times in 100, or more often where the
-    scatter is small and two parts can't show it."""
-    scale_sd, part_sd = YARDS[yard]
-    rng = np.random.default_rng(n)
-    hits = []
-    for _ in range(120 if n < 20 else 50):
-        scale = float(np.exp(scale_sd * rng.standard_normal()))
-        got = calibrate(T, weighed(rng, wasted(rng, scale, part_sd, n)), S)
-        assert got is not None
-        assert got.predictive_sd >= got.part_sd
-        after = np.log(scale) + part_sd * rng.standard_normal(20)
-        hits.append(np.mean(np.abs(after - np.log(got.scale)) < 1.645 * got.predictive_sd))
-    assert np.mean(hits) >= (0.80 if yard == "a template far off" and n == 2 else 0.85)
-    if n == 20 or part_sd >= 0.16:
-        assert np.mean(hits) <= 0.97
+def test_the_next_part_lies_in_the_interval_as_often_as_promised(n):
+    """Over many yards with n weighings each, the next parts' true loss lies in the 90 % interval 85 to 97 times in 100; and in no kind of yard less
+    often than 85 in 100."""
+    held = {}
+    for kind, (scale_sd, part_sd) in YARDS.items():
+        rng = np.random.default_rng(n)
+        hits = []
+        for _ in range(80 if n < 20 else 40):
+            scale = float(np.exp(scale_sd * rng.standard_normal()))
+            got = calibrate(T, weighed(rng, wasted(rng, scale, part_sd, n)), S)
+            assert got is not None
+            assert got.predictive_sd >= got.part_sd
+            after = np.log(scale) + part_sd * rng.standard_normal(20)
+            hits.append(np.mean(np.abs(after - np.log(got.scale)) < 1.645 * got.predictive_sd))
+        held[kind] = float(np.mean(hits))
+    assert min(held.values()) >= 0.85, held
+    assert 0.85 <= np.mean(list(held.values())) <= 0.97, held
 
 
 def test_without_weighings_the_law_s_own_spread_holds():

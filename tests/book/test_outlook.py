@@ -8,7 +8,7 @@ from datetime import date
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from anodewane.book.entries import HaulOut
@@ -36,6 +36,7 @@ def test_months_left_is_where_the_line_meets_the_limit():
     assert months_to(FIT, 50, 1.645).value == pytest.approx(13.0)
 
 
+@settings(deadline=None)
 @given(
     st.floats(0.05, 8),
     st.floats(0, 49),
@@ -68,6 +69,7 @@ def longer(v: float | None) -> float:
     return math.inf if v is None else v
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.floats(0, 90), min_size=1, max_size=5),
     st.floats(0.1, 40),
@@ -84,6 +86,7 @@ def test_more_wear_never_leaves_more_months(gone, more, half_width):
         assert longer(getattr(second, name)) <= longer(getattr(first, name)) + 1e-9, name
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(0, 60), min_size=1, max_size=5), st.floats(1.01, 2.0))
 def test_a_higher_limit_leaves_more_months_and_more_hope(gone, factor):
     days = [date(2021 + i, 10, 15) for i in range(len(gone))]

@@ -8,7 +8,7 @@ from random import Random
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from anodewane.book.entries import HaulOut
@@ -34,6 +34,7 @@ def test_a_month_is_a_twelfth_of_a_julian_year():
     assert months(date(2016, 1, 1), date(2026, 1, 1)) == pytest.approx(120, abs=0.1)
 
 
+@settings(deadline=None)
 @given(st.dates(date(1990, 1, 1), date(2060, 1, 1)), st.integers(0, 4000), st.integers(0, 4000))
 def test_months_add_up(start, a, b):
     middle, end = date.fromordinal(start.toordinal() + a), date.fromordinal(start.toordinal() + a + b)
@@ -157,6 +158,7 @@ def test_a_part_weighed_new_and_worn_needs_no_template():
     assert again.pct == got.pct
 
 
+@settings(deadline=None)
 @given(st.permutations(range(5)))
 def test_the_order_of_the_readings_doesn_t_matter(order):
     days = [date(y, 10, 15) for y in range(2021, 2026)]

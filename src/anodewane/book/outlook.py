@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from math import sqrt
-from statistics import NormalDist
+from math import erfc, sqrt
 
 from anodewane.book.entries import HaulOut
 from anodewane.book.rates import Fit, months, normal_quantile, spells
@@ -86,7 +85,7 @@ def outlook(fit: Fit, from_on: date, ahead: tuple[float, float], limit_pct: floa
         consumed_at_next_pct=Interval(*(min(max(v, 0.0), 100.0) for v in ends)),
         months_left=months_to(fit, limit_pct, z),
         limit_pct=limit_pct,
-        lasts=NormalDist().cdf((limit_pct - value) / sd),
+        lasts=0.5 * erfc((value - limit_pct) / (sd * sqrt(2))),
         spell_months=spell,
         new_lasts=rate * spell < limit_pct,
     )

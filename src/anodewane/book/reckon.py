@@ -46,6 +46,7 @@ class _Work:
     part: tuple[Reading, ...]
     series: Series | None
     before: Series | None
+    ahead: dict[tuple[date, date], tuple[float, float]]
 
 
 def reckon(entries: Iterable[BoatEntries], settings: Settings, rules: BookRules, next_on: date | None = None) -> tuple[PositionState, ...]:
@@ -74,13 +75,18 @@ def _positions(entries: BoatEntries, settings: Settings, rules: BookRules) -> li
     readings: dict[str, list[Reading]] = {}
     for r in entries.readings:
         readings.setdefault(r.position, []).append(r)
+    earlier: dict[str, list[Fitting]] = {}
+    for f in entries.fittings:
+        earlier.setdefault(f.position, []).append(f)
     sitting = {f.position: f for f in sorted(entries.fittings, key=lambda f: f.fitted_on) if f.removed_on is None}
+    # a boat's parts share few days of fitting and of reading
     in_water: dict[date, tuple[Spell, ...]] = {}
+    ahead: dict[tuple[date, date], tuple[float, float]] = {}
     out = []
     for position in entries.positions:
         fitting = sitting.get(position.name)
         if fitting is None:
-            out.append(_Work(entries, position, None, (), None, None))
+            out.append(_Work(entries, position, None, (), None, None, ahead))
             continue
         if fitting.fitted_on not in in_water:
             in_water[fitting.fitted_on] = spells(entries.haul_outs, fitting.fitted_on)
@@ -88,14 +94,14 @@ def _positions(entries: BoatEntries, settings: Settings, rules: BookRules) -> li
         here = readings.get(position.name, ())
         part = of_part(fitting, here, water[0].hauled_on if water else None)
         series = series_of(fitting, water, part, settings, rules)
-        before = _part_before(entries, fitting, here, settings, rules) if series is not None and len(series.months) == 1 else None
-        out.append(_Work(entries, position, fitting, part, series, before))
+        before = _part_before(entries, earlier[position.name], fitting, here, settings, rules) if series is not None and len(series.months) == 1 else None
+        out.append(_Work(entries, position, fitting, part, series, before, ahead))
     return out
 
 
-def _part_before(entries: BoatEntries, fitting: Fitting, here: Sequence[Reading], settings: Settings, rules: BookRules) -> Series | None:
+def _part_before(entries: BoatEntries, parts: Sequence[Fitting], fitting: Fitting, here: Sequence[Reading], settings: Settings, rules: BookRules) -> Series | None:
     """The readings of the part that sat there before, where it was of the same template."""
-    earlier = [f for f in entries.fittings if f.position == fitting.position and f.fitted_on < fitting.fitted_on]
+    earlier = [f for f in parts if f.fitted_on < fitting.fitted_on]
     if not earlier:
         return None
     before = max(earlier, key=lambda f: f.fitted_on)
@@ -111,8 +117,10 @@ def _state(w: _Work, fit: Fit | None, settings: Settings, rules: BookRules, next
     rate = ahead = None
     if w.series is not None and fit is not None and w.fitting is not None:
         rate = rate_of(w.fitting, w.series, fit, settings, rules, w.before)
-        from_on = w.series.readings[-1].hauled_on
-        ahead = outlook(fit, from_on, months_ahead(w.entries.haul_outs, w.fitting.fitted_on, from_on, next_on), settings.limit_pct, settings.coverage, next_on)
+        from_on, fitted_on = w.series.readings[-1].hauled_on, w.fitting.fitted_on
+        if (fitted_on, from_on) not in w.ahead:
+            w.ahead[(fitted_on, from_on)] = months_ahead(w.entries.haul_outs, fitted_on, from_on, next_on)
+        ahead = outlook(fit, from_on, w.ahead[(fitted_on, from_on)], settings.limit_pct, settings.coverage, next_on)
     photo = last.verdict if last is not None else None
     verdict, reasons = _raised(photo, rate, ahead, fit, last, settings, rules)
     return PositionState(
