@@ -21,7 +21,7 @@ from book_entries import fitting, reading, winters
 S, R = Settings(), BookRules()
 FITTED = date(2021, 4, 10)
 F = fitting("shaft port", FITTED)
-FIT = Fit(rate=2.0, rate_sd=0.5, months=12.0, now_pct=24.0, var=9.0, cov=0.8, var_month=0.3)
+FIT = Fit(rate=2.0, read_sd=0.4, rate_sd=0.5, months=12.0, now_pct=24.0, var=9.0, cov=0.8, var_month=0.3)
 
 
 def fit_of(readings) -> Fit:
@@ -49,7 +49,7 @@ def test_months_left_is_where_the_line_meets_the_limit():
 def test_the_ends_are_where_the_forecast_s_own_interval_meets_the_limit(rate, now, var, cov, var_month, limit, z):
     """Put each end back into the forecast: there its edge must stand at the limit."""
     assume(cov * cov <= var * var_month)
-    fit = Fit(rate, 0.1, 12.0, now, var, cov, var_month)
+    fit = Fit(rate, 0.1, 0.1, 12.0, now, var, cov, var_month)
     left = months_to(fit, limit, z)
 
     def edge(t: float, side: float) -> float:

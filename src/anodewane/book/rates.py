@@ -83,8 +83,8 @@ class Season:
 class WearRate:
     """How fast one part wears. Points are per cent of the new part's mass.
 
-    n_readings : judged ones; months : in the water up to the last of them; points_per_month : the part's own mean, with its interval (a season's chances are in it);
-    grams_per_month : the same in grams, None where the new mass isn't known; current_ma : mean current that the wear since fitting stands for, by the scales, None
+    n_readings : judged ones; months : in the water up to the last of them; points_per_month : over those months, with the interval that the readings leave (what a
+    next season may bring comes on top, in the outlook); grams_per_month : the same in grams, None where the new mass isn't known; current_ma : mean current that the wear since fitting stands for, by the scales, None
     where the last reading wasn't weighed; season : what was lost since the reading before, None where nothing goes before it; launch_assumed : some launch wasn't on
     record; coverage : of the intervals.
     """
@@ -247,11 +247,12 @@ def _doubt(r: Reading, fitting: Fitting, settings: Settings, rules: BookRules) -
 class Fit:
     """A part's wear as a straight line that seasons wander about: points a month, and where it stands at its last reading.
 
-    rate, rate_sd : points a month; months : at the last reading; now_pct : consumed then. Consumed h months later is ``now_pct + rate h`` with variance ``var + 2 cov h
-    + var_month h^2``.
+    rate : points a month; read_sd : its one-sigma as far as the readings go; rate_sd : the same for the part's own mean, with the seasons' scatter; months : at the
+    last reading; now_pct : consumed then. Consumed h months later is ``now_pct + rate h`` with variance ``var + 2 cov h + var_month h^2``.
     """
 
     rate: float
+    read_sd: float
     rate_sd: float
     months: float
     now_pct: float
@@ -285,7 +286,7 @@ def fit_all(series: Sequence[Series], rules: BookRules) -> list[Fit]:
 
 
 def _fit_columns(columns: np.ndarray, rules: BookRules) -> list[list[float]]:
-    """columns : (F, 8, n), the numbers of F series of n readings, oldest first. Returns the seven figures of each `Fit`."""
+    """columns : (F, 8, n), the numbers of F series of n readings, oldest first. Returns the figures of each `Fit`."""
     t, q, y, own, offset, common, face, sd = (columns[:, i] for i in range(8))
     mixed = np.any(face > 0, axis=1) & np.any(face == 0, axis=1)
     weighs = np.where(mixed[:, None], sd, own)
@@ -308,7 +309,10 @@ def _fit_columns(columns: np.ndarray, rules: BookRules) -> list[list[float]]:
     var = scatter * q_now - 2 * np.sum(now * k, axis=1) + np.sum(now * of_now, axis=1)
     cov = np.sum(now * of_rate, axis=1) - np.sum(per_month * k, axis=1)
     rate_var = np.sum(per_month * of_rate, axis=1)
-    figures: list[list[float]] = np.stack([rate, rate_var**0.5, t_now, np.sum(now * y, axis=1), np.maximum(var, OWN_LEAST**2), cov, scatter + rate_var], axis=1).tolist()
+    read_var = np.einsum("fi,fij,fj->f", per_month, doubt, per_month)
+    figures: list[list[float]] = np.stack(
+        [rate, read_var**0.5, rate_var**0.5, t_now, np.sum(now * y, axis=1), np.maximum(var, OWN_LEAST**2), cov, scatter + rate_var], axis=1
+    ).tolist()
     return figures
 
 
@@ -330,9 +334,9 @@ def wear_rate(fitting: Fitting, haul_outs: Sequence[HaulOut], readings: Sequence
 def rate_of(fitting: Fitting, series: Series, fit: Fit, settings: Settings, rules: BookRules, before: Series | None = None) -> WearRate:
     """The rate as a record, from a series and its fit. before : series of the part that sat there before."""
     z = normal_quantile(settings.coverage)
-    per_month = _interval(fit.rate, fit.rate_sd, z)
+    per_month = _interval(fit.rate, fit.read_sd, z)
     new_g = fitting.new_mass_g or series.readings[-1].new_g
-    grams = None if new_g is None else _interval(fit.rate * new_g / 100, fit.rate_sd * new_g / 100, z)
+    grams = None if new_g is None else _interval(fit.rate * new_g / 100, fit.read_sd * new_g / 100, z)
     n = sum(t > 0 for t in series.months)
     return WearRate(n, fit.months, per_month, grams, _current_ma(fitting, series, new_g, z), _season(series, before, z, rules), series.launch_assumed, settings.coverage)
 
