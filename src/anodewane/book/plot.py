@@ -149,7 +149,8 @@ def _span(i: Interval) -> str:
 
 def _panel(axes: _Axes, entries: BoatEntries, group: Sequence[PositionState], settings: Settings) -> list[str]:
     top, foot, left, right = axes.y(100), axes.y(0), axes.x(axes.first), axes.x(axes.last)
-    out = [_rect(axes.x(s.launched_on), top, axes.x(s.hauled_on), foot, WATER) for s in spells(entries.haul_outs, axes.first)]
+    begun = min((f.fitted_on for f in entries.fittings), default=axes.first)
+    out = [_rect(axes.x(s.launched_on), top, axes.x(s.hauled_on), foot, WATER) for s in spells(entries.haul_outs, begun)]
     ahead = _coming(entries, group)
     if ahead is not None:
         out.append(_rect(axes.x(ahead[0]), top, axes.x(ahead[1]), foot, WATER))
@@ -157,13 +158,9 @@ def _panel(axes: _Axes, entries: BoatEntries, group: Sequence[PositionState], se
         y = axes.y(pct)
         out.append(_line(left, y, right, y, FAINT, 0.5))
         out.append(_text(left - 6, y + 4, f"{pct} %", 11, anchor="end"))
-    years = range(axes.first.year, axes.last.year + 1)
-    every = max(1, -(-len(years) // 9))
-    for year in years:
-        start = date(year, 1, 1)
-        if axes.first <= start <= axes.last and year % every == 0:
-            out.append(_line(axes.x(start), foot, axes.x(start), foot + 5, INK, 1))
-            out.append(_text(axes.x(start), foot + 18, str(year), 11, anchor="middle"))
+    for day, words in _ticks(axes.first, axes.last):
+        out.append(_line(axes.x(day), foot, axes.x(day), foot + 5, INK, 1))
+        out.append(_text(axes.x(day), foot + 18, words, 11, anchor="middle"))
     limit = axes.y(settings.limit_pct)
     out.append(_line(left, limit, right, limit, INK, 1.6, dash="9 4"))
     out.append(_text(left + 4, limit - 4, f"limit {settings.limit_pct:.0f} %", 11, halo=True))
@@ -176,6 +173,20 @@ def _panel(axes: _Axes, entries: BoatEntries, group: Sequence[PositionState], se
         at += 28 + 8.2 * len(words)
         out += _history(axes, entries, s, mark, shift)
     return out
+
+
+def _ticks(first: date, last: date) -> list[tuple[date, str]]:
+    """Days to mark and their words: years, or the first day of every third month where fewer than three years are shown. Those too near an end have no room."""
+    room = (last - first).days / 25
+    years = range(first.year, last.year + 1)
+    if (last - first).days > 3 * 365:
+        every = -(-len(years) // 9)
+        days = [(date(y, 1, 1), str(y)) for y in years if y % every == 0]
+    else:
+        names = {1: "Jan", 4: "Apr", 7: "Jul", 10: "Oct"}
+        days = [(date(y, m, 1), f"{name} {y}") for y in years for m, name in names.items()]
+        days = days[:: -(-len(days) // 7)]
+    return [(d, words) for d, words in days if (d - first).days > room and (last - d).days > room]
 
 
 def _history(axes: _Axes, entries: BoatEntries, s: PositionState, mark: str, shift: float) -> list[str]:
@@ -193,7 +204,7 @@ def _history(axes: _Axes, entries: BoatEntries, s: PositionState, mark: str, shi
             points.append((x, axes.y(r.consumed_pct.value)))
             bars += [*_bar(x, axes.y(r.consumed_pct.low), axes.y(r.consumed_pct.high)), _mark(mark, *points[-1], solid=True)]
             if r.weighed_g is not None:
-                bars.append(_text(x + 7, points[-1][1] + 4, "w", 11, halo=True))
+                bars.append(_text(x + 9, points[-1][1] - 5, "w", 11, halo=True))
         out.append(_path(points, INK, 1.3))
         out.append(_mark(mark, *points[0], solid=False))
         out += bars

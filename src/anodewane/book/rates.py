@@ -84,9 +84,9 @@ class WearRate:
     """How fast one part wears. Points are per cent of the new part's mass.
 
     n_readings : judged ones; months : in the water up to the last of them; points_per_month : over those months, with the interval that the readings leave (what a
-    next season may bring comes on top, in the outlook); grams_per_month : the same in grams, None where the new mass isn't known; current_ma : mean current that the wear since fitting stands for, by the scales, None
-    where the last reading wasn't weighed; season : what was lost since the reading before, None where nothing goes before it; launch_assumed : some launch wasn't on
-    record; coverage : of the intervals.
+    next season may bring comes on top, in the outlook); grams_per_month : the same in grams, None where the new mass isn't known; current_ma : mean current that
+    the wear since fitting stands for, by the scales, None where the last reading wasn't weighed; season : what was lost since the reading before, None where nothing
+    goes before it; launch_assumed : some launch wasn't on record; coverage : of the intervals.
     """
 
     n_readings: int
