@@ -33,9 +33,7 @@ def evidence() -> None:
 @click.option("--handed", "handed_files", metavar="FILE", multiple=True, type=PATH, help="Mask or outline that was handed in with 'judge'. May be repeated.")
 @click.option("--camera", "camera_file", metavar="PROFILE.toml", type=PATH, help="Lens profile that photos were judged with.")
 @click.option("--strip-location", is_flag=True, help="Pack copies of the photos without place and device, pixels untouched, in place of the originals.")
-def pack(
-    bag: Path, settings_files: tuple[Path, ...], handed_files: tuple[Path, ...], camera_file: Path | None, strip_location: bool, **asked: Any
-) -> None:
+def pack(bag: Path, settings_files: tuple[Path, ...], handed_files: tuple[Path, ...], camera_file: Path | None, strip_location: bool, **asked: Any) -> None:
     """Pack originals, records, overlays, report, settings, templates and the model's hash into a bag.
 
     Says plainly when originals carry the place where they were taken. Standard output gets one line of JSON with the bag's seal: the SHA-256 that stands for all of it.
@@ -48,9 +46,7 @@ def pack(
 
         sources, choices = sources_and_choices(**asked)
         made = assemble(sources, choices)
-        packed = pack_bag(
-            made, choices, bag, settings_files=settings_files, handed_files=handed_files, camera_file=camera_file, strip_location=strip_location
-        )
+        packed = pack_bag(made, bag, settings_files=settings_files, handed_files=handed_files, camera_file=camera_file, strip_location=strip_location)
         look_at = list(made.report.attention) if made.report.looks_wrong else []
         for line in (*packed.said, *(f"Look at: {a}" for a in look_at)):
             click.echo(line, err=True)
@@ -172,7 +168,9 @@ def _whole(bag: Path) -> None:
 
     faults = check_bag(bag).faults
     if faults:
-        raise UsageError(f"The bag isn't as it was packed: {faults[0].file or bag.name}: {faults[0].text}", "Pack it again: a proof over a changed bag proves the change.")
+        raise UsageError(
+            f"The bag isn't as it was packed: {faults[0].file or bag.name}: {faults[0].text}", "Pack it again: a proof over a changed bag proves the change."
+        )
 
 
 def _proofs(bag: Path, signers: Path | None, roots: Path | None) -> tuple[dict[str, Any], bool]:

@@ -57,7 +57,10 @@ def doubts(verdict: Verdict, say: Catalogue, template: Template | None = None) -
 
 def _shape(verdict: Verdict, doubt: Any) -> None:
     """A judged record has every figure, a refusal none."""
-    figures = {name: getattr(verdict, name) for name in ("verdict", "consumed", "area", "mass", "recession_mm", "remaining_thickness_mm", "outline", "scale", "template", "pieces_lost")}
+    figures = {
+        name: getattr(verdict, name)
+        for name in ("verdict", "consumed", "area", "mass", "recession_mm", "remaining_thickness_mm", "outline", "scale", "template", "pieces_lost")
+    }
     if verdict.status == "judged":
         if missing := [k for k, v in figures.items() if v is None]:
             doubt("judged_empty", what=", ".join(missing))
@@ -76,9 +79,9 @@ def _limits(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
 
 def _intervals(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
     intervals: list[tuple[str, Interval | None]] = [
-        ("consumed.mass_pct", verdict.consumed and verdict.consumed.mass_pct),
-        ("consumed.area_pct", verdict.consumed and verdict.consumed.area_pct),
-        ("mass.remaining_g", verdict.mass and verdict.mass.remaining_g),
+        ("consumed.mass_pct", verdict.consumed.mass_pct if verdict.consumed else None),
+        ("consumed.area_pct", verdict.consumed.area_pct if verdict.consumed else None),
+        ("mass.remaining_g", verdict.mass.remaining_g if verdict.mass else None),
         ("remaining_thickness_mm", verdict.remaining_thickness_mm),
     ]
     for name, interval in intervals:

@@ -20,8 +20,8 @@ from anodewane.units import Floats
 
 WIDTH_MM = 84.0
 OVERLAY_MAX_MM = (84.0, 60.0)
-SCALES = (1, 2, 5, 10, 20, 50, 100)
-"""Reductions of ISO 5455."""
+SCALES = (1, 2, 2.5, 5, 10, 20, 50, 100)
+"""Reductions of ISO 5455, and 1:2.5, which drawing offices use between."""
 
 INK, QUIET, PAPER = "#181818", "#4d4d4d", "#ffffff"
 LEFT_FILL, SKY, ORANGE, VERMILION = "#cfcfcf", "#56b4e9", "#e69f00", "#d55e00"
@@ -50,12 +50,13 @@ class _Sheet:
         text = "".join(f' {k.replace("_", "-")}="{_value(v)}"' for k, v in attributes.items() if v is not None)
         self._parts.append(f"<{tag}{text}/>")
 
-    def words(self, x: float, y: float, text: str, *, anchor: str = "start", size: float = TEXT_MM, bold: bool = False, fill: str = INK, turn: float | None = None) -> None:
+    def words(
+        self, x: float, y: float, text: str, *, anchor: str = "start", size: float = TEXT_MM, bold: bool = False, fill: str = INK, turn: float | None = None
+    ) -> None:
         weight = ' font-weight="bold"' if bold else ""
+        place = f'x="{_value(x)}" y="{_value(y)}"'
         spin = f' transform="rotate({_value(turn)} {_value(x)} {_value(y)})"' if turn is not None else ""
-        self._parts.append(
-            f'<text x="{_value(x)}" y="{_value(y)}" font-family="{FONT}" font-size="{_value(size)}" text-anchor="{anchor}" fill="{fill}"{weight}{spin}>{escape(text)}</text>'
-        )
+        self._parts.append(f'<text {place} font-family="{FONT}" font-size="{_value(size)}" text-anchor="{anchor}" fill="{fill}"{weight}{spin}>{escape(text)}</text>')
 
     def path(self, rings: Sequence[Floats], *, closed: bool = True, **attributes: Any) -> None:
         bits = []
@@ -229,19 +230,16 @@ def _ticks(most: float) -> tuple[list[float], int]:
 # --- to scale --------------------------------------------------------------------------------------------------------------------------
 
 
-def scale_for(width_mm: float, height_mm: float) -> int:
-    """The smallest reduction of ISO 5455 at which a thing fits."""
-    for n in SCALES:
-        if width_mm / n <= OVERLAY_MAX_MM[0] and height_mm / n <= OVERLAY_MAX_MM[1]:
-            return n
-    return SCALES[-1]
+def scale_text(n: float, say: Catalogue) -> str:
+    """ "scale 1:2" """
+    return say.say("part.scale_to", n=say.number(n, 0 if n == int(n) else 1))
 
 
 BELOW_MM = 6.0
 """Paper under a scaled drawing, for its bar."""
 
 
-def _bar(s: _Sheet, n: int, say: Catalogue) -> None:
+def _bar(s: _Sheet, n: float, say: Catalogue) -> None:
     """A scale bar at the foot: 50 mm of the part in five pieces, or as much of it as the drawing is wide."""
     piece = 10.0 if 50.0 / n <= s.width - 16 else 5.0
     while 5 * piece / n > s.width - 16 and piece > 1:
@@ -250,12 +248,9 @@ def _bar(s: _Sheet, n: int, say: Catalogue) -> None:
     for i in range(5):
         s.add("rect", x=1 + i * piece / n, y=y, width=piece / n, height=h, fill=INK if i % 2 == 0 else PAPER, stroke=INK, stroke_width=0.2)
     s.words(2.2 + 5 * piece / n, y + 1.7, f"{say.number(5 * piece)} mm", size=2.5, bold=True)
-    s.words(s.width - 1, y + 1.7, f"1:{n}", size=2.5, anchor="end")
 
 
-def new_and_left(
-    new: Any, left: Any, letters: Sequence[tuple[str, float, float]], worst: tuple[float, float] | None, say: Catalogue
-) -> tuple[Drawing, int]:
+def new_and_left(new: Any, left: Any, letters: Sequence[tuple[str, float, float]], worst: tuple[float, float] | None, say: Catalogue) -> tuple[Drawing, float]:
     """The new outline dashed over what is left in grey, part frame, to scale. Returns the drawing and n of its scale 1:n."""
     from anodewane.report.geometry import rings_of
 
@@ -288,14 +283,14 @@ def new_and_left(
     return s.done(say.say("part.drawing_alt")), n
 
 
-def _fitting(size_mm: Any, margin: float) -> int:
+def _fitting(size_mm: Any, margin: float) -> float:
     for n in SCALES:
         if size_mm[0] / n <= OVERLAY_MAX_MM[0] - margin and size_mm[1] / n <= OVERLAY_MAX_MM[1] - margin:
             return n
     return SCALES[-1]
 
 
-def overlay(jpeg: bytes, window_mm: tuple[float, float, float, float], n: int, new: Sequence[Floats], left: Sequence[Floats], gone: Any, say: Catalogue) -> Drawing:
+def overlay(jpeg: bytes, window_mm: tuple[float, float, float, float], n: float, new: Sequence[Floats], left: Sequence[Floats], gone: Any, say: Catalogue) -> Drawing:
     """The flattened photo at 1:n with outlines and hatching, and a scale bar under it.
 
     Parameters

@@ -19,8 +19,8 @@ from anodewane.records import Interval, Verdict
 from anodewane.report.bag import MAX_TAG_BYTES, BagFile, Fault, check_bag, read_plain, safe_name, write_bag
 from anodewane.report.doubts import doubts
 from anodewane.report.gather import parse_record
-from anodewane.report.privacy import Carried, carried, stripped
-from anodewane.report.request import Assembled, Choices
+from anodewane.report.privacy import carried, stripped
+from anodewane.report.request import Assembled
 from anodewane.report.texts import load_catalogue
 from anodewane.settings import Settings
 from anodewane.version import own_version
@@ -72,7 +72,6 @@ class Packed:
 
 def pack(
     made: Assembled,
-    choices: Choices,
     folder: Path,
     *,
     settings_files: Sequence[Path] = (),
@@ -130,7 +129,9 @@ def pack(
         copy = stripped(original, v.photo.name) if strip_location and (found.location or found.device) else None
         own_settings = settings.of(v)
         if own_settings is None:
-            said.append(f"{part.position}: the settings with the digest {v.provenance.settings_digest} aren't at hand; give them with --settings, or it can't be judged again.")
+            said.append(
+                f"{part.position}: the settings with the digest {v.provenance.settings_digest} aren't at hand; give them with --settings, or it can't be judged again."
+            )
         if template is None and v.template is not None:
             said.append(f"{part.position}: the template '{v.template.name}' isn't at hand; give it with --template, or it can't be judged again.")
         manual = v.provenance.manual
@@ -162,13 +163,17 @@ def pack(
                 "template": None
                 if v.template is None
                 else {
-                    "file": add(f"data/templates/{v.template.sha256[:16]}-{safe_name(v.template.name, 40)}.toml", template_to_toml(template).encode()) if template else None,
+                    "file": add(f"data/templates/{v.template.sha256[:16]}-{safe_name(v.template.name, 40)}.toml", template_to_toml(template).encode())
+                    if template
+                    else None,
                     "sha256": v.template.sha256,
                     "chosen": v.template.chosen,
                 },
                 "model_sha256": v.provenance.model_sha256,
                 "segmenter": v.provenance.segmenter,
-                "handed": add(f"data/handed/{manual.sha256[:16]}-{safe_name(handed[manual.sha256][0])}", handed[manual.sha256][1]) if manual and manual.sha256 in handed else None,
+                "handed": add(f"data/handed/{manual.sha256[:16]}-{safe_name(handed[manual.sha256][0])}", handed[manual.sha256][1])
+                if manual and manual.sha256 in handed
+                else None,
                 "camera": add("data/handed/camera.toml", read_bytes(camera_file, "lens profile")) if profile and camera_file else None,
             }
         )
@@ -179,18 +184,18 @@ def pack(
     index = {
         "format": INDEX_FORMAT,
         "packed_with": f"anodewane {own_version()}",
-        "title": choices.cover.title,
-        "boat": choices.cover.boat,
-        "hauled": choices.cover.hauled,
-        "dated": choices.cover.dated,
+        "title": made.cover.title,
+        "boat": made.cover.boat,
+        "hauled": made.cover.hauled,
+        "dated": made.cover.dated,
         "report": ["data/report/report.pdf", "data/report/report.html"],
-        "findings": [asdict(f) for f in choices.findings],
+        "findings": [asdict(f) for f in made.findings],
         "parts": entries,
     }
     add(INDEX, (json.dumps(index, ensure_ascii=False, indent=1) + "\n").encode("utf-8", "replace"))
     info = [("Bag-Software-Agent", f"anodewane {own_version()}"), ("External-Description", "Photos of sacrificial anodes, what was judged from them, and by what")]
-    if choices.cover.dated:
-        info.append(("Bagging-Date", choices.cover.dated))
+    if made.cover.dated:
+        info.append(("Bagging-Date", made.cover.dated))
     seal = write_bag(folder, files, info)
     return Packed(folder, seal, len(files), tuple(located), tuple(device), strip_location, (*_plainly(located, device, len(entries), strip_location), *said))
 
@@ -199,10 +204,16 @@ def _plainly(located: list[str], device: list[str], n: int, strip: bool) -> list
     """What the originals carry, in plain words."""
     if strip:
         touched = sorted(set(located) | set(device))
-        return [f"{len(touched)} of {n} originals were packed as copies without place and device; bag.json holds the hashes of both." if touched else f"None of the {n} originals says where it was taken."]
+        return [
+            f"{len(touched)} of {n} originals were packed as copies without place and device; bag.json holds the hashes of both."
+            if touched
+            else f"None of the {n} originals says where it was taken."
+        ]
     out = []
     if located:
-        out.append(f"{len(located)} of {n} originals say where they were taken: {', '.join(located[:20])}. Whoever gets this bag can read it; --strip-location packs copies without it.")
+        out.append(
+            f"{len(located)} of {n} originals say where they were taken: {', '.join(located[:20])}. Whoever gets the bag can read it; --strip-location leaves it out."
+        )
     if device:
         out.append(f"{len(device)} of {n} originals carry a device's number, owner or maker's notes: {', '.join(device[:20])}. --strip-location leaves them out too.")
     return out
@@ -236,7 +247,9 @@ class _Overlay:
 
 def _original(position: str, photo: Path | None, v: Verdict) -> bytes:
     if photo is None:
-        raise InputUnreadable(f"The original '{v.photo.name}' of '{position}' is missing.", "Name the folder that holds it with --photos: a bag without the original proves nothing.")
+        raise InputUnreadable(
+            f"The original '{v.photo.name}' of '{position}' is missing.", "Name the folder that holds it with --photos: a bag without the original proves nothing."
+        )
     data = read_bytes(photo)
     if hashlib.sha256(data).hexdigest() != v.photo.sha256:
         raise InputUnreadable(f"The file '{photo.name}' isn't the photo that '{position}' was judged from.", "Name the folder that holds the original with --photos.")
@@ -537,8 +550,8 @@ def _compare(position: str, then: Verdict, now: Verdict, notes: Sequence[str]) -
     def points(a: Interval | None, b: Interval | None, which: str = "value") -> float | None:
         return None if a is None or b is None else round(getattr(b, which) - getattr(a, which), 2) + 0.0
 
-    mass = (then.consumed and then.consumed.mass_pct, now.consumed and now.consumed.mass_pct)
-    area = (then.consumed and then.consumed.area_pct, now.consumed and now.consumed.area_pct)
+    mass = tuple(v.consumed.mass_pct if v.consumed else None for v in (then, now))
+    area = tuple(v.consumed.area_pct if v.consumed else None for v in (then, now))
     other = list(notes)
     if then.provenance.anodewane != now.provenance.anodewane:
         other.append(f"version: anodewane {then.provenance.anodewane} then, {now.provenance.anodewane} now")
@@ -553,7 +566,7 @@ def _compare(position: str, then: Verdict, now: Verdict, notes: Sequence[str]) -
     codes = [tuple(r.code for r in v.reasons) for v in (then, now)]
     if codes[0] != codes[1]:
         other.append(f"reasons: {', '.join(codes[0])} then, {', '.join(codes[1])} now")
-    figures = [points(*mass), points(*mass, "low"), points(*mass, "high"), points(*area)]
+    figures = [points(mass[0], mass[1]), points(mass[0], mass[1], "low"), points(mass[0], mass[1], "high"), points(area[0], area[1])]
     if (mass[0] is None) != (mass[1] is None):
         other.append("figures: none then, some now" if mass[0] is None else "figures: some then, none now")
     grades = (then.verdict or "cannot_judge", now.verdict or "cannot_judge")

@@ -10,7 +10,7 @@ from pathlib import Path
 from anodewane.errors import AnodewaneError, InputUnreadable
 from anodewane.files import read_bytes
 from anodewane.records import Template, Verdict
-from anodewane.report.pages import Earlier, PartInput, PhotoState
+from anodewane.report.pages import BookSays, Earlier, PartInput, PhotoState
 from anodewane.report.pictures import flat_picture, photo_picture
 
 MAX_RECORD_BYTES = 20_000_000
@@ -30,6 +30,7 @@ class RecordFile:
     photo: Path | None = None
     note: str | None = None
     history: tuple[Earlier, ...] = ()
+    book: BookSays | None = None
 
     @property
     def sha256(self) -> str:
@@ -129,10 +130,10 @@ def _sha256(path: Path) -> str:
 class Templates:
     """New parts by the SHA-256 that a record names: the built-in library, and files that were handed over."""
 
-    def __init__(self, files: Sequence[Path] = ()) -> None:
+    def __init__(self, files: Sequence[Path] = (), known: Sequence[Template] = ()) -> None:
         from anodewane.catalog.templates import load_template
 
-        self._handed = [load_template(str(f)) for f in files]
+        self._handed = [*(load_template(str(f)) for f in files), *known]
         self._by_sha256: dict[str, Template] | None = None
 
     def find(self, verdict: Verdict) -> Template | None:
@@ -185,4 +186,5 @@ def part_input(record: RecordFile, photo: Path | None, template: Template | None
         photo_taken=taken,
         note=record.note,
         history=record.history,
+        book=record.book,
     )

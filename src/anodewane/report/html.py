@@ -11,7 +11,7 @@ from html import escape
 from typing import Any
 
 from anodewane.report.drawings import Drawing
-from anodewane.report.pages import PartPage, Report, Rows
+from anodewane.report.pages import PartPage, ReasonText, Report, Rows
 from anodewane.report.pictures import Picture
 from anodewane.report.texts import Catalogue
 
@@ -32,7 +32,7 @@ th,td{text-align:left;vertical-align:top;padding:.35rem .5rem .35rem 0;border-bo
 .sign svg,.drawing svg{display:block;width:100%;height:auto}
 .grade{font-weight:700;white-space:nowrap}
 .headline{font-size:1.15rem;font-weight:700}
-.pair{display:grid;grid-template-columns:repeat(auto-fit,minmax(17rem,1fr));gap:1rem 1.5rem;align-items:start}
+.pair{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(24rem,100%),1fr));gap:1rem 1.5rem;align-items:start}
 figure{margin:.6rem 0}
 figcaption{font-weight:600;margin-bottom:.3rem}
 .under{font-size:.9rem;margin-top:.3rem}
@@ -50,7 +50,7 @@ a{color:#003a6b}
 .glance tr{border-bottom:1px solid #bbb;padding:.5rem 0}
 .facts th,.facts td,.figures th,.figures td{display:block;width:auto;border:0;padding:.1rem 0}
 .facts tr,.figures tr{display:block;border-bottom:1px solid #bbb;padding:.3rem 0}}
-@media print{section{break-before:page;border-top:0;margin-top:0}figure,.box,tr{break-inside:avoid}a{color:inherit;text-decoration:none}}
+@media print{section{break-before:page;border-top:0;margin-top:0}figure,.box,tr{break-inside:avoid}.drawing svg{width:auto}a{color:inherit;text-decoration:none}}
 """
 
 
@@ -108,7 +108,7 @@ def _cover(report: Report) -> _Made:
             _el(
                 "tr",
                 _el("th", _el("a", f"{r.number}. {r.position}", href=f"#{r.anchor}"), scope="row"),
-                _el("td", _el("span", sign, cls="sign"), _el("span", r.verdict, cls="grade"), _all(_el("br"), r.signer) if r.signer else None),
+                _el("td", _el("span", sign, cls="sign"), _el("span", r.verdict, cls="grade"), _el("div", r.signer) if r.signer else None),
                 _el("td", r.consumed),
                 _el("td", r.to_do),
             )
@@ -122,7 +122,11 @@ def _cover(report: Report) -> _Made:
         _el("p", report.glance_note, cls="under") if report.glance_note else None,
         _el("div", _el("h2", say.say("cover.attention")), _el("ul", *(_el("li", a) for a in report.attention)), cls="box"),
         _el("h2", say.say("cover.signature")),
-        _el("table", _el("tbody", *(_el("tr", _el("th", say.say(f"cover.signature_{k}"), scope="row"), _el("td", "\u00a0")) for k in ("name", "place", "hand"))), cls="facts sign-here"),
+        _el(
+            "table",
+            _el("tbody", *(_el("tr", _el("th", say.say(f"cover.signature_{k}"), scope="row"), _el("td", "\u00a0")) for k in ("name", "place", "hand"))),
+            cls="facts sign-here",
+        ),
     )
 
 
@@ -135,19 +139,19 @@ def _part(p: PartPage, say: Catalogue) -> _Made:
         _el("p", _el("span", _svg(p.sign, hidden=True), cls="sign"), _el("span", p.verdict, cls="grade headline"), " ", p.to_do),
         _el("p", p.headline, cls="headline"),
         _drawing(p.gauge),
-        _el("div", _el("h3", say.say("part.doubts")), _el("p", say.say("part.doubts_text")), _el("ul", *(_el("li", d) for d in p.doubts)), cls="box") if p.doubts else None,
-        *(
-            _el("div", _el("h3", say.say("part.finding")), _el("p", " ".join(f.lines)), _el("p", f.why, cls="note"), cls="box")
-            for f in p.findings
-        ),
+        _el("div", _el("h3", say.say("part.doubts")), _el("p", say.say("part.doubts_text")), _el("ul", *(_el("li", d) for d in p.doubts)), cls="box")
+        if p.doubts
+        else None,
+        *(_el("div", _el("h3", say.say("part.finding")), _el("p", " ".join(f.lines)), _el("p", f.why, cls="note"), cls="box") for f in p.findings),
+        _book(p, say),
         _el("h3", say.say("part.reasons")),
-        _el("ul", *(_el("li", _el("strong", r.message), " ", r.remedy, _el("p", r.own_words, cls="under") if r.own_words else None) for r in p.reasons)),
+        _reasons(p.reasons),
         _el(
             "div",
             _figure(p.photo_title, photo, p.photo_note if p.photo is not None else None),
-            _figure(p.overlay_title if p.overlay else None, _drawing(p.overlay), p.overlay_note),
+            _figure(say.say("part.overlay_plain") if p.overlay else None, _drawing(p.overlay), p.overlay_note),
             _figure(p.profile_title if p.profile else None, _drawing(p.profile), p.profile_note),
-            _figure(p.drawing_title if p.drawing else None, _drawing(p.drawing), p.drawing_note),
+            _figure(say.say("part.drawing_plain") if p.drawing else None, _drawing(p.drawing), p.drawing_note),
             cls="pair",
         ),
         _el("h3", say.say("part.figures")),
@@ -161,6 +165,17 @@ def _part(p: PartPage, say: Catalogue) -> _Made:
         id=p.anchor,
         aria_labelledby=f"{p.anchor}-h",
     )
+
+
+def _reasons(reasons: tuple[ReasonText, ...]) -> _Made:
+    return _el("ul", *(_el("li", _el("strong", r.message), " ", r.remedy, _el("p", r.own_words, cls="under") if r.own_words else None) for r in reasons))
+
+
+def _book(p: PartPage, say: Catalogue) -> _Made | None:
+    """What the season's book adds."""
+    if not p.book and not p.book_verdict:
+        return None
+    return _el("div", _el("h3", say.say("part.book")), _el("p", p.book_verdict) if p.book_verdict else None, _reasons(p.book), cls="box")
 
 
 def _figure(title: str | None, what: Any, under: str | None) -> _Made:
@@ -195,5 +210,8 @@ def _method(say: Catalogue) -> _Made:
 
 def _hashes(report: Report) -> _Made:
     say = report.catalogue
-    blocks = [_all(_el("h3", b.heading), _el("table", _el("tbody", *(_el("tr", _el("th", k, scope="row"), _el("td", v, cls="hash")) for k, v in b.rows)), cls="figures")) for b in report.hashes]
+    blocks = [
+        _all(_el("h3", b.heading), _el("table", _el("tbody", *(_el("tr", _el("th", k, scope="row"), _el("td", v, cls="hash")) for k, v in b.rows)), cls="figures"))
+        for b in report.hashes
+    ]
     return _el("section", _el("h2", say.say("hashes.title")), _el("p", say.say("hashes.text")), *blocks, _el("p", say.say("hashes.place")))

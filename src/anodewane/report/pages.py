@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from anodewane.errors import UsageError
-from anodewane.records import Grade, Interval, Template, Verdict
+from anodewane.records import Grade, Interval, Reason, Template, Verdict
 from anodewane.report import drawings
 from anodewane.report.doubts import doubts
 from anodewane.report.drawings import Drawing
@@ -54,9 +54,18 @@ class Earlier:
     """An earlier look at the same position, from the season's book."""
 
     date: str
-    kind: Literal["judged", "cannot_judge", "refit"]
+    kind: Literal["judged", "cannot_judge", "refit", "weighed"]
     verdict: Grade | None = None
     consumed_pct: Interval | None = None
+    mass_g: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BookSays:
+    """What the season's book adds to a photo: verdict, where it raises the photo's because the part won't last, and its reasons."""
+
+    verdict: Grade | None
+    reasons: tuple[Reason, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,6 +84,7 @@ class PartInput:
     photo_taken: str | None = None
     note: str | None = None
     history: tuple[Earlier, ...] = ()
+    book: BookSays | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +169,8 @@ class PartPage:
     findings: tuple[FindingText, ...]
     note: str | None
     history: Rows
+    book: tuple[ReasonText, ...]
+    book_verdict: str | None
     doubts: tuple[str, ...]
 
 
@@ -328,7 +340,10 @@ def _attention(part: PartInput, position: str, wrong: tuple[str, ...], say: Cata
 
 
 def _glance(part: PartInput, page: PartPage, number: int, own: list[Finding], say: Catalogue) -> GlanceRow:
-    signer = "; ".join(say.say("cover.signer_says", verdict=say.say(f"verdict.{f.verdict}")) for f in own) or None
+    others = [say.say("cover.signer_says", verdict=say.say(f"verdict.{f.verdict}")) for f in own]
+    if part.book and part.book.verdict:
+        others.append(say.say("cover.book_says", verdict=say.say(f"verdict.{part.book.verdict}")))
+    signer = "; ".join(others) or None
     return GlanceRow(page.anchor, number, shortened(page.position, SHORT), page.grade, page.verdict, signer, _consumed(part.verdict, say), page.to_do)
 
 
@@ -371,7 +386,7 @@ def _part_page(part: PartInput, number: int, own: list[Finding], wrong: tuple[st
         profile_title=say.say("part.profile"),
         profile_note=profile_note,
         drawing=drawing,
-        drawing_title=say.say("part.drawing", scale=say.say("part.scale_to", n=n)) if drawing else "",
+        drawing_title=say.say("part.drawing", scale=drawings.scale_text(n, say)) if drawing else "",
         drawing_note=say.say("part.drawing_note") if drawing else None,
         figures=_figures(v, say),
         more=_more(v, say),
@@ -383,6 +398,8 @@ def _part_page(part: PartInput, number: int, own: list[Finding], wrong: tuple[st
         findings=tuple(_finding(f, key, say) for f in own),
         note=clean(part.note, lines=True) if part.note else None,
         history=tuple(_earlier(e, say) for e in part.history),
+        book=tuple(_reason(r.code, r.message, r.remedy, say) for r in part.book.reasons) if part.book else (),
+        book_verdict=say.say("part.book_verdict", verdict=say.say(f"verdict.{part.book.verdict}")) if part.book and part.book.verdict else None,
         doubts=wrong,
     )
 
@@ -406,6 +423,8 @@ def _finding(f: Finding, tool: str, say: Catalogue) -> FindingText:
 def _earlier(e: Earlier, say: Catalogue) -> tuple[str, str]:
     if e.kind == "judged" and e.verdict and e.consumed_pct is not None:
         return clean(e.date), say.say("history.judged", verdict=say.say(f"verdict.{e.verdict}"), **_interval(e.consumed_pct, say))
+    if e.kind == "weighed" and e.mass_g is not None:
+        return clean(e.date), say.say("history.weighed", g=say.number(e.mass_g))
     return clean(e.date), say.say(f"history.{'refit' if e.kind == 'refit' else 'cannot_judge'}")
 
 
@@ -442,7 +461,7 @@ def _overlay(part: PartInput, say: Catalogue) -> tuple[Drawing | None, str, str]
     shown_new = new if flat.flat.in_part_plane else ()
     drawing = drawings.overlay(flat.picture.jpeg, flat.window_mm, flat.n, shown_new, left, gone, say)
     note = say.say("part.overlay_scale_part" if flat.flat.in_part_plane else "part.overlay_scale_sheet")
-    return drawing, say.say("part.overlay", scale=say.say("part.scale_to", n=flat.n)), note
+    return drawing, say.say("part.overlay", scale=drawings.scale_text(flat.n, say)), note
 
 
 def part_photo_why(part: PartInput, say: Catalogue) -> str:
@@ -464,11 +483,11 @@ def _profile(part: PartInput, worn: Any, say: Catalogue) -> tuple[Drawing | None
     return drawings.profile(way, depth, ring_length(np.asarray(part.template.rings[0], float)), say), None
 
 
-def _drawing(part: PartInput, worn: Any, say: Catalogue) -> tuple[Drawing | None, int]:
+def _drawing(part: PartInput, worn: Any, say: Catalogue) -> tuple[Drawing | None, float]:
     if worn is None or part.template is None:
         return None, 1
     way, _, points = recession_round(part.template, worn)
-    quarters = [int(round(k * len(way) / 4)) % len(way) for k in range(4)]
+    quarters = [round(k * len(way) / 4) % len(way) for k in range(4)]
     letters = [(letter, float(points[i][0]), float(points[i][1])) for letter, i in zip("ABCD", quarters, strict=True)]
     worst = part.verdict.recession_mm.worst_part_mm if part.verdict.recession_mm else None
     return drawings.new_and_left(new_shape(part.template), worn, letters, worst, say)
@@ -543,7 +562,10 @@ def _more(v: Verdict, say: Catalogue) -> Rows:
         row("sheet", say.say("figure.sheet_value", layout=clean(s.layout), distance=n(s.distance_mm), tilt=n(s.tilt_deg, 1), sd=n(s.sd_pct, 2), x=x, y=y))
     made = v.provenance
     if made.manual is not None:
-        row("outline_by", say.say("figure.outline_manual", by=clean(made.manual.by) if made.manual.by else unknown, when=clean(made.manual.when) if made.manual.when else unknown))
+        row(
+            "outline_by",
+            say.say("figure.outline_manual", by=clean(made.manual.by) if made.manual.by else unknown, when=clean(made.manual.when) if made.manual.when else unknown),
+        )
     elif made.segmenter is not None:
         row("outline_by", say.say("figure.outline_segmenter", name=clean(shortened(made.segmenter, 60))))
     taken = _moment(v.photo.taken) if v.photo.taken else unknown

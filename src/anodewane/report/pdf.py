@@ -9,13 +9,13 @@ from __future__ import annotations
 import json
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from anodewane.report.drawings import Drawing
 from anodewane.report.pages import PartPage, Report
 from anodewane.report.texts import marked
 
-STANDARDS = ["a-2a", "ua-1"]
+STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
 UNKNOWN_DATE = "1970-01-01"
 """PDF/A demands a date. Where neither the report nor a photo has one, this stands for unknown, and the cover says so."""
 
@@ -35,7 +35,8 @@ def report_pdf(report: Report) -> bytes:
         data = _data(report, root)
         (root / "data.json").write_text(json.dumps(_printable(data), ensure_ascii=False), encoding="utf-8")
         (root / "main.typ").write_bytes((Path(__file__).parent / "report.typ").read_bytes())
-        pdf, warnings = typst.compile_with_warnings(str(root / "main.typ"), root=str(root), font_paths=[str(fonts)], ignore_system_fonts=True, pdf_standards=STANDARDS)
+        main = str(root / "main.typ")
+        pdf, warnings = typst.compile_with_warnings(main, root=str(root), font_paths=[str(fonts)], ignore_system_fonts=True, pdf_standards=list(STANDARDS))
     if warnings:  # a missing font is only a warning there, and would change every page
         raise RuntimeError(f"typst warns: {warnings[0].message}")
     return bytes(pdf)
@@ -87,6 +88,8 @@ def _data(report: Report, root: Path) -> dict[str, Any]:
             "findings": [{"lines": f.lines, "why": f.why} for f in p.findings],
             "note": p.note,
             "history": p.history,
+            "book": [{"message": r.message, "remedy": r.remedy, "own": r.own_words} for r in p.book],
+            "book_verdict": p.book_verdict,
             "doubts": p.doubts,
         }
 
@@ -100,7 +103,15 @@ def _data(report: Report, root: Path) -> dict[str, Any]:
         "counts": report.counts,
         "glance_note": report.glance_note,
         "glance": [
-            {"anchor": r.anchor, "position": f"{r.number}. {r.position}", "sign": signs[r.grade or "cannot_judge"], "verdict": r.verdict, "signer": r.signer, "consumed": r.consumed, "to_do": r.to_do}
+            {
+                "anchor": r.anchor,
+                "position": f"{r.number}. {r.position}",
+                "sign": signs[r.grade or "cannot_judge"],
+                "verdict": r.verdict,
+                "signer": r.signer,
+                "consumed": r.consumed,
+                "to_do": r.to_do,
+            }
             for r in report.glance
         ],
         "attention": report.attention,

@@ -14,7 +14,7 @@ import numpy as np
 from anodewane.records import Photo, Verdict
 from anodewane.report.drawings import BELOW_MM, OVERLAY_MAX_MM, SCALES
 from anodewane.report.geometry import Flat, lay_flat
-from anodewane.units import Bytes, Floats
+from anodewane.units import Floats
 
 PHOTO_LONG_PX = 1000
 FLAT_PX_PER_PAPER_MM = 8.5
@@ -40,7 +40,7 @@ class FlatPicture:
     picture: Picture
     flat: Flat
     window_mm: tuple[float, float, float, float]
-    n: int
+    n: float
 
 
 def photo_picture(photo: Photo, long_px: int = PHOTO_LONG_PX) -> Picture:
@@ -82,7 +82,8 @@ def _reduced(rgb: Any, flat_from_px: Floats, px_per_mm: float, lo: Any, hi: Any)
     from anodewane.geometry import apply_homography
 
     middle = (lo + hi) / 2
-    ends = apply_homography(np.linalg.inv(flat_from_px), np.array([middle, middle + [1.0, 0.0]]))
+    back: Floats = np.asarray(np.linalg.inv(flat_from_px), np.float64)
+    ends = apply_homography(back, np.asarray([middle, [middle[0] + 1.0, middle[1]]], np.float64))
     photo_px_per_mm = float(np.linalg.norm(ends[1] - ends[0]))
     k = int(photo_px_per_mm / px_per_mm / 1.3)
     if k < 2:
@@ -93,7 +94,7 @@ def _reduced(rgb: Any, flat_from_px: Floats, px_per_mm: float, lo: Any, hi: Any)
     return small, flat_from_px @ grow
 
 
-def _picture(rgb: Bytes) -> Picture:
+def _picture(rgb: Any) -> Picture:
     from PIL import Image
 
     buffer = io.BytesIO()

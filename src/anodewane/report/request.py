@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -25,20 +25,23 @@ MAX_ROWS = 5000
 
 @dataclass(frozen=True, slots=True)
 class Sources:
-    """Records in order, the folders in which their photos are looked for, what was to be reported but has no record, and the boat and day where the source knows."""
+    """Records in order, the folders in which their photos are looked for, what was to be reported but has no record, and what the source
+    knows besides: boat, day, a person's own findings, templates."""
 
     records: tuple[RecordFile, ...]
     folders: tuple[Path, ...]
     left_out: tuple[str, ...] = ()
     boat: str | None = None
     hauled: str | None = None
+    findings: tuple[Finding, ...] = ()
+    templates: tuple[Template, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Choices:
     """How the report is to look and what the signer adds."""
 
-    cover: Cover = Cover()
+    cover: Cover = field(default_factory=Cover)
     findings: tuple[Finding, ...] = ()
     language: str = "en"
     paper: Paper = "a4"
@@ -88,7 +91,9 @@ def read_batch(folder: Path, boat: str | None = None) -> Sources:
     InputUnreadable, UsageError
     """
     if not (folder / SUMMARY).is_file():
-        raise UsageError(f"The folder '{folder.name}' holds no {SUMMARY}, so it isn't the results of a batch.", "Name the records themselves, or the folder that 'batch --out' wrote.")
+        raise UsageError(
+            f"The folder '{folder.name}' holds no {SUMMARY}, so it isn't the results of a batch.", "Name the records themselves, or the folder that 'batch --out' wrote."
+        )
     rows = []
     for number, line in enumerate(read_bytes(folder / SUMMARY, "summary").decode("utf-8", "replace").splitlines(), start=1):
         if not line.strip():
@@ -161,7 +166,9 @@ def _at_position(records: Sequence[RecordFile], text: str, option: str) -> tuple
         for i, r in enumerate(records):
             if same_name(text[:k], r.position):
                 return i, text[k + 1 :]
-    raise UsageError(f"{option} '{text[:80]}' names no position of this report.", f"Write POSITION=TEXT; the positions are {', '.join(r.position for r in records[:20])}.")
+    raise UsageError(
+        f"{option} '{text[:80]}' names no position of this report.", f"Write POSITION=TEXT; the positions are {', '.join(r.position for r in records[:20])}."
+    )
 
 
 def make_findings(sources: Sources, found: Sequence[str], by: Sequence[str], why: Sequence[str], when: str | None) -> tuple[Finding, ...]:
@@ -208,6 +215,8 @@ class Assembled:
     photos: tuple[Path | None, ...]
     templates: tuple[Template | None, ...]
     record_bytes: tuple[bytes, ...]
+    cover: Cover
+    findings: tuple[Finding, ...]
 
 
 def assemble(sources: Sources, choices: Choices) -> Assembled:
@@ -218,10 +227,11 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
     UsageError, InputUnreadable
     """
     say = load_catalogue(choices.language)
-    photos, templates = Photos([*choices.photos, *sources.folders]), Templates(choices.template_files)
+    photos, templates = Photos([*choices.photos, *sources.folders]), Templates(choices.template_files, sources.templates)
     parts = tuple(gather(sources.records, photos, templates))
     cover = choices.cover
     cover = replace(cover, boat=cover.boat or sources.boat, hauled=cover.hauled or sources.hauled)
-    report = make_report(parts, cover, choices.findings, say, choices.paper, sources.left_out)
+    findings = (*sources.findings, *choices.findings)
+    report = make_report(parts, cover, findings, say, choices.paper, sources.left_out)
     found = tuple(photos.find(r.verdict, r.photo) for r in sources.records)
-    return Assembled(report, parts, found, tuple(templates.find(r.verdict) for r in sources.records), tuple(r.data for r in sources.records))
+    return Assembled(report, parts, found, tuple(templates.find(r.verdict) for r in sources.records), tuple(r.data for r in sources.records), cover, findings)

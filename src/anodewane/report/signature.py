@@ -35,7 +35,9 @@ class Signature:
 def _program() -> str:
     found = shutil.which("ssh-keygen")
     if found is None:
-        raise UsageError("Signatures need the program ssh-keygen, which isn't there.", "Install OpenSSH (8.2 or newer): the package openssh-client, or Windows' own optional feature.")
+        raise UsageError(
+            "Signatures need the program ssh-keygen, which isn't there.", "Install OpenSSH (8.2 or newer): the package openssh-client, or Windows' own optional feature."
+        )
     return found
 
 

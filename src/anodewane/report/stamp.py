@@ -1,6 +1,6 @@
 """Proof of time: an RFC 3161 time-stamp over the bag's tag manifest, and so over everything in the bag. Nothing here uses a network.
 
-A request is written into the bag; whoever packs it sends that to a time-stamping service of their choice and adds the response. Reading and verifying is rfc3161-client's.
+A request is written into the bag; whoever packs it sends that to a service of their choice and adds the response. Reading and verifying is rfc3161-client's.
 """
 
 from __future__ import annotations
@@ -81,7 +81,9 @@ def add_response(bag: Path, response: Path, roots: Path | None = None) -> Stamp:
     data = read_bytes(response, "time-stamp response")
     stamp = _read(data, _sealed(bag), _certificates(roots), _nonce(bag))
     if not stamp.holds or stamp.trusted is False:
-        raise UsageError(f"The time-stamp '{response.name}' doesn't hold for this bag: {stamp.why}.", "Ask the service again with the request that 'evidence stamp --request' wrote.")
+        raise UsageError(
+            f"The time-stamp '{response.name}' doesn't hold for this bag: {stamp.why}.", "Ask the service again with the request that 'evidence stamp --request' wrote."
+        )
     write_atomic(_place(bag, RESPONSE), data)
     return stamp
 
@@ -145,7 +147,7 @@ def _read(data: bytes, sealed: bytes, roots: list[Any] | None, nonce: int | None
             info.message_imprint.hash_algorithm.dotted_string
         )
     except (ValueError, TypeError, AttributeError):
-        return Stamp(None, False, None, "it isn't a time-stamp response that can be read")
+        return Stamp(None, False, None, "it isn't a time-stamp response in strict DER, which is all that is read here (openssl ts -verify may read it)")
     if algorithm is None:
         return Stamp(time, False, None, "its hash isn't SHA-256, SHA-384 or SHA-512")
     if info.message_imprint.message != algorithm(sealed).digest():
@@ -171,8 +173,8 @@ def _read(data: bytes, sealed: bytes, roots: list[Any] | None, nonce: int | None
         builder = builder.tsa_certificate(leaves[0])
     try:
         builder.build().verify_message(response, sealed)
-    except tsp.VerificationError as e:
-        return Stamp(time, True, False, f"its signature doesn't lead to the root given ({e})")
+    except tsp.VerificationError:
+        return Stamp(time, True, False, "its signature doesn't lead to the root given")
     return Stamp(time, True, True, None)
 
 
