@@ -107,9 +107,9 @@ def main() -> None:
 
 
 def measure(path: Path) -> None:
-    from anodewane.book.listing import haul_out_lines, notice_lines, orders_of, position_lines, refresh
+    from anodewane.book.listing import haul_out_lines, notice_lines, orders_of, position_cells, position_json, refresh
     from anodewane.book.store import open_book
-    from anodewane.cli.season import haul_out_table, lines_table
+    from anodewane.cli.season import cells_table, haul_out_table
     from anodewane.settings import BookRules, Settings
 
     settings, rules, one, day = Settings(), BookRules(), "Boat 0500", date(2019, 10, 1)
@@ -131,9 +131,9 @@ def measure(path: Path) -> None:
     kept = "SELECT boat, lines FROM reckoned"
     by_boat = "SELECT * FROM judgements WHERE boat = ? AND counts = 1"
     rows: dict[str, tuple[Callable[[], Any], Callable[[], Any]]] = {
-        "show, all positions": (read(lambda b: position_lines(b, None, settings, rules)), raw(path, kept)),
-        "show, all, as a table": (read(lambda b: lines_table(position_lines(b, None, settings, rules)).splitlines()), raw(path, kept)),
-        "show BOAT": (read(lambda b: position_lines(b, one, settings, rules)), raw(path, f"{kept} WHERE boat = ?", (one,))),
+        "show, all, as a table": (read(lambda b: cells_table(position_cells(b, None, settings, rules)).splitlines()), raw(path, kept)),
+        "show, all, --json": (read(lambda b: position_json(b, None, settings, rules).splitlines()), raw(path, kept)),
+        "show BOAT": (read(lambda b: position_cells(b, one, settings, rules)), raw(path, f"{kept} WHERE boat = ?", (one,))),
         "show --hauled DAY": (
             read(lambda b: haul_out_table(haul_out_lines(b, day)).splitlines()),
             raw(path, "SELECT * FROM judgements WHERE hauled_on = ? AND counts = 1", (day.isoformat(),)),
@@ -142,8 +142,8 @@ def measure(path: Path) -> None:
         "warnings, all": (read(lambda b: notice_lines(b, None, settings, rules)), raw(path, "SELECT boat, notices FROM reckoned")),
         "order, all": (read(lambda b: orders_of(b, None, settings, rules).lines), raw(path, "SELECT boat, orders FROM reckoned")),
         "boats": (read(lambda b: b.boats()), raw(path, "SELECT * FROM boats")),
-        "show BOAT, other limit": (read(lambda b: position_lines(b, one, others, rules)), raw(path, by_boat, (one,))),
-        "show all, other limit (reckoned anew)": (read(lambda b: position_lines(b, None, others, rules)), raw(path, "SELECT * FROM judgements WHERE counts = 1")),
+        "show BOAT, other limit": (read(lambda b: position_cells(b, one, others, rules)), raw(path, by_boat, (one,))),
+        "show all, other limit (reckoned anew)": (read(lambda b: position_cells(b, None, others, rules)), raw(path, "SELECT * FROM judgements WHERE counts = 1")),
     }
     print(f"{'':40} {'things':>7} {'best ms':>8} {'median':>7} {'raw query, best':>16}")
     for name, (listing, query) in rows.items():

@@ -41,19 +41,33 @@ def states_of(
 
 def position_lines(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> list[Plain]:
     """A line a position, by boat and position: what sits there, what the last photo said, how fast it wears, whether it lasts, and the verdict that follows."""
-    return [line for lines, _, _ in _kept_or_reckoned(book, boat, settings, rules, next_on, "lines") for line in lines]
+    return [line for text in _texts(book, boat, settings, rules, next_on, "lines") for line in json.loads(text)]
+
+
+def position_json(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> str:
+    """`position_lines` as JSON text, a boat a line of it."""
+    return "[" + ",\n".join(text[1:-1] for text in _texts(book, boat, settings, rules, next_on, "lines") if text != "[]") + "]\n"
+
+
+HEAD = ("boat", "position", "verdict", "photo", "% gone", "points a month", "months left", "hauled", "part", "warnings")
+
+
+def position_cells(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> list[list[str]]:
+    """The same as a table's cells under `HEAD`; a boat's name stands in its first row."""
+    return [row for text in _texts(book, boat, settings, rules, next_on, "cells") for row in json.loads(text)]
 
 
 def notice_lines(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> list[Plain]:
     """A line a warning, boat by boat."""
-    return [line for _, lines, _ in _kept_or_reckoned(book, boat, settings, rules, next_on, "notices") for line in lines]
+    return [line for text in _texts(book, boat, settings, rules, next_on, "notices") for line in json.loads(text)]
 
 
 def orders_of(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> OrderList:
     """The order list; a person's overrule decides over the photo's verdict."""
     lines: list[OrderLine] = []
     unsettled: list[UnsettledLine] = []
-    for _, _, orders in _kept_or_reckoned(book, boat, settings, rules, next_on, "orders"):
+    for text in _texts(book, boat, settings, rules, next_on, "orders"):
+        orders = json.loads(text)
         for o in orders["lines"]:
             gone, on = o["consumed_pct"], o["on"]
             lines.append(
@@ -100,17 +114,18 @@ def refresh(book: Book) -> int:
 # --- inside ----------------------------------------------------------------------------------------------------------------------------
 
 
-def _kept_or_reckoned(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None, want: str) -> Iterable[tuple[Any, Any, Any]]:
-    """(lines, notices, orders) a boat; of kept ones only what is wanted."""
+PARTS = ("lines", "cells", "notices", "orders")
+
+
+def _texts(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None, part: str) -> list[str]:
+    """A part of what was reckoned, as JSON text a boat, by name."""
     name = book.boat(boat).name if boat is not None else None
-    if next_on is not None or settings != Settings() or rules != BookRules():
-        return list(_reckoned(book.entries(name, settings=settings, recent=True), _overruled(book.overrules(name)), settings, rules, next_on).values())
-    if _stale(book, name, settings, rules):
-        if book.read_only:
-            return list(_reckoned(book.entries(name, settings=settings, recent=True), _overruled(book.overrules(name)), settings, rules, None).values())
+    usual = next_on is None and settings == Settings() and rules == BookRules()
+    if usual and (not _stale(book, name, settings, rules) or not book.read_only):
         _bring_up(book, name, settings, rules)
-    kept = [json.loads(text) for text in book.kept(want, name)]
-    return [(k if want == "lines" else [], k if want == "notices" else [], k if want == "orders" else {}) for k in kept]
+        return book.kept(part, name)
+    made = _reckoned(book.entries(name, settings=settings, recent=True), _overruled(book.overrules(name)), settings, rules, next_on)
+    return [parts[PARTS.index(part)] for parts in made.values()]
 
 
 def _digest(settings: Settings, rules: BookRules) -> str:
@@ -124,23 +139,24 @@ def _stale(book: Book, boat: str | None, settings: Settings, rules: BookRules) -
 
 def _bring_up(book: Book, boat: str | None, settings: Settings, rules: BookRules) -> int:
     """Reckon the boats that aren't kept, in one transaction: what is written is of the state that was read."""
+    if not _stale(book, boat, settings, rules):
+        return 0
     with book.writing():
         stale = _stale(book, boat, settings, rules)
-        if not stale:
-            return 0
         if len(stale) > FEW:
             wanted = set(stale)
             entries: Sequence[BoatEntries] = [e for e in book.entries(settings=settings, recent=True) if e.boat.name in wanted]
         else:
             entries = [e for name in stale for e in book.entries(name, settings=settings, recent=True)]
         made = _reckoned(entries, _overruled(book.overrules(boat)), settings, rules, None)
-        book.keep(_digest(settings, rules), {name: tuple(json.dumps(part, ensure_ascii=False, separators=(",", ":")) for part in parts) for name, parts in made.items()})
+        book.keep(_digest(settings, rules), made)
     return len(stale)
 
 
 def _reckoned(
     entries: Sequence[BoatEntries], overruled: dict[tuple[str, str, date], Overrule], settings: Settings, rules: BookRules, next_on: date | None
-) -> dict[str, tuple[list[Plain], list[Plain], Plain]]:
+) -> dict[str, tuple[str, ...]]:
+    """JSON text of `PARTS` a boat."""
     states = reckon(entries, settings, rules, next_on)
     warned = notices(entries, states, settings, rules)
     of_boat: dict[str, list[PositionState]] = {e.boat.name: [] for e in entries}
@@ -159,8 +175,10 @@ def _reckoned(
         by = {s.position.name: overruled.get((name, s.position.name, s.last.hauled_on)) if s.last is not None else None for s in mine}
         decided = [replace(s, verdict=o.verdict) if (o := by[s.position.name]) is not None else s for s in mine]
         orders = order_list(decided)
-        out[name] = (
-            [_line(s, by[s.position.name], codes.get(s.position.name, [])) for s in mine],
+        lines = [_line(s, by[s.position.name], codes.get(s.position.name, [])) for s in mine]
+        parts = (
+            lines,
+            [_cells(line, i == 0) for i, line in enumerate(lines)],
             [
                 {"boat": n.boat, "positions": list(n.positions), "code": n.reason.code, "message": n.reason.message, "remedy": n.reason.remedy, "hauled_on": _iso(n.on)}
                 for n in said
@@ -170,7 +188,44 @@ def _reckoned(
                 "unsettled": [{**_shallow(u), "on": _iso(u.on)} for u in orders.unsettled],
             },
         )
+        out[name] = tuple(json.dumps(part, ensure_ascii=False, separators=(",", ":")) for part in parts)
     return out
+
+
+def _cells(line: Plain, first: bool) -> list[str]:
+    rate, left = line["points_per_month"], line["months_left"]
+    return [
+        line["boat"] if first else "",
+        line["position"],
+        _verdict(line),
+        line["photo_verdict"] or ("cannot judge" if line["status"] == "cannot_judge" else ""),
+        percent_words(line["consumed_pct"]),
+        f"{rate['value']:.1f} ({rate['low']:.1f} to {rate['high']:.1f})" if rate else "",
+        _months(left) if left and "no_measurable_wear" not in line["photo_reasons"] else "",
+        line["hauled_on"] or "",
+        line["template"] or "",
+        " ".join(line["warnings"]),
+    ]
+
+
+def _verdict(line: Plain) -> str:
+    if line["overruled"]:
+        return f"{line['overruled']['verdict']} !"
+    if line["verdict"] is None:
+        return "never judged" if line["status"] is None else "unknown"
+    return str(line["verdict"]) + (" ^" if line["verdict"] != line["photo_verdict"] else "")
+
+
+def percent_words(i: dict[str, float] | None) -> str:
+    """ "62 (55 to 70)"; nothing for an unknown."""
+    return f"{i['value']:.0f} ({i['low']:.0f} to {i['high']:.0f})" if i else ""
+
+
+def _months(left: dict[str, float | None]) -> str:
+    from anodewane.book.outlook import MonthsLeft
+    from anodewane.book.plot import months_words
+
+    return "none" if left["high"] == 0 else months_words(MonthsLeft(left["value"], left["low"], left["high"]))
 
 
 def _line(s: PositionState, overruled: Overrule | None, warnings: list[str]) -> Plain:

@@ -1008,15 +1008,15 @@ class Book:
         return [r[0] for r in self._all(sql, (digest,) if boat is None else (digest, boat))]
 
     def kept(self, what: str, boat: str | None = None) -> list[str]:
-        """What is kept of a boat or of all, by name: "lines", "notices" or "orders"."""
-        assert what in ("lines", "notices", "orders")
+        """What is kept of a boat or of all, by name: "lines", "cells", "notices" or "orders"."""
+        assert what in ("lines", "cells", "notices", "orders")
         where, values = _where(boat=boat)
         return [r[0] for r in self._all(f"SELECT {what} FROM reckoned {where} ORDER BY boat", values)]  # noqa: S608 - no value in it
 
     def keep(self, digest: str, of_boats: dict[str, tuple[str, ...]]) -> None:
-        """Keep what was reckoned: lines, notices and orders a boat."""
+        """Keep what was reckoned: lines, cells, notices and orders a boat."""
         with self.writing():
-            self._db.executemany("INSERT OR REPLACE INTO reckoned VALUES (?, ?, ?, ?, ?)", [(name, digest, *parts) for name, parts in of_boats.items()])
+            self._db.executemany("INSERT OR REPLACE INTO reckoned VALUES (?, ?, ?, ?, ?, ?)", [(name, digest, *parts) for name, parts in of_boats.items()])
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[None]:

@@ -417,21 +417,21 @@ def show_command(book_file: Path, boat: str | None, hauled_on: date | None, next
     A verdict that the book raised to replace, because the part won't last, is marked with ^; the photo's own stands beside it. Your own verdict (overrule) with !.
     """
     with _book(book_file) as (book, answer):
-        from anodewane.book.listing import haul_out_lines, position_lines
+        from anodewane.book.listing import haul_out_lines, position_cells, position_json
 
         settings, rules = _rules(settings_file, limit)
         if hauled_on is not None:
             lines = haul_out_lines(book, hauled_on, book.boat(boat).name if boat else None, settings)
-            text = haul_out_table
+            if as_json:
+                _answer_json(answer, lines)
+            elif lines:
+                answer(haul_out_table(lines))
+            else:
+                _say(f"Nothing was found on {hauled_on}.")
+        elif as_json:
+            answer(position_json(book, boat, settings, rules, next_on))
         else:
-            lines = position_lines(book, boat, settings, rules, next_on)
-            text = lines_table
-        if as_json:
-            _answer_json(answer, lines)
-        elif lines:
-            answer(text(lines))
-        else:
-            _say("Nothing to list.")
+            answer(cells_table(position_cells(book, boat, settings, rules, next_on)))
 
 
 @season.command("history", short_help="Everything that the book holds of a boat.")
@@ -639,28 +639,11 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[in
     return "".join(f"{form(*row).rstrip()}\n" for row in (head, *rows))
 
 
-def lines_table(lines: Sequence[Line]) -> str:
+def cells_table(cells: Sequence[Sequence[str]]) -> str:
     """Positions as they stand, as a table; a boat's name once."""
-    rows, last = [], None
-    for line in lines:
-        boat = line["boat"] if line["boat"] != last else ""
-        last = line["boat"]
-        rate, left = line["points_per_month"], line["months_left"]
-        rows.append(
-            (
-                boat,
-                line["position"],
-                _verdict(line),
-                _photo(line),
-                _pct(line["consumed_pct"]),
-                f"{rate['value']:.1f} ({rate['low']:.1f} to {rate['high']:.1f})" if rate else "",
-                _months(left) if left and not _no_wear(line) else "",
-                line["hauled_on"] or "",
-                line["template"] or "",
-                " ".join(line["warnings"]),
-            )
-        )
-    return table(("boat", "position", "verdict", "photo", "% gone", "points a month", "months left", "hauled", "part", "warnings"), rows)
+    from anodewane.book.listing import HEAD
+
+    return table(HEAD, cells)
 
 
 def haul_out_table(lines: Sequence[Line]) -> str:
@@ -675,20 +658,8 @@ def haul_out_table(lines: Sequence[Line]) -> str:
     return table(("boat", "position", "photo of", "verdict", "overruled", "% gone", "weighed", "part", "reasons"), rows)
 
 
-def _verdict(line: Line) -> str:
-    if line["overruled"]:
-        return f"{line['overruled']['verdict']} !"
-    if line["verdict"] is None:
-        return "never judged" if line["status"] is None else "unknown"
-    return str(line["verdict"]) + (" ^" if line["verdict"] != line["photo_verdict"] else "")
-
-
 def _photo(line: Line) -> str:
     return line["photo_verdict"] or ("cannot judge" if line["status"] == "cannot_judge" else "")
-
-
-def _no_wear(line: Line) -> bool:
-    return "no_measurable_wear" in line["photo_reasons"]
 
 
 def _n(count: int, what: str) -> str:
@@ -696,18 +667,9 @@ def _n(count: int, what: str) -> str:
 
 
 def _pct(i: dict[str, float] | None) -> str:
-    return f"{i['value']:.0f} ({i['low']:.0f} to {i['high']:.0f})" if i else ""
+    from anodewane.book.listing import percent_words
 
-
-def _months(left: dict[str, float | None]) -> str:
-    from anodewane.book.outlook import MAX_MONTHS
-
-    def one(v: float | None) -> str:
-        return f"over {MAX_MONTHS:.0f}" if v is None else f"{v:.1f}" if v < 10 else f"{v:.0f}"
-
-    if left["high"] == 0:
-        return "none"
-    return one(left["value"]) if left["low"] is None else f"{one(left['value'])} ({one(left['low'])} to {one(left['high'])})"
+    return percent_words(i)
 
 
 def _history_text(mine: dict[str, Any]) -> str:

@@ -1,5 +1,5 @@
 -- The season's book, version 1. A new book runs every migration in turn, so that there is one description of the tables and not two.
--- Dates are calendar dates, YYYY-MM-DD; moments are UTC, YYYY-MM-DDTHH:MM:SS.sssZ. Unknown is NULL, never 0 or ''. Percentages are of the new part.
+-- Dates are calendar dates, YYYY-MM-DD ('+0 days' makes SQLite refuse 30 February); moments are UTC, YYYY-MM-DDTHH:MM:SS.sssZ. Unknown is NULL, never 0 or ''. Percentages are of the new part.
 
 CREATE TABLE boats (
   name TEXT NOT NULL PRIMARY KEY CHECK (name <> ''),
@@ -25,8 +25,8 @@ CREATE TABLE positions (
 CREATE TABLE fittings (
   boat TEXT NOT NULL,
   position TEXT NOT NULL,
-  fitted_on TEXT NOT NULL CHECK (fitted_on IS date(fitted_on)),
-  removed_on TEXT CHECK (removed_on IS date(removed_on)),
+  fitted_on TEXT NOT NULL CHECK (fitted_on IS date(fitted_on, '+0 days')),
+  removed_on TEXT CHECK (removed_on IS date(removed_on, '+0 days')),
   template TEXT NOT NULL REFERENCES templates (name) ON UPDATE CASCADE,
   alloy TEXT NOT NULL CHECK (alloy IN ('zinc', 'aluminium', 'magnesium')),
   new_mass_g REAL CHECK (new_mass_g > 0 AND new_mass_g < 1e9),
@@ -39,8 +39,8 @@ CREATE INDEX fittings_by_template ON fittings (template);
 
 CREATE TABLE haul_outs (
   boat TEXT NOT NULL REFERENCES boats (name) ON UPDATE CASCADE,
-  hauled_on TEXT NOT NULL CHECK (hauled_on IS date(hauled_on)),
-  launched_on TEXT CHECK (launched_on IS date(launched_on)),
+  hauled_on TEXT NOT NULL CHECK (hauled_on IS date(hauled_on, '+0 days')),
+  launched_on TEXT CHECK (launched_on IS date(launched_on, '+0 days')),
   PRIMARY KEY (boat, hauled_on),
   CHECK (launched_on IS NULL OR launched_on >= hauled_on)
 ) STRICT, WITHOUT ROWID;
@@ -63,9 +63,9 @@ CREATE TABLE judgements (
   record_sha256 TEXT NOT NULL REFERENCES records (sha256),
   photo_sha256 TEXT NOT NULL CHECK (length(photo_sha256) = 64),
   photo_name TEXT NOT NULL,
-  judged_at TEXT NOT NULL CHECK (judged_at IS strftime('%Y-%m-%dT%H:%M:%fZ', judged_at)),
+  judged_at TEXT NOT NULL CHECK (judged_at IS strftime('%Y-%m-%dT%H:%M:%fZ', judged_at, '+0 days')),
   judged_by TEXT CHECK (judged_by <> ''),
-  recorded_at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (recorded_at IS strftime('%Y-%m-%dT%H:%M:%fZ', recorded_at)),
+  recorded_at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (recorded_at IS strftime('%Y-%m-%dT%H:%M:%fZ', recorded_at, '+0 days')),
   status TEXT NOT NULL CHECK (status IN ('judged', 'cannot_judge')),
   verdict TEXT CHECK (verdict IN ('replace', 'monitor', 'ok')),
   template TEXT CHECK (template <> ''),
@@ -97,7 +97,7 @@ CREATE TABLE withdrawals (
   withdrawn INTEGER NOT NULL CHECK (withdrawn IN (0, 1)),
   why TEXT NOT NULL CHECK (why <> ''),
   by TEXT CHECK (by <> ''),
-  at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (at IS strftime('%Y-%m-%dT%H:%M:%fZ', at))
+  at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (at IS strftime('%Y-%m-%dT%H:%M:%fZ', at, '+0 days'))
 ) STRICT;
 CREATE INDEX withdrawals_by_judgement ON withdrawals (judgement);
 
@@ -110,7 +110,7 @@ CREATE TABLE weighings (
   mass_g REAL NOT NULL CHECK (mass_g >= 0 AND mass_g < 1e9),
   by TEXT CHECK (by <> ''),
   note TEXT CHECK (note <> ''),
-  at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (at IS strftime('%Y-%m-%dT%H:%M:%fZ', at)),
+  at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (at IS strftime('%Y-%m-%dT%H:%M:%fZ', at, '+0 days')),
   FOREIGN KEY (boat, position) REFERENCES positions (boat, name) ON UPDATE CASCADE,
   FOREIGN KEY (boat, hauled_on) REFERENCES haul_outs (boat, hauled_on) ON UPDATE CASCADE
 ) STRICT;
@@ -120,7 +120,7 @@ CREATE INDEX weighings_by_haul_out ON weighings (boat, hauled_on);
 -- What was changed or taken out, with both states as JSON: written by the triggers below, whoever changes a row.
 CREATE TABLE changes (
   id INTEGER NOT NULL PRIMARY KEY,
-  at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (at IS strftime('%Y-%m-%dT%H:%M:%fZ', at)),
+  at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (at IS strftime('%Y-%m-%dT%H:%M:%fZ', at, '+0 days')),
   what TEXT NOT NULL CHECK (what <> ''),
   before TEXT NOT NULL CHECK (json_valid(before)),
   after TEXT CHECK (json_valid(after)),

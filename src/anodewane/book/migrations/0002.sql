@@ -9,7 +9,7 @@ CREATE TABLE overrules (
   verdict TEXT CHECK (verdict IN ('replace', 'monitor', 'ok')),
   why TEXT NOT NULL CHECK (why <> ''),
   by TEXT NOT NULL CHECK (by <> ''),
-  at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (at IS strftime('%Y-%m-%dT%H:%M:%fZ', at)),
+  at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (at IS strftime('%Y-%m-%dT%H:%M:%fZ', at, '+0 days')),
   FOREIGN KEY (boat, position) REFERENCES positions (boat, name) ON UPDATE CASCADE,
   FOREIGN KEY (boat, hauled_on) REFERENCES haul_outs (boat, hauled_on) ON UPDATE CASCADE
 ) STRICT;
@@ -29,7 +29,7 @@ CREATE TABLE calibrations (
   part_sd REAL NOT NULL CHECK (part_sd >= 0),
   half_gone_before_pct REAL NOT NULL, half_gone_before_low_pct REAL NOT NULL, half_gone_before_high_pct REAL NOT NULL,
   half_gone_after_pct REAL NOT NULL, half_gone_after_low_pct REAL NOT NULL, half_gone_after_high_pct REAL NOT NULL,
-  at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (at IS strftime('%Y-%m-%dT%H:%M:%fZ', at))
+  at TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')) CHECK (at IS strftime('%Y-%m-%dT%H:%M:%fZ', at, '+0 days'))
 ) STRICT;
 CREATE INDEX calibrations_by_template ON calibrations (template);
 CREATE TRIGGER calibrations_kept BEFORE DELETE ON calibrations BEGIN SELECT raise(ABORT, 'calibrations are only added'); END;
@@ -40,6 +40,7 @@ CREATE TABLE reckoned (
   boat TEXT NOT NULL PRIMARY KEY REFERENCES boats (name) ON UPDATE CASCADE ON DELETE CASCADE,
   digest TEXT NOT NULL,
   lines TEXT NOT NULL CHECK (json_valid(lines)),
+  cells TEXT NOT NULL CHECK (json_valid(cells)),
   notices TEXT NOT NULL CHECK (json_valid(notices)),
   orders TEXT NOT NULL CHECK (json_valid(orders))
 ) STRICT;
