@@ -126,6 +126,20 @@ def test_outputs_never_meet(put: Callable[..., None], tmp_path: Path) -> None:
     assert all(len(f"{o}.overlay.jpg".encode()) <= 255 for o in out.values())
 
 
+@pytest.mark.parametrize("name", ["../../a.jpg", "a/../../b.jpg", "/etc/a.jpg", "a//b.jpg", "./a.jpg"])
+def test_no_key_of_a_store_leads_out_of_the_results(name: str, tmp_path: Path) -> None:
+    """A file system has no such names; an object store's keys are any text."""
+    from anodewane.batch.place import Entry
+
+    class Store(LocalFolder):
+        def entries(self, left_out: object = None) -> list[Entry]:  # type: ignore[override]
+            return [Entry(name, 1, None, "1")]
+
+    (photo,) = make_plan(Store(tmp_path), Ledger.read(LocalFolder(tmp_path / "out"))).photos
+    assert photo.name == name
+    assert not {"", ".", ".."} & set(photo.out_name.split("/"))
+
+
 def test_duplicates_are_told_and_judged_once(put: Callable[..., None], tmp_path: Path) -> None:
     put("A/keel/1.jpg", "same")
     put("B/rudder/2.jpg", "same")

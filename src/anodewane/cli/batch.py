@@ -7,29 +7,36 @@ from typing import TYPE_CHECKING
 
 import click
 
-from anodewane.cli._judging import CAMERA, CHECK_LINE, FILE, LIMIT, SEGMENTER, SETTINGS, TEMPLATE, options, profile_of, settings_of, template_of
+from anodewane.cli._judging import CAMERA, CHECK_LINE, LIMIT, SEGMENTER, SETTINGS, TEMPLATE, options, profile_of, settings_of, template_of
 from anodewane.errors import ExitCode
 
 if TYPE_CHECKING:
+    from anodewane.batch.execute import Engine
     from anodewane.batch.folder import BatchSummary, Job
+    from anodewane.batch.place import Place
 
+ENGINES = ("local", "dask")
 ONLY = ("replace", "monitor", "ok", "cannot_judge", "unreadable", "crashed", "fault")
 
 
 @click.command(short_help="Judge a folder of photos.")
-@click.argument("folder", metavar="FOLDER", type=FILE)
-@click.option("--out", "out", metavar="OUT", type=FILE, required=True, help="Folder for the results. Run again with the same one, the batch goes on where it stopped.")
+@click.argument("folder", metavar="FOLDER")
+@click.option("--out", "out", metavar="OUT", required=True, help="Folder for the results. Run again with the same one, the batch goes on where it stopped.")
 @options(TEMPLATE, SETTINGS, LIMIT, CHECK_LINE, SEGMENTER, CAMERA)
 @click.option("--only", metavar="VERDICT", type=click.Choice(ONLY), multiple=True, help=f"Judge again only photos that came out so: {', '.join(ONLY)}. May be repeated.")
 @click.option("--folders", "levels", metavar="LEVELS", help="What the folders stand for from the top, such as boat/position or -/boat ('-' means nothing).")
 @click.option("--workers", metavar="N", type=click.IntRange(1, 256), help="Photos judged at once. Default: as many as there are cores, and memory for 1 GB each.")
+@click.option(
+    "--engine", type=click.Choice(ENGINES), default="local", show_default=True, help="Judge in processes on this machine, or on a Dask cluster that runs already."
+)
+@click.option("--address", metavar="ADDRESS", help="The Dask scheduler's address, such as tcp://10.0.0.5:8786.")
 @click.option("--dry-run", is_flag=True, help="Judge nothing and write nothing: list what would be done, and what can't be placed.")
 @click.option("--quiet", is_flag=True, help="No progress and no closing words on standard error.")
 @click.pass_context
 def batch(
     ctx: click.Context,
-    folder: Path,
-    out: Path,
+    folder: str,
+    out: str,
     template: str | None,
     settings_file: Path | None,
     limit: float | None,
@@ -39,6 +46,8 @@ def batch(
     only: tuple[str, ...],
     levels: str | None,
     workers: int | None,
+    engine: str,
+    address: str | None,
     dry_run: bool,
     quiet: bool,
 ) -> None:
@@ -46,13 +55,24 @@ def batch(
 
     Boat and position come from photos.csv beside the photos, from the label on the sheet, or from the folders: BOAT/POSITION/photo.jpg or BOAT/position.jpg. A photo
     that can't be judged is a row like any other. Standard output gets one line of JSON with the totals. The exit code is 0 when every photo was judged, else 7.
+
+    FOLDER and OUT may be addresses of object storage, such as s3://bucket/photos (pip install 'anodewane[cloud]'); docs/cluster.md has more on that and on --engine.
     """
     from anodewane.cli._stdout import answer_only
 
     with answer_only() as answer:
+        import os
+
+        for library in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # one thread a worker: they read this as they start, before numpy
+            os.environ.setdefault(library, "1")
+
         from anodewane.batch.folder import judge_folder, plan_folder
         from anodewane.batch.placing import parse_levels
+        from anodewane.batch.storage import places_of
 
+        source, target = places_of(folder, out)
+        if engine != "local":  # its workers stand in other folders
+            source, target = (p.resolve() if isinstance(p, Path) else p for p in (source, target))
         choices = {
             "template": template_of(template),
             "settings": settings_of(settings_file, limit, check_line),
@@ -62,18 +82,36 @@ def batch(
             "levels": parse_levels(levels) if levels is not None else None,
         }
         if dry_run:
-            answer(_listing(plan_folder(folder, out, **choices)))  # type: ignore[arg-type]
+            answer(_listing(plan_folder(source, target, **choices)))  # type: ignore[arg-type]
             return
+        cluster = _cluster(engine, address, workers, source, target)
         if quiet:
-            summary = judge_folder(folder, out, workers=workers, **choices)  # type: ignore[arg-type]
+            summary = judge_folder(source, target, workers=workers, engine=cluster, **choices)  # type: ignore[arg-type]
         else:
             from anodewane.cli._progress import ConsoleProgress
 
             with ConsoleProgress() as progress:
-                summary = judge_folder(folder, out, workers=workers, progress=progress, **choices)  # type: ignore[arg-type]
-            click.echo(_closing_words(summary, out), err=True, nl=False)
+                summary = judge_folder(source, target, workers=workers, engine=cluster, progress=progress, **choices)  # type: ignore[arg-type]
+            click.echo(_closing_words(summary), err=True, nl=False)
         answer(_totals(summary))
     ctx.exit(int(ExitCode.BATCH_INCOMPLETE if summary.not_judged else ExitCode.JUDGED))
+
+
+def _cluster(engine: str, address: str | None, workers: int | None, source: Path | Place, target: Path | Place) -> Engine | None:
+    """The cluster that was asked for; None for this machine's processes."""
+    from anodewane.errors import UsageError
+
+    if engine == "local":
+        if address is not None:
+            raise UsageError("An address is given, but no cluster.", "Add --engine dask, or leave --address out.")
+        return None
+    if address is None:
+        raise UsageError("A cluster has no address.", "Give the scheduler's: --address tcp://HOST:8786.")
+    if workers is not None:
+        raise UsageError("A cluster has its own workers.", "Leave --workers out.")
+    from anodewane.batch.engines import dask_engine
+
+    return dask_engine(address, source, target)
 
 
 def _totals(s: BatchSummary) -> str:
@@ -99,7 +137,7 @@ def _totals(s: BatchSummary) -> str:
 MOST_NOTES = 10
 
 
-def _closing_words(s: BatchSummary, out: Path) -> str:
+def _closing_words(s: BatchSummary) -> str:
     from anodewane.batch.place import shown_name
     from anodewane.batch.plan import SKIP_WORDS
     from anodewane.cli._progress import counted, duration
@@ -117,7 +155,7 @@ def _closing_words(s: BatchSummary, out: Path) -> str:
     lines += s.notes[:MOST_NOTES]
     if len(s.notes) > MOST_NOTES:
         lines.append(f"... and {len(s.notes) - MOST_NOTES} more such notes, in summary.xlsx and on the contact sheet.")
-    lines.append(f"Look at {shown_name(str(out / 'index.html'))}")
+    lines.append(f"Look at {shown_name(s.out.rstrip('/'))}/index.html")
     return "".join(f"{line}\n" for line in lines)
 
 
