@@ -304,8 +304,7 @@ def _out_names(names: list[str]) -> dict[str, str]:
 
 
 def _out_name(name: str, meets_another: bool) -> str:
-    # a key of a store may be anything; as a folder's name ".." would lead out
-    *folders, file = (part if part.strip(".") else "%2E" * len(part) or "%" for part in shown_name(name).split("/"))
+    *folders, file = (part or "%" for part in shown_name(name).split("/"))  # a store's key may have "//" in it; "." and ".." are hidden files
     if meets_another or len(file.encode()) > MAX_OUT_BYTES:
         mark = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
         file = f"{file.encode()[:MAX_OUT_BYTES].decode('utf-8', 'ignore')}~{mark}"
