@@ -55,7 +55,7 @@ def _data(report: Report, root: Path) -> dict[str, Any]:
         return name
 
     def drawn(d: Drawing | None) -> Any:
-        return None if d is None else {"file": put(d.svg.encode(), "svg"), "w": d.width_mm, "h": d.height_mm, "alt": d.alt}
+        return None if d is None else {"file": put(shown(d.svg).encode(), "svg"), "w": d.width_mm, "h": d.height_mm, "alt": d.alt}
 
     def part(p: PartPage) -> dict[str, Any]:
         return {
@@ -161,13 +161,15 @@ def _printable(value: Any) -> Any:
     return value
 
 
+def shown(text: str) -> str:
+    """Text with every character that the fonts lack as its number."""
+    known = covered()
+    return "".join(c if ord(c) in known or ord(c) in INVISIBLE else marked(c) for c in text)
+
+
 def printable(text: str) -> str:
     """Text as the PDF's fonts can print it."""
-    known = covered()
-    shown = "".join(c if ord(c) in known or ord(c) in INVISIBLE else marked(c) for c in text)
-    words = shown.split(" ")
-    if not any(len(w) > RUN for w in words):
-        return shown
+    words = shown(text).split(" ")
     return " ".join("\u200b".join(w[i : i + RUN] for i in range(0, len(w), RUN)) if len(w) > RUN and not _is_hash(w) else w for w in words)
 
 

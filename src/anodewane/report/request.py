@@ -80,7 +80,7 @@ def read_sources(paths: Sequence[Path], boat: str | None = None) -> Sources:
             folders.append(path.parent)
     if not records:
         raise UsageError("There is no record to report on.", "Name records that 'anodewane judge --out' wrote, or the results folder of 'anodewane batch'.")
-    return Sources(tuple(records), tuple(dict.fromkeys(folders)), tuple(left_out), boat or (boats.pop() if len(boats) == 1 else None))
+    return Sources(tuple(records), tuple(dict.fromkeys(folders)), tuple(left_out), boats.pop() if len(boats) == 1 else boat)
 
 
 def read_batch(folder: Path, boat: str | None = None) -> Sources:
@@ -230,7 +230,7 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
     photos, templates = Photos([*choices.photos, *sources.folders]), Templates(choices.template_files, sources.templates)
     parts = tuple(gather(sources.records, photos, templates))
     cover = choices.cover
-    cover = replace(cover, boat=cover.boat or sources.boat, hauled=cover.hauled or sources.hauled)
+    cover = replace(cover, boat=sources.boat or cover.boat, hauled=cover.hauled or sources.hauled)
     findings = (*sources.findings, *choices.findings)
     report = make_report(parts, cover, findings, say, choices.paper, sources.left_out)
     found = tuple(photos.find(r.verdict, r.photo) for r in sources.records)

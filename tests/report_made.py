@@ -1,0 +1,40 @@
+"""Reports for tests, made from records by hand or from sample photos."""
+
+from __future__ import annotations
+
+import hashlib
+import subprocess
+from pathlib import Path
+from typing import Any
+
+from anodewane.record_json import verdict_to_json
+from anodewane.records import Verdict
+from anodewane.report.gather import Photos, Templates, gather, read_record
+from anodewane.report.pages import Cover, Finding, PartInput, Report, make_report
+from anodewane.report.texts import load_catalogue
+
+FINDING = Finding("transom", "replace", "A. Surveyor", "Rings dull when tapped.", "2026-10-06")
+
+
+def part_of(verdict: Verdict, position: str = "transom", **more: Any) -> PartInput:
+    """A part without a photo."""
+    return PartInput(position, verdict, hashlib.sha256(verdict_to_json(verdict).encode()).hexdigest(), **more)
+
+
+def report_of(*parts: PartInput, cover: Cover | None = None, findings: tuple[Finding, ...] = (), language: str = "en", **more: Any) -> Report:
+    return make_report(parts, cover or Cover(), findings, load_catalogue(language), **more)
+
+
+def sample_parts(folder: Path, names: dict[str, str], photos: Path, templates: tuple[Path, ...]) -> tuple[PartInput, ...]:
+    """Parts of the sample photos by name and position."""
+    records = [read_record(folder / f"{name}.json", position) for name, position in names.items()]
+    return tuple(gather(records, Photos([photos]), Templates(templates)))
+
+
+def pdf_text(pdf: bytes, tmp_path: Path) -> str:
+    """A PDF's words by poppler's pdftotext, an independent reader; white space made single."""
+    file = tmp_path / "read.pdf"
+    file.write_bytes(pdf)
+    done = subprocess.run(["pdftotext", "-enc", "UTF-8", str(file), "-"], capture_output=True, check=True)
+    return " ".join(done.stdout.decode().replace("\u200b", "").split())
+
