@@ -35,7 +35,7 @@ def states_of(
 ) -> tuple[tuple[BoatEntries, ...], tuple[PositionState, ...], tuple[Notice, ...]]:
     """Entries, states and warnings of a boat or of all, reckoned on the spot; a person's overrule isn't in them."""
     entries = book.entries(boat, settings=settings)
-    states = reckon(entries, settings, rules, next_on)
+    states = _with_photos(entries, reckon(entries, settings, rules, next_on))
     return entries, states, notices(entries, states, settings, rules)
 
 
@@ -157,7 +157,7 @@ def _reckoned(
     entries: Sequence[BoatEntries], overruled: dict[tuple[str, str, date], Overrule], settings: Settings, rules: BookRules, next_on: date | None
 ) -> dict[str, tuple[str, ...]]:
     """JSON text of `PARTS` a boat."""
-    states = reckon(entries, settings, rules, next_on)
+    states = _with_photos(entries, reckon(entries, settings, rules, next_on))
     warned = notices(entries, states, settings, rules)
     of_boat: dict[str, list[PositionState]] = {e.boat.name: [] for e in entries}
     for s in states:
@@ -190,6 +190,17 @@ def _reckoned(
         )
         out[name] = tuple(json.dumps(part, ensure_ascii=False, separators=(",", ":")) for part in parts)
     return out
+
+
+def _with_photos(entries: Sequence[BoatEntries], states: Sequence[PositionState]) -> tuple[PositionState, ...]:
+    """With what the last photo says where no part is on record: a verdict doesn't need to know since when a part sits there, a rate does."""
+    bare = {(s.boat.name, s.position.name) for s in states if s.fitting is None}
+    if bare:
+        bare -= {(f.boat, f.position) for e in entries for f in e.fittings}  # what came off is no longer there
+    if not bare:
+        return tuple(states)
+    last = {(r.boat, r.position): r for e in entries for r in sorted(e.readings, key=lambda r: r.hauled_on) if r.kind == "wear" and (r.boat, r.position) in bare}
+    return tuple(replace(s, last=r, photo_verdict=r.verdict, verdict=r.verdict) if (r := last.get((s.boat.name, s.position.name))) else s for s in states)
 
 
 def _cells(line: Plain, first: bool) -> list[str]:
