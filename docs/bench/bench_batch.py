@@ -2,7 +2,7 @@
 """A batch against one worker and against the judge alone, its memory by number of photos, and how soon a finished one is seen to be finished.
 
     OMP_NUM_THREADS=1 python docs/bench/bench_batch.py rate [PHOTOS]         200 by default
-    OMP_NUM_THREADS=1 python docs/bench/bench_batch.py memory [FEW MANY]     200 and 2000
+    OMP_NUM_THREADS=1 python docs/bench/bench_batch.py memory [FEW MANY [LONG_SIDE]]     200 and 2000, 4032 px
     python docs/bench/bench_batch.py resume [PHOTOS]                         10 000
 
 Photos are a sample enlarged to 12 MP with a phone's noise, made distinct by bytes behind the JPEG's end. `rate` reads them from the disk, in rounds that take turns, so
@@ -32,11 +32,11 @@ SIZE = (4032, 3024)
 ROUNDS = 4
 
 
-def twelve_megapixels() -> bytes:
+def photo(long_side: int = SIZE[0]) -> bytes:
     sys.path.insert(0, str(Path(__file__).parent))
     from bench_judge import enlarged
 
-    return enlarged(ROOT / "sample_images" / SAMPLE, SIZE)
+    return enlarged(ROOT / "sample_images" / SAMPLE, (long_side, long_side * SIZE[1] // SIZE[0]))
 
 
 def load() -> str:
@@ -67,7 +67,7 @@ class Clock:
 # --- rate ------------------------------------------------------------------------------------------------------------------------------
 
 
-def rate(n_photos: int) -> None:
+def rate(n_photos: int = 200) -> None:
     import cv2
 
     from anodewane.batch import judge_folder
@@ -78,7 +78,7 @@ def rate(n_photos: int) -> None:
     from anodewane.settings import Settings
 
     cv2.setNumThreads(1)
-    template, data = load_template(TEMPLATE), twelve_megapixels()
+    template, data = load_template(TEMPLATE), photo()
     work = Path(tempfile.mkdtemp(prefix="anodewane-bench-"))
     try:
         a_round = n_photos // ROUNDS
@@ -186,16 +186,16 @@ class Memory(Clock):
             )
 
 
-def memory(counts: list[int]) -> None:
+def memory(few: int = 200, many: int = 2000, long_side: int = SIZE[0]) -> None:
     from anodewane.batch import judge_folder
     from anodewane.catalog.templates import load_template
 
     work = Path(tempfile.mkdtemp(prefix="anodewane-bench-"))
     try:
-        (work / "base.jpg").write_bytes(twelve_megapixels())
-        for count in counts:
+        (work / "base.jpg").write_bytes(photo(long_side))
+        for count in (few, many):
             if os.fork() == 0:  # each in a process of its own: peaks only grow
-                print(f"{count} photos", flush=True)
+                print(f"{count} photos, {long_side} px", flush=True)
                 judge_folder(MadePhotos(count, str(work / "base.jpg")), work / f"out {count}", template=load_template(TEMPLATE), progress=Memory())  # type: ignore[arg-type]
                 print(f"  at the end, summaries written: driver {peak_mb('self'):.0f} MB", flush=True)
                 os._exit(0)
@@ -232,7 +232,7 @@ def stand_in(item: Any, config: Any) -> Any:
     )  # fmt: skip
 
 
-def resume(count: int) -> None:
+def resume(count: int = 10_000) -> None:
     from anodewane.batch import folder, judge_folder, plan_folder
     from anodewane.batch.execute import Engine
     from anodewane.batch.place import LocalFolder
@@ -278,11 +278,11 @@ def main() -> None:
     numbers = [int(a) for a in sys.argv[2:]]
     what = sys.argv[1] if len(sys.argv) > 1 else "rate"
     if what == "memory":
-        memory(numbers or [200, 2000])
+        memory(*numbers)
     elif what == "resume":
-        resume(*(numbers or [10_000]))
+        resume(*numbers)
     else:
-        rate(*(numbers or [200]))
+        rate(*numbers)
 
 
 if __name__ == "__main__":

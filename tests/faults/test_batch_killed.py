@@ -153,6 +153,7 @@ def test_ctrl_c_keeps_what_is_done(started: Callable[..., subprocess.Popen[str]]
     out, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == ExitCode.INTERRUPTED, err
     assert out == ""
+    assert "What is judged is kept and summed up; the same command goes on from there.\n" in err
     assert err.splitlines()[-1] == "Interrupted."
     assert "Traceback" not in err
     rows = [json.loads(line) for line in (tmp_path / "out/summary.jsonl").read_text(encoding="utf-8").splitlines()]
