@@ -13,6 +13,20 @@ from anodewane.report.gather import Photos, Templates, gather, read_record
 from anodewane.report.pages import Cover, Finding, PartInput, Report, make_report
 from anodewane.report.texts import load_catalogue
 
+HOSTILE = [
+    '<script>alert("x")</script>.jpg',
+    '#image("/etc/passwd") *bold* _it_ $x^2$ @label <label> // comment',
+    "\\ \" ' ` ${x} {{x}} %s %(x)s {position}",
+    "=cmd|' /C calc'!A0",
+    "\u202egpj.exe",
+    "קורוזיה, ימין",
+    "اسم القارب",
+    "錨 🛥 ก",
+    "a" * 500,
+    "../../etc/passwd\x00.png",
+]
+"""Names that someone might try, or just have."""
+
 FINDING = Finding("transom", "replace", "A. Surveyor", "Rings dull when tapped.", "2026-10-06")
 
 
@@ -37,4 +51,3 @@ def pdf_text(pdf: bytes, tmp_path: Path) -> str:
     file.write_bytes(pdf)
     done = subprocess.run(["pdftotext", "-enc", "UTF-8", str(file), "-"], capture_output=True, check=True)
     return " ".join(done.stdout.decode().replace("\u200b", "").split())
-

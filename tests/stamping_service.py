@@ -53,7 +53,23 @@ class StampingService:
         self._openssl("req", "-x509", *new, "-keyout", "ca.key", "-out", "ca.pem", "-days", "30", "-extensions", "ca", "-config", "tsa.cnf")
         self._openssl("req", "-new", *new, "-keyout", "tsa.key", "-out", "tsa.csr", "-config", "tsa.cnf", "-subj", f"/CN={name} stamps")
         self._openssl(
-            "x509", "-req", "-in", "tsa.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial", "-out", "tsa.pem", "-days", "20", "-extfile", "tsa.cnf", "-extensions", "leaf"
+            "x509",
+            "-req",
+            "-in",
+            "tsa.csr",
+            "-CA",
+            "ca.pem",
+            "-CAkey",
+            "ca.key",
+            "-CAcreateserial",
+            "-out",
+            "tsa.pem",
+            "-days",
+            "20",
+            "-extfile",
+            "tsa.cnf",
+            "-extensions",
+            "leaf",
         )
 
     def answer(self, request: Path, response: Path) -> Path:

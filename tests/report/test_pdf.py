@@ -19,7 +19,7 @@ from anodewane.report.pages import Cover, Earlier, Finding, Report
 from anodewane.report.pdf import covered, printable, report_pdf
 from anodewane.report.texts import clean, load_catalogue
 from hand_made import judged, refused, signed
-from report_made import FINDING, part_of, pdf_text, report_of, sample_parts
+from report_made import FINDING, HOSTILE, part_of, pdf_text, report_of, sample_parts
 from report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
 
 needs_poppler = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs pdftotext (package poppler-utils)")
@@ -111,7 +111,10 @@ def figures_of(v: Verdict, language: str) -> list[str]:
 
     out = [number(v.limits.limit_pct, 1), number(v.limits.monitor_from_pct, 1), v.photo.name, v.photo.sha256, v.provenance.settings_digest]
     if v.consumed:
-        out += [f"{number(v.consumed.mass_pct.value, 1)} % {spread(v.consumed.mass_pct, 1, '%')}", f"{number(v.consumed.area_pct.value, 1)} % {spread(v.consumed.area_pct, 1, '%')}"]
+        out += [
+            f"{number(v.consumed.mass_pct.value, 1)} % {spread(v.consumed.mass_pct, 1, '%')}",
+            f"{number(v.consumed.area_pct.value, 1)} % {spread(v.consumed.area_pct, 1, '%')}",
+        ]
     if v.mass:
         out += [f"{number(v.mass.remaining_g.value, 0)} g {spread(v.mass.remaining_g, 0, 'g')}", f"{number(v.mass.new_g, 0)} g"]
     if v.area:
@@ -177,25 +180,16 @@ def test_the_scale_bar_is_true(judged_samples: Judged) -> None:
     report = report_of(*parts)
     assert "1:2" in report.parts[0].overlay_title
     with pdfplumber.open(io.BytesIO(report_pdf(report))) as pdf:
-        pieces = [r for page in pdf.pages for r in page.rects if r["width"] / PT_PER_MM == pytest.approx(5.0, abs=0.3) and r["height"] / PT_PER_MM == pytest.approx(1.5, abs=0.3)]
+        pieces = [
+            r
+            for page in pdf.pages
+            for r in page.rects
+            if r["width"] / PT_PER_MM == pytest.approx(5.0, abs=0.3) and r["height"] / PT_PER_MM == pytest.approx(1.5, abs=0.3)
+        ]
     assert len(pieces) == 10  # of the overlay and of the drawing
     for bar in (pieces[:5], pieces[5:]):
         starts = sorted(r["x0"] / PT_PER_MM for r in bar)
         assert starts[-1] - starts[0] == pytest.approx(20.0, abs=0.02)
-
-
-HOSTILE = [
-    '<script>alert("x")</script>.jpg',
-    '#image("/etc/passwd") *bold* _it_ $x^2$ @label <label> // comment',
-    "\\ \" ' ` ${x} {{x}} %s %(x)s {position}",
-    "=cmd|' /C calc'!A0",
-    "\u202egpj.exe",
-    "קורוזיה, ימין",
-    "اسم القارب",
-    "錨 🛥 ก",
-    "a" * 500,
-    "../../etc/passwd\x00.png",
-]
 
 
 @needs_poppler

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from anodewane.cli._judging import CAMERA, CHECK_LINE, LIMIT, SEGMENTER, SETTINGS, TEMPLATE, options, profile_of, settings_of, template_of
+from anodewane.cli._judging import CAMERA, CHECK_LINE, KEEP_IN_BOOK, LIMIT, SEGMENTER, SETTINGS, TEMPLATE, options, profile_of, settings_of, template_of
 from anodewane.errors import ExitCode
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from anodewane.batch.execute import Engine
-    from anodewane.batch.folder import BatchSummary, Job
+    from anodewane.batch.folder import BatchSummary, Job, KnownParts
     from anodewane.batch.place import Place
 
 ENGINES = ("local", "dask")
@@ -30,6 +32,7 @@ ONLY = ("replace", "monitor", "ok", "cannot_judge", "unreadable", "crashed", "fa
     "--engine", type=click.Choice(ENGINES), default="local", show_default=True, help="Judge in processes on this machine, or on a Dask cluster that runs already."
 )
 @click.option("--address", metavar="ADDRESS", help="The Dask scheduler's address, such as tcp://10.0.0.5:8786.")
+@options(KEEP_IN_BOOK)
 @click.option("--dry-run", is_flag=True, help="Judge nothing and write nothing: list what would be done, and what can't be placed.")
 @click.option("--quiet", is_flag=True, help="No progress and no closing words on standard error.")
 @click.pass_context
@@ -48,6 +51,8 @@ def batch(
     workers: int | None,
     engine: str,
     address: str | None,
+    book_file: Path | None,
+    hauled_on: date | None,
     dry_run: bool,
     quiet: bool,
 ) -> None:
@@ -55,6 +60,8 @@ def batch(
 
     Boat and position come from photos.csv beside the photos, from the label on the sheet, or from the folders: BOAT/POSITION/photo.jpg or BOAT/position.jpg. A photo
     that can't be judged is a row like any other. Standard output gets one line of JSON with the totals. The exit code is 0 when every photo was judged, else 7.
+
+    With --book each photo is judged against the part that the season's book has at its boat and position, and what was judged is kept there.
 
     FOLDER and OUT may be addresses of object storage, such as s3://bucket/photos (pip install 'anodewane[cloud]'); docs/cluster.md has more on that and on --engine.
     """
@@ -80,6 +87,7 @@ def batch(
             "profile": profile_of(camera_file),
             "only": only,
             "levels": parse_levels(levels) if levels is not None else None,
+            "parts": _parts(book_file, hauled_on, target),
         }
         if dry_run:
             answer(_listing(plan_folder(source, target, **choices)))  # type: ignore[arg-type]
@@ -90,11 +98,54 @@ def batch(
         else:
             from anodewane.cli._progress import ConsoleProgress
 
-            with ConsoleProgress() as progress:
-                summary = judge_folder(source, target, workers=workers, engine=cluster, progress=progress, **choices)  # type: ignore[arg-type]
+            try:
+                with ConsoleProgress() as progress:
+                    summary = judge_folder(source, target, workers=workers, engine=cluster, progress=progress, **choices)  # type: ignore[arg-type]
+            except KeyboardInterrupt:
+                click.echo("What is judged is kept and summed up; the same command goes on from there.", err=True)
+                raise
             click.echo(_closing_words(summary), err=True, nl=False)
         answer(_totals(summary))
+        left_out = _keep(book_file, target, hauled_on) if book_file is not None and isinstance(target, Path) else ()
+    if left_out:
+        ctx.exit(int(ExitCode.BATCH_INCOMPLETE))
     ctx.exit(int(ExitCode.BATCH_INCOMPLETE if summary.not_judged else ExitCode.JUDGED))
+
+
+def _parts(book_file: Path | None, hauled_on: date | None, target: Path | Place) -> KnownParts | None:
+    """What the season's book knows of the parts."""
+    from anodewane.errors import UsageError
+
+    if book_file is None:
+        if hauled_on is not None:
+            raise UsageError("A date of hauling out is given, but no book.", "Give --book too, or leave --hauled out.")
+        return None
+    if not isinstance(target, Path):
+        raise UsageError("A book takes in results from a folder of this machine.", "Give --out a folder here, or leave --book out.")
+    from anodewane.book.intake import BookParts
+    from anodewane.book.store import open_book
+
+    with open_book(book_file) as book:
+        return BookParts(book, hauled_on)
+
+
+def _keep(book_file: Path, out: Path, hauled_on: date | None) -> tuple[str, ...]:
+    """Take the results into the book; return what has no place there. The results stay in their folder whatever becomes of that."""
+    from anodewane.book.intake import find_records, place_records, told
+    from anodewane.book.listing import refresh
+    from anodewane.book.store import open_book
+
+    with open_book(book_file) as book:
+        found, _ = find_records(out)
+        intake = place_records(book, found, hauled_on)
+        unknown = set(intake.add)
+        problems = (*intake.problems, *(f"'{p}' of '{b}' isn't in the book." for b, p in intake.add))
+        added = book.record(j for j in intake.judgements if (j.boat, j.position) not in unknown)
+        refresh(book)
+    click.echo(f"{added.new} taken into the book{f', {added.known} known already' if added.known else ''}.", err=True)
+    if problems:
+        click.echo(f"{len(problems)} not taken in:{told(problems)}Mend that, then: anodewane season record {book_file} {out}", err=True)
+    return problems
 
 
 def _cluster(engine: str, address: str | None, workers: int | None, source: Path | Place, target: Path | Place) -> Engine | None:

@@ -349,7 +349,7 @@ def _hold(folder: Path, found: _Found, manifest: str, listed: dict[str, str], al
                 faults.append(Fault("refused", file, f"It can't be read: {e.strerror or e}."))
                 continue
         if digests[file, algorithm] != want:
-            faults.append(Fault("changed", file, "Its content isn't what was packed."))
+            faults.append(Fault("changed", file, f"Its content isn't what {manifest} says."))
     for file in found.sizes:
         payload = file.startswith("data/")
         if file in listed or payload == tag:

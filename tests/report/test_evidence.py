@@ -1,0 +1,408 @@
+"""Evidence bags: what is packed, whatever is changed afterwards, judging again, time-stamps and signatures."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import subprocess
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import bagit
+import pytest
+
+from anodewane.errors import InputUnreadable, UsageError
+from anodewane.pipeline import judge
+from anodewane.record_json import verdict_from_json, verdict_to_json
+from anodewane.report.evidence import check, pack, recheck, settings_from_json, settings_json
+from anodewane.report.gather import read_record
+from anodewane.report.pages import Cover
+from anodewane.report.request import Choices, Sources, assemble
+from anodewane.report.signature import check_signature, sign
+from anodewane.settings import Settings
+from photos_with_place import SERIAL, with_place
+from report_made import FINDING
+from report_samples import SAMPLES, TEARDROP, Judged
+from stamping_service import StampingService
+
+NAMES = {"watch": "transom", "refuse": "skeg", "no-wear": "shaft bracket"}
+needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="needs openssl")
+needs_ssh = pytest.mark.skipif(shutil.which("ssh-keygen") is None, reason="needs ssh-keygen (package openssh-client)")
+
+
+def assembled(folder: Path, names: dict[str, str], photos: Path = SAMPLES) -> Any:
+    records = tuple(read_record(folder / f"{n}.json", p) for n, p in names.items())
+    choices = Choices(Cover("Autumn", "Marram", "2026-10-04", "2026-10-06"), (replace(FINDING),), photos=(photos,), template_files=(TEARDROP,))
+    return assemble(Sources(records, (folder,)), choices)
+
+
+@pytest.fixture(scope="module")
+def packed(judged_samples: Judged, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    bag = tmp_path_factory.mktemp("packed") / "bag"
+    result = pack(assembled(judged_samples.folder, NAMES), bag)
+    assert result.said == ()
+    return bag
+
+
+@pytest.fixture
+def bag(packed: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(packed, tmp_path / "bag"))
+
+
+def test_the_bag_holds_all_that_the_report_rests_on(packed: Path, judged_samples: Judged) -> None:
+    assert check(packed).faults == ()
+    assert bagit.Bag(str(packed)).is_valid()
+    index = json.loads((packed / "data" / "bag.json").read_text(encoding="utf-8"))
+    for entry, name in zip(index["parts"], NAMES, strict=True):
+        assert (packed / entry["original"]["file"]).read_bytes() == (SAMPLES / f"{name}.jpg").read_bytes()
+        assert (packed / entry["record"]["file"]).read_bytes() == (judged_samples.folder / f"{name}.json").read_bytes()
+        assert (packed / entry["overlay"]["file"]).stat().st_size > 10_000
+        settings = (packed / entry["settings"]["file"]).read_bytes()
+        assert hashlib.sha256(settings).hexdigest().startswith(entry["settings"]["digest"])
+    assert {e["model_sha256"] for e in index["parts"] if e["model_sha256"]} == {
+        hashlib.sha256((Path(__file__).parents[2] / "models" / "segmenter.onnx").read_bytes()).hexdigest()
+    }
+    assert index["findings"][0] == {"position": "transom", "verdict": "replace", "by": "A. Surveyor", "why": "Rings dull when tapped.", "when": "2026-10-06"}
+    assert (packed / "data" / "report" / "report.pdf").read_bytes()[:5] == b"%PDF-"
+    assert (packed / "data" / "report" / "report.html").exists()
+
+
+def test_the_same_input_gives_the_same_bag(packed: Path, judged_samples: Judged, tmp_path: Path) -> None:
+    again = pack(assembled(judged_samples.folder, NAMES), tmp_path / "bag")
+    assert again.seal == check(packed).seal
+
+
+def test_a_changed_byte_in_any_file_is_named(bag: Path) -> None:
+    """Every file of the bag, payload and tag files alike."""
+    files = [f for f in sorted(bag.rglob("*")) if f.is_file()]
+    assert len(files) > 15
+    for file in files:
+        whole = file.read_bytes()
+        changed = bytearray(whole)
+        changed[len(whole) // 3] ^= 4
+        file.write_bytes(bytes(changed))
+        name = file.relative_to(bag).as_posix()
+        try:
+            # of a change in the tag manifest itself, the file whose line it is and the manifest are named together: either may be the changed one
+            assert any(name == f.file or name in f.text for f in check(bag).faults), name
+        finally:
+            file.write_bytes(whole)
+    assert check(bag).faults == ()
+
+
+def resealed(bag: Path) -> None:
+    """Make every checksum right again, as someone would who changes a bag on purpose."""
+    payload = sorted(f for f in (bag / "data").rglob("*") if f.is_file())
+    lines = [f"{hashlib.sha256(f.read_bytes()).hexdigest()}  {f.relative_to(bag).as_posix()}\n" for f in payload]
+    (bag / "manifest-sha256.txt").write_text("".join(lines))
+    oxum = f"Payload-Oxum: {sum(f.stat().st_size for f in payload)}.{len(payload)}\n"
+    (bag / "bag-info.txt").write_text(oxum)
+    tags = ("bag-info.txt", "bagit.txt", "manifest-sha256.txt")
+    (bag / "tagmanifest-sha256.txt").write_text("".join(f"{hashlib.sha256((bag / t).read_bytes()).hexdigest()}  {t}\n" for t in tags))
+
+
+def edit_record(bag: Path, position: str, edit: Callable[[Any], None]) -> None:
+    entry = next(e for e in index_of(bag)["parts"] if e["position"] == position)
+    file = bag / entry["record"]["file"]
+    plain = json.loads(file.read_text(encoding="utf-8"))
+    edit(plain)
+    file.write_text(json.dumps(plain), encoding="utf-8")
+
+
+def index_of(bag: Path) -> Any:
+    return json.loads((bag / "data" / "bag.json").read_text(encoding="utf-8"))
+
+
+def edit_index(bag: Path, edit: Callable[[Any], None]) -> None:
+    index = index_of(bag)
+    edit(index)
+    (bag / "data" / "bag.json").write_text(json.dumps(index), encoding="utf-8")
+
+
+FORGERIES: dict[str, Callable[[Path], None]] = {
+    "a milder verdict": lambda b: edit_record(b, "transom", lambda p: p.update(verdict="ok")),
+    "less metal gone": lambda b: edit_record(b, "transom", lambda p: p["consumed"]["mass_pct"].update(value=12.0)),
+    "another photo": lambda b: shutil.copy(SAMPLES / "sound.jpg", b / index_of(b)["parts"][0]["original"]["file"]),
+    "another limit in the settings": lambda b: (b / index_of(b)["parts"][0]["settings"]["file"]).write_bytes(settings_json(Settings(limit_pct=90.0))),
+    "another template": lambda b: shutil.copy(TEARDROP, b / index_of(b)["parts"][0]["template"]["file"]),
+    "a record that isn't one": lambda b: (b / index_of(b)["parts"][0]["record"]["file"]).write_text("{}"),
+    "an index that isn't JSON": lambda b: (b / "data" / "bag.json").write_text("{"),
+    "an index of another format": lambda b: edit_index(b, lambda i: i.update(format=99)),
+    "an index without parts": lambda b: edit_index(b, lambda i: i.update(parts=[])),
+    "an index that leads out": lambda b: edit_index(b, lambda i: i["parts"][0]["original"].update(file="data/../../../etc/passwd")),
+    "an index that names a tag file": lambda b: edit_index(b, lambda i: i["parts"][0]["settings"].update(file="bagit.txt")),
+    "an index with a number for a name": lambda b: edit_index(b, lambda i: i["parts"][0].update(record=5)),
+    "an original that is gone from the index": lambda b: edit_index(b, lambda i: i["parts"][0].update(original=None)),
+}
+
+
+@pytest.mark.parametrize("what", FORGERIES)
+def test_a_bag_that_was_changed_and_sealed_again_still_contradicts_itself(what: str, bag: Path) -> None:
+    FORGERIES[what](bag)
+    resealed(bag)
+    assert bagit.Bag(str(bag)).is_valid()
+    assert check(bag).faults, what
+
+
+def test_judging_again_gives_the_same(packed: Path) -> None:
+    again = recheck(packed, check(packed).parts)
+    assert [a.position for a in again] == list(NAMES.values())
+    assert all(a.same for a in again), again
+    assert again[0].mass_points == 0.0
+    assert again[1].mass_points is None  # a refusal has no figure
+
+
+def test_judging_again_tells_what_differs_in_points(bag: Path) -> None:
+    """A record that agrees with itself and names another version and model: only judging again shows that its figures aren't those of the photo."""
+
+    def edit(plain: Any) -> None:
+        plain["provenance"].update(anodewane="0.0.9", model_sha256="12" * 32)
+        plain["consumed"]["mass_pct"].update(value=35.02, low=25.14)
+        plain["mass"]["remaining_g"]["value"] = round(plain["mass"]["new_g"] * (1 - 0.3502), 1)
+
+    edit_record(bag, "transom", edit)
+    resealed(bag)
+    first = recheck(bag, check(bag).parts)[0]
+    assert not first.same
+    then = json.loads((bag / index_of(bag)["parts"][0]["record"]["file"]).read_text(encoding="utf-8"))["consumed"]["mass_pct"]
+    assert first.mass_points == pytest.approx(40.02 - then["value"], abs=0.5)
+    assert first.low_points == pytest.approx(30.14 - then["low"], abs=0.5)
+    assert any("0.0.9 then" in o for o in first.other)
+    assert any(o.startswith("model: SHA-256 1212") for o in first.other)
+
+
+def test_settings_from_the_command_line_are_worked_out_and_proved(judged_samples: Judged, tmp_path: Path) -> None:
+    """What `judge --limit --check-line --weighed` took isn't in the record as such, but its digest is."""
+    from anodewane.catalog.templates import builtin_templates
+
+    settings = Settings(
+        limit_pct=35.0, monitor_from_pct=30.0, basis="set on the command line", check_line_x_mm=99.6, check_line_y_mm=99.8, check_line_given=True, weighed_g=190.0
+    )
+    verdict = judge((SAMPLES / "watch.jpg").read_bytes(), "watch.jpg", builtin_templates()["plate-120x60x16-2holes"], settings)
+    (tmp_path / "w.json").write_text(verdict_to_json(verdict), encoding="utf-8")
+    result = pack(assembled(tmp_path, {"w": "transom"}), tmp_path / "bag")
+    assert result.said == ()
+    assert recheck(tmp_path / "bag", check(tmp_path / "bag").parts)[0].same
+
+
+def test_settings_that_nobody_has_are_said_to_be_missing(judged_samples: Judged, tmp_path: Path) -> None:
+    verdict = judged_samples.verdicts["watch"]
+    verdict = replace(verdict, provenance=replace(verdict.provenance, settings_digest="0123456789abcdef"))
+    (tmp_path / "w.json").write_text(verdict_to_json(verdict), encoding="utf-8")
+    result = pack(assembled(tmp_path, {"w": "transom"}), tmp_path / "bag")
+    assert "0123456789abcdef" in result.said[0]
+    checked = check(tmp_path / "bag")
+    assert checked.faults == ()
+    assert recheck(tmp_path / "bag", checked.parts)[0].why == "the bag doesn't hold its settings"
+
+
+def test_settings_of_another_version_are_read_and_told() -> None:
+    plain = json.loads(settings_json(Settings(limit_pct=40.0)))
+    del plain["edge" if "edge" in plain else "limb_sd_mm"]
+    plain["gone_since"] = 1.0
+    settings, notes = settings_from_json(json.dumps(plain).encode())
+    assert settings.limit_pct == 40.0
+    assert len(notes) == 2
+    with pytest.raises(UsageError):
+        settings_from_json(b"[]")
+    with pytest.raises(UsageError):
+        settings_from_json(json.dumps({"limit_pct": "high"}).encode())
+
+
+def test_settings_come_back_to_the_same_digest() -> None:
+    settings = Settings(limit_pct=33.3, basis='half "gone"\n', weighed_g=12.5)
+    read, notes = settings_from_json(settings_json(settings))
+    assert read.digest() == settings.digest()
+    assert notes == ()
+    assert hashlib.sha256(settings_json(settings)).hexdigest().startswith(settings.digest())
+
+
+def test_a_bag_without_an_original_isn_t_packed(judged_samples: Judged, tmp_path: Path) -> None:
+    (tmp_path / "w.json").write_bytes((judged_samples.folder / "watch.json").read_bytes())
+    with pytest.raises(InputUnreadable, match="is missing"):
+        pack(assembled(tmp_path, {"w": "transom"}, tmp_path), tmp_path / "bag")
+    (tmp_path / "watch.jpg").write_bytes((SAMPLES / "sound.jpg").read_bytes())
+    with pytest.raises(InputUnreadable, match="isn't the photo"):
+        pack(assembled(tmp_path, {"w": "transom"}, tmp_path), tmp_path / "bag")
+    assert not (tmp_path / "bag").exists()
+
+
+# --- the place -------------------------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def placed_photo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a photo that has a place and a serial number, and its record."""
+    from anodewane.catalog.templates import builtin_templates
+
+    folder = tmp_path_factory.mktemp("placed")
+    data = with_place("jpg", SAMPLES / "watch.jpg")
+    (folder / "watch.jpg").write_bytes(data)
+    verdict = judge(data, "watch.jpg", builtin_templates()["plate-120x60x16-2holes"], Settings())
+    assert verdict.status == "judged"
+    (folder / "w.json").write_text(verdict_to_json(verdict), encoding="utf-8")
+    return folder
+
+
+def test_packing_says_plainly_that_originals_carry_a_place(placed_photo: Path, tmp_path: Path) -> None:
+    result = pack(assembled(placed_photo, {"w": "transom"}, placed_photo), tmp_path / "bag")
+    assert result.located == ("transom",)
+    assert result.device == ("transom",)
+    assert any("where they were taken: transom" in s and "--strip-location" in s for s in result.said)
+    entry = index_of(tmp_path / "bag")["parts"][0]["original"]
+    assert entry["carries_location"]
+    assert (tmp_path / "bag" / entry["file"]).read_bytes() == (placed_photo / "watch.jpg").read_bytes()
+    # only the original itself has it
+    for file in (tmp_path / "bag").rglob("*"):
+        if file.is_file() and file.relative_to(tmp_path / "bag").as_posix() != entry["file"]:
+            assert SERIAL not in file.read_bytes(), file
+
+
+def test_stripped_copies_are_packed_with_both_hashes_and_judge_alike(placed_photo: Path, tmp_path: Path) -> None:
+    original = (placed_photo / "watch.jpg").read_bytes()
+    result = pack(assembled(placed_photo, {"w": "transom"}, placed_photo), tmp_path / "bag", strip_location=True)
+    assert result.stripped
+    entry = index_of(tmp_path / "bag")["parts"][0]["original"]
+    copy = (tmp_path / "bag" / entry["file"]).read_bytes()
+    assert entry["judged_sha256"] == hashlib.sha256(original).hexdigest()
+    assert entry["sha256"] == hashlib.sha256(copy).hexdigest() != entry["judged_sha256"]
+    assert SERIAL not in copy
+    assert (placed_photo / "watch.jpg").read_bytes() == original
+    checked = check(tmp_path / "bag")
+    assert checked.faults == ()
+    assert recheck(tmp_path / "bag", checked.parts)[0].same
+
+
+def test_a_stripped_copy_can_t_be_swapped_for_another(placed_photo: Path, tmp_path: Path) -> None:
+    pack(assembled(placed_photo, {"w": "transom"}, placed_photo), tmp_path / "bag", strip_location=True)
+    shutil.copy(SAMPLES / "sound.jpg", tmp_path / "bag" / index_of(tmp_path / "bag")["parts"][0]["original"]["file"])
+    resealed(tmp_path / "bag")
+    assert any(f.kind == "wrong" for f in check(tmp_path / "bag").faults)
+
+
+# --- time and hand ---------------------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def service(tmp_path_factory: pytest.TempPathFactory) -> StampingService:
+    return StampingService(tmp_path_factory.mktemp("tsa") / "service")
+
+
+@needs_openssl
+def test_a_time_stamp_is_asked_for_stored_and_verified(bag: Path, service: StampingService, tmp_path: Path) -> None:
+    """Against openssl's own time-stamping authority; its `ts -verify` says the same of the same files."""
+    pytest.importorskip("rfc3161_client")
+    from anodewane.report.stamp import add_response, check_stamp, write_request
+
+    assert check_stamp(bag) is None
+    answer = service.answer(write_request(bag), tmp_path / "a.tsr")
+    assert service.verifies(bag / "tagmanifest-sha256.txt", answer)
+    added = add_response(bag, answer, service.root)
+    assert added.holds
+    assert added.trusted
+    assert added.time is not None
+    assert check(bag).faults == ()
+    assert bagit.Bag(str(bag)).is_valid()
+    bare = check_stamp(bag)
+    assert bare is not None
+    assert bare.holds
+    assert bare.trusted is None
+    other = StampingService(tmp_path / "other", "Someone else")
+    stranger = check_stamp(bag, other.root)
+    assert stranger is not None
+    assert stranger.trusted is False
+    with (bag / "tagmanifest-sha256.txt").open("a") as f:
+        f.write("\n")
+    changed = check_stamp(bag, service.root)
+    assert changed is not None
+    assert not changed.holds
+    assert not service.verifies(bag / "tagmanifest-sha256.txt", answer)
+
+
+@needs_openssl
+def test_a_response_that_isn_t_for_this_bag_is_refused(bag: Path, service: StampingService, tmp_path: Path) -> None:
+    pytest.importorskip("rfc3161_client")
+    from anodewane.report.stamp import RESPONSE, add_response, write_request
+
+    request = write_request(bag)
+    old = service.answer(request, tmp_path / "old.tsr")
+    write_request(bag)  # another request, another nonce
+    with pytest.raises(UsageError, match="another request"):
+        add_response(bag, old, service.root)
+    subprocess.run(["openssl", "ts", "-query", "-data", str(SAMPLES / "sound.jpg"), "-sha256", "-cert", "-out", str(tmp_path / "o.tsq")], check=True, capture_output=True)
+    with pytest.raises(UsageError, match="something else"):
+        add_response(bag, service.answer(tmp_path / "o.tsq", tmp_path / "o.tsr"), service.root)
+    (tmp_path / "junk.tsr").write_bytes(b"junk")
+    with pytest.raises(UsageError, match="strict DER"):
+        add_response(bag, tmp_path / "junk.tsr")
+    assert not (bag / RESPONSE).exists()
+
+
+@pytest.fixture(scope="module")
+def key(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("key") / "id"
+    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "", "-f", str(path)], check=True)
+    return path
+
+
+@needs_ssh
+def test_a_signature_says_who_packed_the_bag(bag: Path, key: Path, tmp_path: Path) -> None:
+    assert check_signature(bag) is None
+    made = sign(bag, key)
+    assert made.holds
+    assert check(bag).faults == ()
+    assert bagit.Bag(str(bag)).is_valid()
+    signers = tmp_path / "signers"
+    signers.write_text(f"surveyor@example.org {key.with_suffix('.pub').read_text()}")
+    known = check_signature(bag, signers)
+    assert known is not None
+    assert known.signer == "surveyor@example.org"
+    # by OpenSSH itself, from the bag's own files
+    sealed = (bag / "tagmanifest-sha256.txt").read_bytes()
+    args = [
+        "ssh-keygen",
+        "-Y",
+        "verify",
+        "-f",
+        str(signers),
+        "-I",
+        "surveyor@example.org",
+        "-n",
+        "anodewane-evidence",
+        "-s",
+        str(bag / "signature" / "tagmanifest-sha256.txt.sig"),
+    ]
+    assert subprocess.run(args, input=sealed, capture_output=True, check=False).returncode == 0
+    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "", "-f", str(tmp_path / "other")], check=True)
+    signers.write_text(f"someone {(tmp_path / 'other.pub').read_text()}")
+    stranger = check_signature(bag, signers)
+    assert stranger is not None
+    assert stranger.signer is None
+    assert stranger.why
+    with (bag / "tagmanifest-sha256.txt").open("a") as f:
+        f.write("\n")
+    changed = check_signature(bag)
+    assert changed is not None
+    assert not changed.holds
+
+
+@needs_ssh
+def test_a_key_that_is_none_is_refused(bag: Path, tmp_path: Path) -> None:
+    (tmp_path / "nokey").write_text("not a key")
+    with pytest.raises(UsageError, match="can't sign"):
+        sign(bag, tmp_path / "nokey")
+    with pytest.raises(InputUnreadable, match="no key"):
+        sign(bag, tmp_path / "absent")
+    (bag / "signature").mkdir(exist_ok=True)
+    (bag / "signature" / "tagmanifest-sha256.txt.sig").write_text("junk")
+    junk = check_signature(bag)
+    assert junk is not None
+    assert not junk.holds
+
+
+def test_the_record_that_was_packed_can_be_read_again(packed: Path) -> None:
+    for entry in index_of(packed)["parts"]:
+        verdict_from_json((packed / entry["record"]["file"]).read_bytes())
