@@ -249,7 +249,7 @@ def resume(count: int = 10_000) -> None:
         judge_folder(work / "photos", work / "out", engine=Engine(InThisProcess, 1))
         LocalFolder.append = real  # type: ignore[method-assign]
         decide, whole, busy = [], [], []
-        for _ in range(5):
+        for _ in range(3):
             start, cpu = time.perf_counter(), time.process_time()
             job = plan_folder(work / "photos", work / "out")
             decide.append(time.perf_counter() - start)
@@ -262,7 +262,7 @@ def resume(count: int = 10_000) -> None:
     finally:
         shutil.rmtree(work)
     print(f"{count} finished photos, ledger of {size / 1e6:.1f} MB, load {load()}")
-    print(f"decides that nothing is to be judged in {statistics.median(decide):.2f} s (median of 5, best {min(decide):.2f}; processor {statistics.median(busy):.2f} s)")
+    print(f"decides that nothing is to be judged in {statistics.median(decide):.2f} s (median of 3, best {min(decide):.2f}; processor {statistics.median(busy):.2f} s)")
     print(f"the same with all summaries written again {statistics.median(whole):.2f} s (best {min(whole):.2f})")
 
 
