@@ -241,6 +241,46 @@ def test_judge_into_the_book(tmp_path, capsys, yard):
     assert "belong to a book" in capsys.readouterr().err
 
 
+def test_a_batch_into_the_book(tmp_path, capsys, yard):
+    """Each photo meets the part that the book has at its place; what has no place stays in the batch's folder and is told."""
+    for place in ("Marram/rudder port", "Marram/skeg"):
+        (tmp_path / "photos" / place).mkdir(parents=True)
+    shutil.copy(SAMPLES / "replace.jpg", tmp_path / "photos/Marram/rudder port/a.jpg")
+    shutil.copy(SAMPLES / "sound.jpg", tmp_path / "photos/Marram/skeg/b.jpg")
+    argv = ["batch", str(tmp_path / "photos"), "--out", str(tmp_path / "out"), "--book", str(yard), "--workers", "1"]
+    assert main([*argv, "--dry-run"]) == 0
+    capsys.readouterr()
+    code = main(argv)
+    err = capsys.readouterr().err
+    assert code == ExitCode.BATCH_INCOMPLETE
+    assert "1 taken into the book" in err
+    assert "'skeg' of 'Marram' isn't in the book" in err
+    rows = {r["path"]: r for r in map(json.loads, (tmp_path / "out/summary.jsonl").read_text("utf-8").splitlines())}
+    assert (rows["Marram/rudder port/a.jpg"]["template"], rows["Marram/rudder port/a.jpg"]["template_chosen"]) == (PLATE, False)
+    with open_book(yard) as book:
+        (r,) = book.readings()
+        assert (r.position, r.verdict) == ("rudder port", "replace")
+    assert main(["batch", str(tmp_path / "photos"), "--out", str(tmp_path / "out"), "--hauled", "2026-10-04"]) == ExitCode.USAGE
+    assert "no book" in capsys.readouterr().err
+
+
+def test_a_kept_calibration_is_how_photos_are_read(capsys, yard):
+    from anodewane.book.calibrate import Calibration
+    from anodewane.book.intake import BookParts, settings_for
+    from anodewane.records import Interval
+    from anodewane.settings import Settings
+
+    with open_book(yard) as book:
+        assert settings_for(book, PLATE, Settings()) == Settings()
+        book.keep_calibration(Calibration(PLATE, 4, 1.3, 0.1, 0.2, Interval(50.0, 40.0, 65.0), Interval(55.0, 47.0, 66.0)))
+        read = settings_for(book, PLATE, Settings())
+        assert (read.face_scale, read.face_scale_sd, read.face_ratio_sd) == (1.3, 0.1, 0.2)
+        parts = BookParts(book)
+        assert parts.settings_for(PLATE, Settings()) == read
+        assert parts.template_at("Marram", "rudder port").name == PLATE
+        assert parts.template_at("Marram", "nowhere") is None
+
+
 def test_the_refit_check(tmp_path, capsys, yard):
     """A new part passes and becomes the baseline; a worn one and another template don't."""
     new, worn = seen(1.0, verdict="ok", wide=4.0, photo="n"), seen(35.0, photo="w")

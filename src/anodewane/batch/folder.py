@@ -6,7 +6,7 @@ import hashlib
 import json
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Protocol
@@ -14,6 +14,7 @@ from typing import Protocol
 from anodewane.batch.execute import Engine, Work, local_engine, run
 from anodewane.batch.ledger import Ledger
 from anodewane.batch.place import PART_FILE, LocalFolder, Place, shown_name
+from anodewane.batch.placing import settle
 from anodewane.batch.plan import PHOTO_ENDINGS, Plan, PlannedPhoto, make_plan
 from anodewane.batch.rows import Row, make_row, summary_csv, summary_jsonl, summary_xlsx
 from anodewane.batch.work import Item, Outcome, RunConfig, judge_item, overlay_name, record_name, thumbnail_name
@@ -50,6 +51,18 @@ class NoProgress:
         return
 
 
+class KnownParts(Protocol):
+    """What is known of the parts beforehand: the season's book (`book.intake.BookParts`)."""
+
+    def template_at(self, boat: str, position: str) -> Template | None:
+        """The template of the part that sits there, None where nobody knows."""
+        ...
+
+    def settings_for(self, template: str, settings: Settings) -> Settings:
+        """The run's settings as parts of that template are read by."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class BatchSummary:
     """What became of a folder. photos : rows of the summary, duplicates included; counts : by verdict, or what stands in its place ("cannot_judge", "unreadable",
@@ -84,6 +97,7 @@ class Job:
     kept: Mapping[str, Outcome]
     moved: Mapping[str, Outcome]
     templates: Mapping[str, Template]
+    own_settings: Mapping[str, Settings] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def judge_folder(
@@ -98,6 +112,7 @@ def judge_folder(
     engine: Engine | None = None,
     only: Sequence[str] = (),
     levels: tuple[str, ...] | None = None,
+    parts: KnownParts | None = None,
     progress: Progress | None = None,
 ) -> BatchSummary:
     """Judge every photo of a folder and write records, overlays and summaries into another. Run again, it goes on where it stopped.
@@ -118,6 +133,8 @@ def judge_folder(
         Judge again those photos only whose last outcome is one of these (`GRADES`), whatever settings it was made with; others stay as they are.
     levels : tuple of str, optional
         What the folders stand for, from `placing.parse_levels`.
+    parts : KnownParts, optional
+        Gives a template for each boat and position, before `template` and after photos.csv, and the settings of each template.
     progress : Progress, optional
 
     Returns
@@ -151,7 +168,7 @@ def judge_folder(
     with target.lock():
         ledger = Ledger.read(target)
         ledger.start()
-        job = plan_job(source, target, ledger, template=template, settings=settings, segmenter=segmenter, profile=profile, only=only, levels=levels)
+        job = plan_job(source, target, ledger, template=template, settings=settings, segmenter=segmenter, profile=profile, only=only, levels=levels, parts=parts)
         ledger.append_hashes(job.plan.hashes)
         ledger.append_taken(job.plan.taken)
         _clear_parts(target)
@@ -180,7 +197,7 @@ def judge_folder(
             _write_summaries(rows, job.plan, summary, source, target)
             return summary
 
-        config = RunConfig(source, target, settings, segmenter, dict(job.templates), profile)
+        config = RunConfig(source, target, settings, segmenter, dict(job.templates), profile, dict(job.own_settings))
         try:
             if job.items:
                 run(job.items, WORK, config, engine or local_engine(workers, len(job.items)), on_result)
@@ -206,6 +223,7 @@ def plan_folder(
     profile: LensProfile | None = None,
     only: Sequence[str] = (),
     levels: tuple[str, ...] | None = None,
+    parts: KnownParts | None = None,
 ) -> Job:
     """What `judge_folder` would do, without writing anything. Parameters and errors as there."""
     source, target = _places(folder, out)
@@ -213,7 +231,8 @@ def plan_folder(
     if not source.is_there():
         _no_photos(source)
     ledger = Ledger.read(target)
-    return plan_job(source, target, ledger, template=template, settings=settings or Settings(), segmenter=segmenter, profile=profile, only=only, levels=levels)
+    settings = settings or Settings()
+    return plan_job(source, target, ledger, template=template, settings=settings, segmenter=segmenter, profile=profile, only=only, levels=levels, parts=parts)
 
 
 def plan_job(
@@ -227,12 +246,13 @@ def plan_job(
     profile: LensProfile | None,
     only: Sequence[str] = (),
     levels: tuple[str, ...] | None = None,
+    parts: KnownParts | None = None,
 ) -> Job:
     """Make the plan and hold it against the ledger and the outputs that are there."""
     plan = make_plan(source, ledger, levels)
     if not plan.photos:
         _no_photos(source)
-    digests = _Digests(segmenter, profile, settings)
+    digests = _Digests(segmenter, profile, settings, parts)
     templates: dict[str, Template] = {}
     default = digests.template(template, templates)
     keys: dict[tuple[str, str], str | None] = {}
@@ -249,6 +269,10 @@ def plan_job(
             if where not in keys:
                 keys[where] = digests.template(_listed_template(photo, source), templates)
             key = keys[where]
+        elif parts is not None:
+            at = settle(photo.placings)
+            part = parts.template_at(at.boat, at.position) if at.boat and at.position else None
+            key = digests.template(part, templates) if part is not None else default
         item = Item(photo.name, photo.out_name, key, photo.weighed_g, photo.thickness_mm, digests.of(key, photo), photo.stamp)
         if only:
             last = ledger.latest(photo.name)
@@ -266,7 +290,7 @@ def plan_job(
             moved[photo.name] = old
         else:
             items.append(item)
-    return Job(plan, tuple(items), MappingProxyType(kept), MappingProxyType(moved), MappingProxyType(templates))
+    return Job(plan, tuple(items), MappingProxyType(kept), MappingProxyType(moved), MappingProxyType(templates), MappingProxyType(digests.own_settings))
 
 
 # --- what decides a result -------------------------------------------------------------------------------------------------------------
@@ -275,7 +299,7 @@ def plan_job(
 class _Digests:
     """Digests of everything besides the photo that decides a record: versions, model, segmenter, settings, template, lens."""
 
-    def __init__(self, segmenter: str, profile: LensProfile | None, settings: Settings) -> None:
+    def __init__(self, segmenter: str, profile: LensProfile | None, settings: Settings, parts: KnownParts | None) -> None:
         from anodewane.catalog.lens import lens_profile_to_toml
         from anodewane.provenance import library_versions
         from anodewane.stages.segment import get_segmenter
@@ -287,7 +311,8 @@ class _Digests:
             model = load_model_bytes()[1]["sha256"]  # a bad model or a wrong name is told before the work starts
         else:
             get_segmenter(segmenter)
-        self._settings = settings
+        self._settings, self._parts = settings, parts
+        self.own_settings: dict[str, Settings] = {}
         self._fixed = [SCHEMA_VERSION, own_version(), segmenter, model, lens_profile_to_toml(profile) if profile else None, library_versions()]
         self._made: dict[tuple[str | None, float | None, float | None], str] = {}
 
@@ -299,15 +324,18 @@ class _Digests:
             return None
         key = template_digest(template)
         into[key] = template
+        if self._parts is not None and key not in self.own_settings:
+            own = self._parts.settings_for(template.name, self._settings)
+            if own != self._settings:
+                self.own_settings[key] = own
         return key
 
     def of(self, template: str | None, photo: PlannedPhoto) -> str:
         """The digest for a photo."""
         case = (template, photo.weighed_g, photo.thickness_mm)
         if case not in self._made:
-            settings = replace(
-                self._settings, weighed_g=photo.weighed_g or self._settings.weighed_g, thickness_given_mm=photo.thickness_mm or self._settings.thickness_given_mm
-            )
+            usual = self.own_settings.get(template, self._settings) if template is not None else self._settings
+            settings = replace(usual, weighed_g=photo.weighed_g or usual.weighed_g, thickness_given_mm=photo.thickness_mm or usual.thickness_given_mm)
             text = json.dumps([*self._fixed, settings.digest(), template or _library_digest()])
             self._made[case] = hashlib.sha256(text.encode()).hexdigest()[:32]
         return self._made[case]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -34,7 +34,7 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class RunConfig:
-    """What all photos of a run share; pickled to the workers."""
+    """What all photos of a run share; pickled to the workers. own_settings : by which parts of a template are read, where they are not `settings`; by template key."""
 
     source: Place
     out: Place
@@ -42,6 +42,7 @@ class RunConfig:
     segmenter: str
     templates: dict[str, Template]
     profile: LensProfile | None
+    own_settings: dict[str, Settings] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,11 +158,8 @@ def _judge(item: Item, config: RunConfig) -> Outcome:
     except InputUnreadable as e:
         return replace(base, reasons=(("unreadable", e.message, e.remedy),))
     del data
-    settings = replace(
-        config.settings,
-        weighed_g=item.weighed_g or config.settings.weighed_g,
-        thickness_given_mm=item.thickness_mm or config.settings.thickness_given_mm,
-    )
+    usual = config.own_settings.get(item.template, config.settings) if item.template is not None else config.settings
+    settings = replace(usual, weighed_g=item.weighed_g or usual.weighed_g, thickness_given_mm=item.thickness_mm or usual.thickness_given_mm)
     template = config.templates[item.template] if item.template is not None else None
     verdict = judge_photo(photo, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile)
     record = verdict_to_json(verdict).encode()

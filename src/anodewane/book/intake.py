@@ -95,6 +95,36 @@ def photo_place(book: Book, boat: str, position: str, hauled_on: date | None, na
     return PhotoPlace(book, place.boat, place.name, day, template)
 
 
+class BookParts:
+    """Which part sits where, as a batch asks it: read from the book once. hauled_on : None takes the haul-out that each boat stands ashore for."""
+
+    def __init__(self, book: Book, hauled_on: date | None = None) -> None:
+        self._templates: dict[tuple[str, str], str] = {}
+        made: dict[str, Template] = {}
+        days = {b.name: hauled_on or (h.hauled_on if (h := open_haul_out(book, b.name)) else None) for b in book.boats()}
+        for p in book.positions():
+            day = days[p.boat]
+            part = part_at(book, p.boat, p.name, day) if day is not None else None
+            if part is not None:
+                self._templates[p.boat, p.name] = part.template
+                if part.template not in made:
+                    made[part.template] = book.template(part.template)
+        self._made = made
+        self._calibrations = {name: book.calibration(name) for name in made}
+
+    def template_at(self, boat: str, position: str) -> Template | None:
+        """The template of the part that sits there; None where the book doesn't know."""
+        name = self._templates.get((clean_name(boat, "boat"), clean_name(position, "position")))
+        return self._made[name] if name is not None else None
+
+    def settings_for(self, template: str, settings: Settings) -> Settings:
+        """Settings by which photos of a template's parts are read."""
+        from anodewane.book.calibrate import calibrated_settings
+
+        kept = self._calibrations.get(template)
+        return settings if kept is None else calibrated_settings(settings, kept)
+
+
 # --- records ----------------------------------------------------------------------------------------------------------------------------
 
 
