@@ -125,24 +125,29 @@ class DaskExecutor(Executor):
             raise TypeError("only positional arguments")
         theirs = self._client.submit(_on_worker, fn, *args, pure=False)
         ours: Future[Any] = Future()
-        ours.add_done_callback(lambda f: theirs.cancel() if f.cancelled() else None)
+
+        def cancel_theirs(f: Future[Any]) -> None:
+            if f.cancelled():
+                f.set_running_or_notify_cancel()  # else who waits for it waits for ever
+                theirs.cancel()
+
+        ours.add_done_callback(cancel_theirs)
         theirs.add_done_callback(lambda f: self._settle(f, ours))
         return ours
 
     def _settle(self, theirs: Any, ours: Future[Any]) -> None:
+        """Hand a finished task over. Its outcome lies with the worker: where that has died since, the task runs again meanwhile and `result` waits for it."""
+        error: BaseException | None = None
+        outcome = None
+        try:
+            outcome = theirs.result()
+        except BaseException as e:  # a cancelled task is told by an exception that isn't an Exception
+            error = e if theirs.status == "error" else self._lost()
         with contextlib.suppress(InvalidStateError):  # cancelled meanwhile
-            if theirs.status == "finished":
-                try:
-                    ours.set_result(theirs.result())
-                    return
-                except InvalidStateError:
-                    raise
-                except Exception as e:
-                    ours.set_exception(e)
-            elif theirs.status == "error":
-                ours.set_exception(theirs.exception())
-            elif not ours.cancelled():
-                ours.set_exception(self._lost())
+            if error is None:
+                ours.set_result(outcome)
+            else:
+                ours.set_exception(error)
 
     def _lost(self) -> UsageError:
         return UsageError(f"The Dask scheduler at '{self._address}' was lost.", "Start it and its workers again, then run the same command: it goes on where it stopped.")
