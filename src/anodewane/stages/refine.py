@@ -138,7 +138,7 @@ GATE_FLAT_PX = 0.7
 PRIOR_GATES = 0.5
 """One-sigma of where the edge lies about the segmenter's contour, in gates."""
 
-METAL_LEVEL = 0.4
+METAL_LEVEL = 0.35
 """Level of the soft mask that is traced: where training photos that were held out show no bias of area; at 0.5 dark side walls are cut off."""
 
 

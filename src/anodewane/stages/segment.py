@@ -25,8 +25,15 @@ CLOSE_COARSEST_MM = 0.45
 """Millimetres a pixel above which the close look never goes: from about 0.6 on the network loses the middle of long parts."""
 CLOSE_MARGIN_FRAC = 0.2
 MIN_CLOSE_SIDE_MM = 64.0
+CLOSE_SHORT_SIDE_FRAC, CLOSE_SHORT_SIDE_PX = 0.6, 320
+"""The close look's short side, at least: a share of the long one, and pixels."""
+CLOSE_ATTEMPTS = 3
+CLOSE_GROWTH = 0.5
 MIN_PART_MM2 = 30.0
 """Smallest piece of metal that is taken for a part: under it a washer's shine would do."""
+
+MAYBE_METAL = 0.15
+"""Probability from which the first look takes pixels into the part's window where they touch metal."""
 
 PIECE_GAP_MM = 14.0
 """Pieces closer together than this are pieces of one broken part."""
@@ -96,14 +103,38 @@ class NetworkSegmenter:
         h, w = x.shape[1:]
         x = np.pad(x, ((0, 0), (0, -h % CHANNEL_STEP), (0, -w % CHANNEL_STEP)), mode="edge")[None]
 
-        def logit(picture: Any) -> Any:
-            return session.run([lock["output"]["name"]], {lock["input"]["name"]: np.ascontiguousarray(picture)})[0][0, 0]
+        def opinion(turn: tuple[slice, ...]) -> Any:
+            """Logit (h, w) of the picture looked at mirrored or turned over."""
+            picture = np.ascontiguousarray(x[(slice(None), slice(None), *turn)])
+            return session.run([lock["output"]["name"]], {lock["input"]["name"]: picture})[0][0, 0][turn][:h, :w].astype(np.float32)
 
-        # the mean of the picture and its mirror image is surer than either (docs/decisions/0020-segmenter.md)
-        both = 0.5 * (logit(x) + logit(x[..., ::-1])[:, ::-1])
-        prob = 1.0 / (1.0 + np.exp(-np.clip(both[:h, :w].astype(np.float32), -30, 30)))
-        prob[~flat.valid] = 0.0
+        def prob_of(logit: Any) -> Any:
+            prob = 1.0 / (1.0 + np.exp(-np.clip(logit, -30, 30)))
+            prob[~flat.valid] = 0.0
+            return prob
+
+        logit = opinion((_AS_IS, _AS_IS))
+        prob = prob_of(logit)
+        if doubtful_frac(prob) > SECOND_OPINION_FRAC:
+            # the mean of several looks is surer than one; they cost time, so only where it is needed (docs/decisions/0020-segmenter.md)
+            others = [opinion(turn) for turn in ((_AS_IS, _OVER), (_OVER, _AS_IS), (_OVER, _OVER))]
+            prob = prob_of((logit + sum(others)) / 4)
         return SoftMask(prob, flat.mm_per_px, flat.origin_mm, self.name, self.model_sha256)
+
+
+_AS_IS, _OVER = slice(None), slice(None, None, -1)
+
+SECOND_OPINION_FRAC = 0.04
+"""Share of the metal's area in doubt away from its edge from which the network looks again at the picture mirrored and turned over."""
+
+
+def doubtful_frac(prob: Any) -> float:
+    """Share of the metal's area (probability over 0.5) in which the network isn't sure either way, its edge left out; at least 0."""
+    import cv2
+
+    metal = prob > 0.5
+    edge = cv2.morphologyEx(metal.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8)) > 0
+    return float(((prob > 0.15) & (prob < 0.85) & ~edge).sum() / max(1, metal.sum()))
 
 
 # --- the classical one ---------------------------------------------------------------------------------------------------------------
@@ -169,18 +200,19 @@ def find_part(photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Seg
     if isinstance(segmenter, ClassicalSegmenter):
         segmenter = segmenter.after(flat, layout)
     chosen = choose_candidate(flat, segmenter(flat), layout.name.startswith("mat"))
-    close_window = _with_margin(chosen.window)
-    for attempt in range(2):
-        side = max(close_window.right - close_window.left, close_window.top - close_window.bottom)
-        close = flatten(photo, plane, layout, close_window, max(min(side / CLOSE_LONG_SIDE_PX, CLOSE_COARSEST_MM), 0.8 * _photo_mm_per_px(plane)))
+    px_mm = _photo_mm_per_px(plane)
+    around = chosen.window
+    for attempt in range(CLOSE_ATTEMPTS):
+        close_window, s = _close_up(around, px_mm)
+        close = flatten(photo, plane, layout, close_window, s)
         soft = segmenter(close)
-        kept, at_edge = _belonging(soft, chosen.window)
+        kept, touched = _belonging(soft, chosen.window)
         if kept is None:
             raise CannotJudge("no_part", "what looked like metal from afar doesn't close up")
-        if not at_edge or attempt:
+        if touched is None or attempt == CLOSE_ATTEMPTS - 1:
             break
-        # the first look saw too little of it: widen once
-        close_window = Window(close_window.left - 0.35 * side, close_window.bottom - 0.35 * side, close_window.right + 0.35 * side, close_window.top + 0.35 * side)
+        # the first look saw too little of it: move the sides that the metal reaches
+        around = _grown(around, touched)
     prob = np.where(kept, soft.metal_prob, 0.0).astype(np.float32)
     _refuse_if_cut(prob, close)
     _refuse_if_unclear(prob, soft.mm_per_px)
@@ -195,11 +227,25 @@ def _photo_mm_per_px(plane: Plane) -> float:
     return float(1 / np.mean(np.linalg.norm(ends[1:] - ends[0], axis=1)))
 
 
-def _with_margin(window: Window) -> Window:
+def _close_up(window: Window, photo_mm_per_px: float) -> tuple[Window, float]:
+    """Return the window of the close look round what is to be seen, and its millimetres a pixel.
+
+    A margin all round, and never a sliver: the network was taught on square pictures and loses slim rods in narrow or small ones.
+    """
     w, h = window.right - window.left, window.top - window.bottom
     margin = max(CLOSE_MARGIN_FRAC * max(w, h), 10.0)
-    grow_x, grow_y = max(margin, (MIN_CLOSE_SIDE_MM - w) / 2), max(margin, (MIN_CLOSE_SIDE_MM - h) / 2)
-    return Window(window.left - grow_x, window.bottom - grow_y, window.right + grow_x, window.top + grow_y)
+    long_mm = max(w + 2 * margin, h + 2 * margin, MIN_CLOSE_SIDE_MM)
+    s = max(min(long_mm / CLOSE_LONG_SIDE_PX, CLOSE_COARSEST_MM), 0.8 * photo_mm_per_px)
+    side_mm = max(CLOSE_SHORT_SIDE_FRAC * long_mm, CLOSE_SHORT_SIDE_PX * s)
+    grow_x, grow_y = max(margin, (side_mm - w) / 2), max(margin, (side_mm - h) / 2)
+    return Window(window.left - grow_x, window.bottom - grow_y, window.right + grow_x, window.top + grow_y), s
+
+
+def _grown(window: Window, touched: tuple[bool, bool, bool, bool]) -> Window:
+    """Move the sides (left, bottom, right, top) that metal reaches out by half the window's long side."""
+    step = CLOSE_GROWTH * max(window.right - window.left, window.top - window.bottom)
+    left, bottom, right, top = (step if t else 0.0 for t in touched)
+    return Window(window.left - left, window.bottom - bottom, window.right + right, window.top + top)
 
 
 def candidates(flat: FlatImage, soft: SoftMask) -> list[Candidate]:
@@ -211,6 +257,7 @@ def candidates(flat: FlatImage, soft: SoftMask) -> list[Candidate]:
     reach = max(1, round(PIECE_GAP_MM / s / 2))
     joined = cv2.dilate(metal, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)))
     n, labels = cv2.connectedComponents(joined, connectivity=8)
+    maybe = cv2.connectedComponents((soft.metal_prob > MAYBE_METAL).astype(np.uint8), connectivity=8)[1]
     to_sheet = cv2.distanceTransform((flat.sheet < 0.5).astype(np.uint8), cv2.DIST_L2, 5) * s
     edge = cv2.dilate((~np.pad(flat.valid, 1)).astype(np.uint8), np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
     found = []
@@ -219,7 +266,8 @@ def candidates(flat: FlatImage, soft: SoftMask) -> list[Candidate]:
         area = float(soft.metal_prob[(labels == k) & (soft.metal_prob > 0.2)].sum()) * s * s
         if area < MIN_PART_MM2:
             continue
-        rows, cols = np.nonzero(here)
+        # its window takes in what may be metal and hangs together with it: a part seen by half would be looked at by half
+        rows, cols = np.nonzero(np.isin(maybe, np.unique(maybe[here])) & (maybe > 0))
         box = Window(
             float(soft.origin_mm[0] + (cols.min() - 0.5) * s),
             float(soft.origin_mm[1] - (rows.max() + 0.5) * s),
@@ -269,15 +317,16 @@ def choose_candidate(flat: FlatImage, soft: SoftMask, mat: bool) -> Candidate:
     return best
 
 
-def _belonging(soft: SoftMask, first: Window) -> tuple[Any, bool]:
-    """Return which pixels (h, w) belong to the part: pieces that lie in the first look's window, with their soft rim; and whether they reach the window's edge."""
+def _belonging(soft: SoftMask, first: Window) -> tuple[Any, tuple[bool, bool, bool, bool] | None]:
+    """Return which pixels (h, w) belong to the part: pieces that lie in the first look's window, with their soft rim; and which sides of the picture they reach
+    (left, bottom, right, top), None when none."""
     import cv2
 
     s = soft.mm_per_px
     metal = (soft.metal_prob > 0.5).astype(np.uint8)
     n, labels, stats, _ = cv2.connectedComponentsWithStats(metal, connectivity=8)
     if n < 2:
-        return None, False
+        return None, None
     col = (first.left - 2 * s - soft.origin_mm[0]) / s, (first.right + 2 * s - soft.origin_mm[0]) / s
     row = (soft.origin_mm[1] - first.top - 2 * s) / s, (soft.origin_mm[1] - first.bottom + 2 * s) / s
     inside = np.zeros_like(metal)
@@ -291,8 +340,8 @@ def _belonging(soft: SoftMask, first: Window) -> tuple[Any, bool]:
     others = ((metal > 0) & (kept == 0)).astype(np.uint8)
     rim = cv2.dilate(kept, np.ones((9, 9), np.uint8)) > 0
     rim &= cv2.dilate(others, np.ones((3, 3), np.uint8)) == 0
-    at_edge = bool(kept[0].any() or kept[-1].any() or kept[:, 0].any() or kept[:, -1].any())
-    return rim | (kept > 0), at_edge
+    sides = (bool(kept[:, 0].any()), bool(kept[-1].any()), bool(kept[:, -1].any()), bool(kept[0].any()))
+    return rim | (kept > 0), sides if any(sides) else None
 
 
 def _refuse_if_cut(prob: Any, flat: FlatImage) -> None:
@@ -309,16 +358,12 @@ def _refuse_if_cut(prob: Any, flat: FlatImage) -> None:
 
 def _refuse_if_unclear(prob: Any, mm_per_px: float) -> None:
     """Refuse where much of the part's area is neither metal nor not: more than its edge's own softness explains."""
-    import cv2
-
-    metal = prob > 0.5
-    area = float(metal.sum())
+    area = float((prob > 0.5).sum())
     if area * mm_per_px**2 < 4.0:
         raise CannotJudge("no_part", f"only {area * mm_per_px**2:.0f} mm2 of metal seen")
-    edge = cv2.morphologyEx(metal.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8)) > 0
-    doubtful = float(((prob > 0.15) & (prob < 0.85) & ~edge).sum())
-    if doubtful > MAX_DOUBTFUL_FRAC * area and doubtful * mm_per_px**2 > 40.0:
-        raise CannotJudge("part_unclear", f"{100 * doubtful / area:.0f} % of its area could be metal or not")
+    doubtful = doubtful_frac(prob)
+    if doubtful > MAX_DOUBTFUL_FRAC and doubtful * area * mm_per_px**2 > 40.0:
+        raise CannotJudge("part_unclear", f"{100 * doubtful:.0f} % of its area could be metal or not")
 
 
 MAX_DOUBTFUL_FRAC = 0.25
