@@ -72,6 +72,7 @@ if TYPE_CHECKING:
     from anodewane.records import Verdict as Verdict
     from anodewane.settings import Settings as Settings
     from anodewane.settings import settings_from_toml as settings_from_toml
+    from anodewane.views.together import judge_together as judge_together
 
 _PUBLIC = {
     "AnodewaneError": "errors",
@@ -81,6 +82,7 @@ _PUBLIC = {
     "Verdict": "records",
     "judge": "pipeline",
     "judge_folder": "batch.folder",
+    "judge_together": "views.together",
     "load_template": "catalog.templates",
     "new_book": "book.store",
     "open_book": "book.store",

@@ -73,6 +73,18 @@ REFUSALS: dict[str, tuple[str, str]] = {
         "The weight doesn't fit the part ({detail}).",
         "Weigh the part clean, dry and without its bolts, give grams, and check the template and its alloy.",
     ),
+    "no_view_from_above": (
+        "None of the photos is taken from above ({detail}).",
+        "Add a photo taken level from above, part and sheet lying as they lie.",
+    ),
+    "photos_disagree": (
+        "The photos don't show one part that lay still ({detail}).",
+        "Leave part and sheet where they are, take all photos again, and hand in only photos of this part; or judge each photo by itself.",
+    ),
+    "other_side_is_dry": (
+        "The part has no other side to judge ({detail}).",
+        "Leave out the photos of its back: it lay against the hull. Only an open mount wastes on both faces.",
+    ),
     "thickness_does_not_fit": (
         "The thickness doesn't fit the part ({detail}).",
         "Measure the metal that is left in millimetres, and check the template.",
@@ -113,6 +125,11 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "Gaps that the template doesn't have were taken for marks on the metal's face ({detail}).",
         "Look at the picture; if the part is worn through there, hand in its outline.",
     ),
+    "face_not_matched": (
+        "The face itself could not be measured between the photos ({detail}).",
+        "Add a photo from half-way up, about 45 degrees above the bench, in even light.",
+    ),
+    "both_sides": ("Both faces were judged, joined by the template ({detail}).", None),
     "manual_outline": ("The outline was handed in, not found ({detail}).", None),
     "file_note": ("{detail}", None),
     # the season's book

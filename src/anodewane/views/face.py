@@ -1,8 +1,10 @@
 """How high the face stands, from its own marks: photos that see the same pits and stains from different sides agree about them at one height only.
 
-Silhouettes show the rim of a face and nothing of a hollow in it. So the face is looked at in horizontal slices (plane sweep, Collins 1996): at each height every photo is laid on
-the slice through its camera, and compared with the photo from above by normalised cross-correlation in small windows. Where a window has marks enough, the height at
-which the photos agree best is the face's.
+Silhouettes show the rim of a face and nothing of a hollow in it. So the face is looked at in horizontal slices (plane sweep: Collins 1996, from memory): at each
+height every
+photo is laid on the slice through its camera, and compared with the photo from above by normalised cross-correlation in small windows. Where a window has marks
+enough, the
+height at which the photos agree best is the face's.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ WINDOW_MM = 5.5
 STEP_MM = 0.4
 SAMPLE_MM = 4.0
 """Spacing of the heights that are kept: closer together they would repeat each other."""
+NEIGHBOUR_MM = 1.6
 LEAST_SCORE = 0.45
 LEAST_CONTRAST = 0.02
 """Spread of light within a window, over its mean, under which it has no marks to compare."""
@@ -77,7 +80,7 @@ def _raster(plan: Any, to_mm: Floats, w: int, h: int) -> Bools:
     return out
 
 
-def _crop(rgb: Bytes, camera: Camera, box: tuple[float, float, float, float], highest_mm: float, grid_mm: float) -> tuple[Floats32, Floats]:
+def _crop(rgb: Bytes, camera: Camera, box: tuple[float, float, float, float], highest_mm: float, grid_mm: float) -> tuple[Any, Floats]:
     """The part's surroundings in a photo, grey, the lens taken out and no finer than the slices, and the (3, 3) map from undistorted photo pixels to it."""
     import cv2
 
@@ -94,7 +97,7 @@ def _crop(rgb: Bytes, camera: Camera, box: tuple[float, float, float, float], hi
     rows, cols = np.asarray(rgb).shape[:2]
     a = np.clip(np.floor(wanted.reshape(-1, 2).min(0)).astype(int) - 3, 0, [cols - 2, rows - 2])
     b = np.clip(np.ceil(wanted.reshape(-1, 2).max(0)).astype(int) + 4, a + 2, [cols, rows])
-    grey = cv2.cvtColor(np.ascontiguousarray(rgb[a[1] : b[1], a[0] : b[0]]), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    grey: Any = cv2.cvtColor(np.ascontiguousarray(rgb[a[1] : b[1], a[0] : b[0]]), cv2.COLOR_RGB2GRAY).astype(np.float32)
     if scale < 1:
         grey = cv2.GaussianBlur(grey, (0, 0), 0.45 / scale)
     sample = np.array([[1 / 8, 0, 0], [0, 1 / 8, 0]])
@@ -104,7 +107,7 @@ def _crop(rgb: Bytes, camera: Camera, box: tuple[float, float, float, float], hi
     return picture, to_crop
 
 
-def _agreement(slices: list[Floats32], inside: Floats32, weight: Floats32, size: int) -> Floats32:
+def _agreement(slices: list[Any], inside: Any, weight: Any, size: int) -> Any:
     """Mean correlation (h, w) of the first slice with each other one, in windows cut off at the plan's edge."""
     import cv2
 
@@ -120,11 +123,10 @@ def _agreement(slices: list[Floats32], inside: Floats32, weight: Floats32, size:
         m1 = mean(other)
         v1 = np.maximum(mean(other * other) - m1 * m1, 0.0)
         total += (mean(first * other) - m0 * m1) / np.sqrt(v0 * v1 + 1.0)
-    out: Floats32 = total / (len(slices) - 1) * marked
-    return out
+    return total / (len(slices) - 1) * marked
 
 
-def _peaks(score: Floats32, heights: Floats, inside: Bools, weight: Floats32, to_mm: Floats, every: int) -> FaceHeights:
+def _peaks(score: Floats32, heights: Floats, inside: Bools, weight: Any, to_mm: Floats, every: int) -> FaceHeights:
     """The best height of every window on a grid: where the peak is clear, between the ends of the sweep, and no other height does nearly as well."""
     rows, cols = np.nonzero((inside & (weight > 0.6))[every // 2 :: every, every // 2 :: every])
     rows, cols = rows * every + every // 2, cols * every + every // 2
@@ -142,4 +144,58 @@ def _peaks(score: Floats32, heights: Floats, inside: Bools, weight: Floats32, to
     # how far the peak could move for a change of the score by its own lack of agreement
     sd = np.hypot(0.15, STEP_MM * np.sqrt(np.maximum(1 - b, 0.02) / bend / 8))
     xy = np.column_stack([to_mm[0, 2] + to_mm[0, 0] * cols, to_mm[1, 2] + to_mm[1, 1] * rows])
+    good[good] = _agrees_with_neighbours(xy[good], z[good], every * to_mm[0, 0])
     return FaceHeights(xy[good], z[good], sd[good], b[good])
+
+
+def _agrees_with_neighbours(xy: Floats, z: Floats, step_mm: float) -> Bools:
+    """Which heights lie near the median of those about them: a chance match stands alone, a face hangs together."""
+    apart = np.linalg.norm(xy[:, None] - xy[None], axis=2)
+    near = (apart < 2.3 * step_mm) & (apart > 0)
+    middle = np.array([np.median(z[m]) if m.sum() >= 3 else np.inf for m in near])
+    out: Bools = np.abs(z - middle) < NEIGHBOUR_MM
+    return out
+
+
+def likeness(photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: Any, height: Any) -> tuple[Floats, int]:
+    """How far each further photo shows the face that the first one shows, once the face's height is known.
+
+    Parameters
+    ----------
+    photos, cameras : the one from above first
+    plan : shapely geometry, sheet frame, mm
+    height : function of places (n, 2), sheet frame, to heights (n,), mm
+
+    Returns
+    -------
+    ndarray
+        (photos - 1,) median correlation of their windows, and how many windows have marks to compare (one every `SAMPLE_MM`).
+    """
+    import cv2
+
+    x0, y0, x1, y1 = plan.bounds
+    grid = max(GRID_MM, max(x1 - x0, y1 - y0) / LONGEST_PX)
+    w, h = int((x1 - x0) / grid) + 1, int((y1 - y0) / grid) + 1
+    to_mm = np.array([[grid, 0, x0], [0, grid, y0], [0, 0, 1]])
+    inside = _raster(plan, to_mm, w, h)
+    x, y = np.meshgrid(x0 + grid * np.arange(w), y0 + grid * np.arange(h))
+    z = height(np.column_stack([x.ravel(), y.ravel()]))
+    size = 2 * round(WINDOW_MM / grid / 2) + 1
+    weight = cv2.boxFilter(inside.astype(np.float32), -1, (size, size), normalize=True, borderType=cv2.BORDER_CONSTANT)
+    slices = []
+    for photo, camera in zip(photos, cameras, strict=True):
+        picture, to_crop = _crop(photo.rgb, camera, (x0, y0, x1, y1), float(z.max()), grid)
+        flat = Camera(camera.rotation, camera.position_mm, camera.focal_px, camera.centre_px, 0.0, camera.half_diagonal_px)
+        px = project(flat, np.column_stack([x.ravel(), y.ravel(), z])) @ to_crop[:2, :2].T + to_crop[:2, 2]
+        maps = px.reshape(h, w, 2).astype(np.float32)
+        slices.append(cv2.remap(picture, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    every = max(1, round(SAMPLE_MM / grid))
+    out = np.zeros(len(slices) - 1)
+    marked = 0
+    for k, other in enumerate(slices[1:]):
+        agreement = _agreement([slices[0], other], inside.astype(np.float32), weight, size)
+        use = (inside & (weight > 0.6) & (agreement != 0))[every // 2 :: every, every // 2 :: every]
+        values = agreement[every // 2 :: every, every // 2 :: every][use]
+        marked = int(use.sum())
+        out[k] = float(np.median(values)) if marked else 0.0
+    return out, marked

@@ -1,6 +1,7 @@
 """One solid to the silhouettes of several photos: `scipy.optimize.least_squares` on the distance between its limb and each outline.
 
-From every point of an outline one looks along the outline's normal for where the solid's level curves, projected by that photo's camera, leave off: the farthest of them is
+From every point of an outline one looks along the outline's normal for where the solid's level curves, projected by that photo's camera, leave off: the farthest of
+them is
 the limb there. The distance, in millimetres at the part, is the residual; its derivative is that of the one curve point that was met, for a curve that moves along
 itself doesn't move the limb. The camera of each photo may move too, along the few directions in which the sheet leaves it uncertain.
 """
@@ -36,8 +37,10 @@ LEAST_SD_MM = 0.12
 class Look:
     """One photo's part in a fit.
 
-    camera; wobble : cameras moved by one sigma in each of the directions that matter; points_px (n, 2) of the outline where a lens without distortion would have put them, normals (n, 2) out of the metal,
-    mm_per_px (n,) at the part, hole (n,) whether the point bounds a hole; step_mm : between points; edge_sd_mm : of the outline's common bias; height_sd : one-sigma, in units of the solid's mean height, of how much higher than the mean
+    camera; wobble : cameras moved by one sigma in each of the directions that matter; points_px (n, 2) of the outline where a lens without distortion would have put
+    them, normals (n, 2) out of the metal,
+    mm_per_px (n,) at the part, hole (n,) whether the point bounds a hole; step_mm : between points; edge_sd_mm : of the outline's common bias; height_sd :
+    one-sigma, in units of the solid's mean height, of how much higher than the mean
     the limb stands where this photo happens to see it: a face that wasted unevenly is seen by its proudest places.
     """
 
@@ -189,7 +192,8 @@ class Prior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Face:
-    """Heights of a plate's face that were seen: slope (n, P) of the solid's top at the places, height_mm (n,), sd_mm (n,), step_mm between places, bias_sd_mm common to all."""
+    """Heights of a plate's face that were seen: slope (n, P) of the solid's top at the places, height_mm (n,), sd_mm (n,), step_mm between places, bias_sd_mm common
+    to all."""
 
     slope: Floats
     height_mm: Floats
@@ -210,9 +214,10 @@ class SolidFit:
     cov: Floats
     limbs: tuple[Limb, ...]
     rms_mm: Floats
-    bias_mm: Floats
+    own: Floats
     missed_frac: Floats
     information: Floats
+    looks: tuple[Look, ...]
     face_information: Floats
     face_rms_mm: float | None
     prior_information: Floats
@@ -233,7 +238,9 @@ def rows_of(look: Look, solid: Solid, points: Floats, limb: Limb) -> tuple[Float
     return by_solid, np.column_stack(own)
 
 
-def fit_solid(solid: Solid, looks: tuple[Look, ...], prior: Prior, start: Floats, bounds: tuple[Floats, Floats], face: Face | None = None, steps: tuple[int, ...] = (4, 3, 3)) -> SolidFit:
+def fit_solid(
+    solid: Solid, looks: tuple[Look, ...], prior: Prior, start: Floats, bounds: tuple[Floats, Floats], face: Face | None = None, steps: tuple[int, ...] = (4, 3, 3)
+) -> SolidFit:
     """Fit one solid to all looks.
 
     Parameters
@@ -261,6 +268,9 @@ def fit_solid(solid: Solid, looks: tuple[Look, ...], prior: Prior, start: Floats
     tail_sd = own_sd.ravel() if face is None else np.r_[own_sd.ravel(), face.bias_sd_mm]
     face_sd = np.zeros(0) if face is None else np.hypot(face.sd_mm, 0.5)
     face_weight = np.ones(len(face_sd))
+    if face is not None:
+        # what lies far from the middle height is as likely a chance match: it has to earn its say
+        face_weight = 1 / (1 + ((face.height_mm - np.median(face.height_mm)) / 2.5) ** 2)
     cache: dict[bytes, Any] = {}
     reach = REACH_MM[0]
     evaluations = 0
@@ -343,23 +353,23 @@ def fit_solid(solid: Solid, looks: tuple[Look, ...], prior: Prior, start: Floats
     for k, limb in enumerate(limbs):
         m = int(limb.met.sum())
         block = jacobian[at : at + m]
-        information.append(_reduced(block[:, :n_p], block[:, n_p + k * n_own : n_p + (k + 1) * n_own], own_sd[k]))
+        information.append(reduced_information(block[:, :n_p], block[:, n_p + k * n_own : n_p + (k + 1) * n_own], own_sd[k]))
         at += m
     prior_information = prior.rows.T @ prior.rows
     face_information, face_rms = np.zeros((n_p, n_p)), None
     if face is not None:
         scale = np.sqrt(face_weight) / (face_sd * np.sqrt(max(1.0, FACE_CORRELATION_MM / face.step_mm)))
-        face_information = _reduced(scale[:, None] * face.slope, scale[:, None], np.array([face.bias_sd_mm]))
+        face_information = reduced_information(scale[:, None] * face.slope, scale[:, None], np.array([face.bias_sd_mm]))
         off = face.slope @ x[:n_p] + x[-1] - face.height_mm
         face_rms = float(np.sqrt(np.average(off**2, weights=face_weight)))
     cov = np.linalg.inv(prior_information + np.sum(information, axis=0) + face_information)
-    bias = x[n_p : n_p + n_v * n_own].reshape(n_v, n_own)[:, 0]
+    own = x[n_p : n_p + n_v * n_own].reshape(n_v, n_own)
     rms = np.array([_rms(m) for m in misses])
     missed = np.array([1 - float(limb.met.mean()) for limb in limbs])
-    return SolidFit(x[:n_p], cov, tuple(limbs), rms, bias, missed, np.array(information), face_information, face_rms, prior_information, evaluations)
+    return SolidFit(x[:n_p], cov, tuple(limbs), rms, own, missed, np.array(information), looks, face_information, face_rms, prior_information, evaluations)
 
 
-def _reduced(by_solid: Floats, by_own: Floats, own_sd: Floats) -> Floats:
+def reduced_information(by_solid: Floats, by_own: Floats, own_sd: Floats) -> Floats:
     """Information (P, P) that one photo has about the solid when its own bias and camera are open within their priors (Schur complement)."""
     own = by_own.T @ by_own + np.diag(1 / own_sd**2)
     mixed = by_solid.T @ by_own

@@ -48,13 +48,14 @@ class Solid:
     """Level curves of a worn solid.
 
     base : (N, 3) points at p = 0, sheet frame, mm; slope : (N, 3, P); follows : (N,) index of the next point along each closed curve;
-    curve : (N,) which curve a point belongs to, hole : (curves,) whether it bounds a hole;
+    curve : (N,) which curve a point belongs to, hole : (curves,) whether it bounds a hole, level : (curves,) curves of one number are one section;
     blocks : the parameters' names: "outline" (mm, outward), and what `plate` and `rod` name;
     plan_base (R, 2), plan_slope (R, 2, P) : the same for the points of the plan's rings, ring after ring, plan_height (R, P) : the height there;
     ring_sizes : points of each ring; plate : whether it is one; faces : rounded edges of a plate's wall, 1 or 2;
     turn : (2, 2) columns along and across a rod, centre : (2,) a point of its axis;
     plan_lean (R, P), plan_normal (R, 2) : how far a plate's top stands out over half its height, and the outline's normals;
-    foot_mm : heights of a flush part's foot; frame : `frame_of` the plan.
+    foot_mm : heights of a flush part's foot; frame : `frame_of` the plan;
+    rim_level : the level of a plate's top edge.
     """
 
     base: Floats
@@ -62,6 +63,7 @@ class Solid:
     follows: Any
     curve: Any
     hole: Any
+    level: Any
     blocks: tuple[Block, ...]
     plan_base: Floats
     plan_slope: Floats
@@ -75,6 +77,7 @@ class Solid:
     plan_normal: Floats | None
     foot_mm: tuple[float, float, float]
     frame: tuple[Floats, Floats, Floats]
+    rim_level: int
 
     def block(self, name: str) -> slice:
         return next(b.where for b in self.blocks if b.name == name)
@@ -96,6 +99,19 @@ class Solid:
         out[:, self.block("height")] = field_functions(xy_mm, self.frame)
         return out
 
+    def height_at(self, xy_mm: Floats, p: Floats) -> Floats:
+        """How much metal stands over places (n, 2) of a rod's plan, sheet frame: (n,) mm."""
+        ring, share = (self.plan_base + self.plan_slope @ p - self.centre) @ self.turn, self.plan_height @ p
+        order = np.argsort(ring[:, 0])
+        x, half = ring[order, 0], np.abs(ring[order, 1])
+        bins = np.linspace(x[0], x[-1], 40)
+        at = np.clip(np.digitize(x, bins), 1, 39)
+        widest = np.array([half[at == k].max() if (at == k).any() else 0.0 for k in range(1, 40)])
+        q = (xy_mm - self.centre) @ self.turn
+        radius = np.interp(q[:, 0], (bins[1:] + bins[:-1]) / 2, widest)
+        out: Floats = 2 * np.interp(q[:, 0], x, share[order]) * np.sqrt(np.maximum(radius**2 - q[:, 1] ** 2, 0.0))
+        return out
+
     def plan_rings(self, p: Floats) -> tuple[Floats, ...]:
         """Rings (n, 2) of the plan in the sheet frame: where the solid stands farthest out at any height."""
         xy = self.plan_base + self.plan_slope @ p
@@ -109,6 +125,10 @@ class Solid:
 
     def plan_area(self, p: Floats) -> float:
         return float(sum(ring_area(r) for r in self.plan_rings(p)))
+
+    def walls_frac(self, p: Floats) -> float:
+        """Length of the plan's outline, holes included, over its area, 1/mm: times the height, the walls' area over the plan's."""
+        return sum(ring_length(r) for r in self.plan_rings(p)) / self.plan_area(p)
 
     def volume(self, p: Floats) -> float:
         """Volume inside the level curves, mm3 (for a plate, good to the square of what is rounded over the plan's width)."""
@@ -143,7 +163,8 @@ def _hinge(x: Floats, soft: float = 0.15) -> Floats:
 
 
 def _turned(ring: Floats, share: Floats) -> float:
-    """Volume of a ring (n, 2; along, across) turned about its axis, sections `share` (n,) as high as wide: ``pi times the integral of y^2``, the mean of its two halves."""
+    """Volume of a ring (n, 2; along, across) turned about its axis, sections `share` (n,) as high as wide: ``pi times the integral of y^2``, the mean of its two
+    halves."""
     x, y = ring.T
     inside = np.sign(y) * y**2 * share
     return -float(np.pi / 2 * np.sum((inside + np.roll(inside, -1)) / 2 * (np.roll(x, -1) - x)))
@@ -198,8 +219,10 @@ def foot_heights(about_mm: float) -> tuple[float, float, float]:
 def plate(pieces: tuple[Rings, ...], template: Template, about_mm: float) -> Solid:
     """The solid of a plate whose plan begins at `pieces` (sheet frame, mm) and which is `about_mm` high; every parameter is 0 at p = 0, the height included.
 
-    "outline" moves the wall out where it is halfway up, "lean" its top out and its foot in, "rim" the top edge up; "height" is the top's field, "round" the radius of the top
-    edge (and of an open part's lower one), "foot" how far a flush part's lowest millimetres stand in (a sheltered skirt stands out: less than 0), at the bench and a little above it.
+    "outline" moves the wall out where it is halfway up, "lean" its top out and its foot in, "rim" the top edge up; "height" is the top's field, "round" the radius
+    of the top
+    edge (and of an open part's lower one), "foot" how far a flush part's lowest millimetres stand in (a sheltered skirt stands out: less than 0), at the bench and a
+    little above it.
     """
     plan = pieces_to_shapely(pieces)
     rings = [resample_ring(r, RING_STEP_MM) for polygon in polygons_of(plan) for r in from_shapely(polygon)]
@@ -245,7 +268,7 @@ def plate(pieces: tuple[Rings, ...], template: Template, about_mm: float) -> Sol
         leaned = np.zeros((n, total))
         leaned[:, start["lean"] : start["lean"] + k] = own
         plan_lean.append(leaned)
-        for share, z_round, in_round, in_foot, fixed, lean in levels:
+        for level, (share, z_round, in_round, in_foot, fixed, lean) in enumerate(levels):
             g = np.zeros((n, 3, total))
             g[:, :2] = moved
             g[:, :2, start["lean"] : start["lean"] + k] = lean * outward
@@ -254,16 +277,30 @@ def plate(pieces: tuple[Rings, ...], template: Template, about_mm: float) -> Sol
             g[:, :2, start["round"]] = -in_round * normal
             if flush:
                 g[:, :2, start["foot"] : start["foot"] + 2] = -normal[:, :, None] * np.array(in_foot)
-            build.add(np.c_[ring, np.full(n, fixed)], g, ring_area(ring) < 0)
-    for inner in INNER_MM:
+            build.add(np.c_[ring, np.full(n, fixed)], g, ring_area(ring) < 0, level)
+    for j, inner in enumerate(INNER_MM):
         for polygon in polygons_of(plan.buffer(-inner)):
             for ring in (resample_ring(r, 2 * RING_STEP_MM) for r in from_shapely(polygon)):
                 g = np.zeros((len(ring), 3, total))
                 g[:, 2, height] = field_functions(ring, frame)
-                build.add(np.c_[ring, np.zeros(len(ring))], g, ring_area(ring) < 0)
+                build.add(np.c_[ring, np.zeros(len(ring))], g, ring_area(ring) < 0, len(levels) + j)
     lean_of = np.concatenate(plan_lean)
     normals = np.concatenate([ring_normals(r, 2) for r in rings])
-    return build.solid(blocks, rings, plan_slope, plan_height, plate=True, faces=1 if flush else 2, turn=np.eye(2), centre=np.zeros(2), plan_lean=lean_of, plan_normal=normals, foot_mm=foot_heights(about_mm), frame=frame)
+    return build.solid(
+        blocks,
+        rings,
+        plan_slope,
+        plan_height,
+        plate=True,
+        faces=1 if flush else 2,
+        turn=np.eye(2),
+        centre=np.zeros(2),
+        plan_lean=lean_of,
+        plan_normal=normals,
+        foot_mm=foot_heights(about_mm),
+        frame=frame,
+        rim_level=len(levels) - 1,
+    )
 
 
 ROD_LEVELS = 19
@@ -305,7 +342,7 @@ def rod(pieces: tuple[Rings, ...]) -> Solid:
             g[:, 2, columns] = (high * (normal @ across) * np.sign(off))[:, None] * weights[i]
             g[:, 2, height] = (high * np.abs(off))[:, None] * functions
             g[:, 2, axis] = np.column_stack([np.ones(len(ring)), functions[:, 1]])
-            build.add(np.c_[centre + (ring - centre) @ squeeze, np.zeros(len(ring))], g)
+            build.add(np.c_[centre + (ring - centre) @ squeeze, np.zeros(len(ring))], g, level=j)
             if j == 0:
                 own = np.zeros((len(ring), 2, total))
                 own[:, :, columns] = normal[:, :, None] * weights[i][:, None, :]
@@ -332,8 +369,22 @@ def rod(pieces: tuple[Rings, ...]) -> Solid:
             g[:, 2, axis] = [1.0, functions[k, 1]]
             middle = centre + ((ring[k] - centre) @ along) * along
             flat = middle + ROD_SWELL * radius * np.cos(round_about)[:, None] * across
-            build.add(np.c_[flat, np.zeros(len(flat))], g)
-    return build.solid(blocks, rings, plan_slope, plan_height, plate=False, faces=0, turn=axes, centre=centre, plan_lean=None, plan_normal=None, foot_mm=FOOT_MM, frame=frame)
+            build.add(np.c_[flat, np.zeros(len(flat))], g, level=ROD_LEVELS + int(k))
+    return build.solid(
+        blocks,
+        rings,
+        plan_slope,
+        plan_height,
+        plate=False,
+        faces=0,
+        turn=axes,
+        centre=centre,
+        plan_lean=None,
+        plan_normal=None,
+        foot_mm=FOOT_MM,
+        frame=frame,
+        rim_level=ROD_LEVELS // 2,
+    )
 
 
 # --- inside ------------------------------------------------------------------------------------------------------------------------
@@ -353,10 +404,12 @@ class _Builder:
         self.follows: list[Any] = []
         self.curve: list[Any] = []
         self.hole: list[bool] = []
+        self.level: list[int] = []
         self.total = total
         self.n = 0
 
-    def add(self, base: Floats, slope: Floats, hole: bool = False) -> None:
+    def add(self, base: Floats, slope: Floats, hole: bool = False, level: int = 0) -> None:
+        self.level.append(level)
         self.curve.append(np.full(len(base), len(self.curve)))
         self.hole.append(hole)
         self.base.append(base)
@@ -371,6 +424,7 @@ class _Builder:
             np.concatenate(self.follows),
             np.concatenate(self.curve),
             np.array(self.hole),
+            np.array(self.level),
             blocks,
             np.concatenate(rings),
             np.concatenate(plan_slope),

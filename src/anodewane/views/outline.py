@@ -1,7 +1,8 @@
 """The outline of a part in a photo from the side, looked for where the part must be.
 
-Seen from the side the sheet's plane is the wrong plane to look at a part in: its walls come out stretched. So the photo itself is looked at, cut out round the place where a
-first photo says the part stands, as fine as the segmenter likes it.
+Seen from the side the sheet's plane is the wrong plane to look at a part in: its walls come out stretched. So the photo itself is looked at, cut out round the place
+where
+a first photo says the part stands, as fine as the segmenter likes it.
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ def outline_from_the_side(photo: Photo, plane: Plane, layout: SheetLayout, expec
     size = np.maximum(np.round((b - a) * scale).astype(int), 32)
     factor = size / (b - a)
     cut = np.ascontiguousarray(photo.rgb[a[1] : b[1], a[0] : b[0]])
-    rgb = cv2.resize(cut, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+    rgb: Any = cv2.resize(cut, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     sheet, print_ = _sheet_in_photo(layout, plane, a, factor, (int(size[1]), int(size[0])))
     flat = FlatImage(rgb, np.ones(rgb.shape[:2], bool), step, np.zeros(2), sheet, print_)
     soft = segmenter(flat)
