@@ -167,6 +167,25 @@ def test_a_kept_listing_follows_every_change(tmp_path, capsys, yard):
         seen_before = kept
 
 
+def test_a_listing_answers_while_another_holds_the_book(tmp_path, capsys, yard, monkeypatch):
+    """What isn't kept yet is then reckoned and not kept."""
+    import sqlite3
+
+    from anodewane.book import store
+
+    run(capsys, "record", yard, a_season(tmp_path))
+    expected = run(capsys, "show", yard)
+    monkeypatch.setattr(store, "BUSY_S", 0.05)
+    holder = sqlite3.connect(yard, isolation_level=None)
+    holder.execute("DELETE FROM reckoned")
+    holder.execute("BEGIN IMMEDIATE")
+    assert run(capsys, "show", yard) == expected
+    holder.execute("ROLLBACK")
+    holder.close()
+    assert run(capsys, "show", yard) == expected
+    assert sorted(p.name for p in yard.parent.glob("yard.book*")) == ["yard.book"], "nothing is left beside it"
+
+
 def test_an_own_verdict_decides_what_is_bought(tmp_path, capsys, yard):
     run(capsys, "record", yard, a_season(tmp_path))
     run(capsys, "overrule", yard, "Marram", "rudder starboard", "ok", "--why", "a paint run on the photo", "--by", "M. Example")

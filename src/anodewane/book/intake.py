@@ -305,7 +305,7 @@ def import_list(book: Book, file: Path, *, dry_run: bool = False) -> Listed:
                     problems.append(f"line {number}: there is no boat, and none above.")
                     continue
                 try:
-                    _add_listed(book, boat, row, counts)
+                    _add_listed(book, boat, row, counts, file.parent)
                 except (UsageError, InputUnreadable) as e:
                     problems.append(f"line {number}: {e.message} {e.remedy}")
             if problems or dry_run:
@@ -344,7 +344,7 @@ def _list_rows(file: Path) -> list[tuple[int, dict[str, str]]]:
     return rows
 
 
-def _add_listed(book: Book, boat_name: str, row: dict[str, str], counts: dict[str, int]) -> None:
+def _add_listed(book: Book, boat_name: str, row: dict[str, str], counts: dict[str, int], folder: Path) -> None:
     boat_name = clean_name(boat_name, "boat")
     days = {k: parse_day(row[k], k) for k in ("fitted_on", "hauled_on", "launched_on") if k in row}
     mass = _number(row["new_mass_g"]) if "new_mass_g" in row else None
@@ -382,18 +382,21 @@ def _add_listed(book: Book, boat_name: str, row: dict[str, str], counts: dict[st
         return
     if "fitted_on" not in days:
         raise UsageError(f"'{name}' of '{boat_name}' has a template but no fitted_on.", "Say when the part was fitted; leave the template out where nobody knows.")
+    part = template_by_name(book, row["template"], folder)
     fitting = next((f for f in book.fittings(boat_name, name) if f.fitted_on == days["fitted_on"]), None)
     if fitting is None:
-        book.fit(boat_name, name, template_by_name(book, row["template"]), days["fitted_on"], alloy=_alloy(row.get("alloy")), new_mass_g=mass)
+        book.fit(boat_name, name, part, days["fitted_on"], alloy=_alloy(row.get("alloy")), new_mass_g=mass)
         counts["fittings"] += 1
-    elif fitting.template != row["template"]:
+    elif fitting.template != part.name:
         raise UsageError(f"{fitting.template} was fitted at '{name}' of '{boat_name}' on {days['fitted_on']}, by the book.", "Correct one of them.")
 
 
-def template_by_name(book: Book, name: str) -> Template:
-    """A template that the book keeps, else one of the library or a file."""
+def template_by_name(book: Book, name: str, folder: Path | None = None) -> Template:
+    """A template that the book keeps, else one of the library or a file, sought in `folder` first."""
     from anodewane.catalog.templates import load_template
 
+    if folder is not None and name.lower().endswith(".toml") and (folder / name).is_file():
+        return load_template(str(folder / name))
     return book.template(name) if name in book.template_names() else load_template(name)
 
 

@@ -18,6 +18,7 @@ from anodewane.book.notices import Notice, notices
 from anodewane.book.orders import OrderLine, OrderList, UnsettledLine, counted, order_list
 from anodewane.book.reckon import PositionState, reckon
 from anodewane.book.store import Book, Overrule
+from anodewane.errors import OutputNotWritable
 from anodewane.records import Interval
 from anodewane.settings import BookRules, Settings
 from anodewane.version import own_version
@@ -121,8 +122,7 @@ def _texts(book: Book, boat: str | None, settings: Settings, rules: BookRules, n
     """A part of what was reckoned, as JSON text a boat, by name."""
     name = book.boat(boat).name if boat is not None else None
     usual = next_on is None and settings == Settings() and rules == BookRules()
-    if usual and (not _stale(book, name, settings, rules) or not book.read_only):
-        _bring_up(book, name, settings, rules)
+    if usual and _brought_up(book, name, settings, rules):
         return book.kept(part, name)
     made = _reckoned(book.entries(name, settings=settings, recent=True), _overruled(book.overrules(name)), settings, rules, next_on)
     return [parts[PARTS.index(part)] for parts in made.values()]
@@ -135,6 +135,17 @@ def _digest(settings: Settings, rules: BookRules) -> str:
 
 def _stale(book: Book, boat: str | None, settings: Settings, rules: BookRules) -> list[str]:
     return book.not_kept(_digest(settings, rules), boat)
+
+
+def _brought_up(book: Book, boat: str | None, settings: Settings, rules: BookRules) -> bool:
+    """Whether what is kept is up to date, after an attempt to make it so. Who lists must get an answer on a full disk, or while another writes, too."""
+    if book.read_only:
+        return not _stale(book, boat, settings, rules)
+    try:
+        _bring_up(book, boat, settings, rules)
+    except OutputNotWritable:
+        return False
+    return True
 
 
 def _bring_up(book: Book, boat: str | None, settings: Settings, rules: BookRules) -> int:

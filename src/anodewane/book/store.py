@@ -629,7 +629,10 @@ class Book:
             if have is not None and (launched_on is None or have.launched_on == launched_on):
                 return have
             if have is not None and have.launched_on is not None:
-                raise UsageError(f"'{owner}' was launched on {have.launched_on}, by the book.", "Correct that with 'anodewane season launch --correct' first.")
+                raise UsageError(
+                    f"'{owner}' was launched on {have.launched_on}, by the book.",
+                    "If it came out again since, note that with 'anodewane season haul-out' first; else use --correct.",
+                )
             new = HaulOut(owner, hauled_on, launched_on)
             self._refuse_overlap(new, [h for h in self.haul_outs(owner) if h.hauled_on != hauled_on])
             if have is None:

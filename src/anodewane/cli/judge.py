@@ -152,6 +152,7 @@ def judge(
 
             place.keep(record.encode(), settings)
             refresh(book)
+            click.echo(f"Kept in {book_file}: '{place.position}' of '{place.boat}', hauled out {place.hauled_on}.", err=True)
         if overlay_file:
             from anodewane.draw import overlay_bytes
 

@@ -44,12 +44,12 @@ def season() -> None:
 
 
 @contextmanager
-def _book(path: Path, read_only: bool = False) -> Iterator[tuple[Book, Callable[[str], None]]]:
+def _book(path: Path) -> Iterator[tuple[Book, Callable[[str], None]]]:
     """The book, and the one way to standard output."""
     from anodewane.book.store import open_book
     from anodewane.cli._stdout import answer_only
 
-    with answer_only() as answer, open_book(path, read_only=read_only) as book:
+    with answer_only() as answer, open_book(path) as book:
         yield book, answer
 
 
@@ -599,7 +599,7 @@ def plot_command(
 @click.argument("zip_file", metavar="OUT.zip", type=FILE)
 def export_command(book_file: Path, zip_file: Path) -> None:
     """Write the whole book as plain CSV in a zip, records included. The same book gives the same bytes."""
-    with _book(book_file, read_only=True) as (book, _):
+    with _book(book_file) as (book, _):
         from anodewane.book.exchange import export_book
 
         _say(f"Wrote {zip_file}: {_n(export_book(book, zip_file), 'row')}.")
@@ -622,7 +622,7 @@ def import_command(zip_file: Path, book_file: Path) -> None:
 @BOOK
 def check_command(book_file: Path) -> None:
     """Check that the book's file is sound: its pages, its keys, and every record against its SHA-256."""
-    with _book(book_file, read_only=True) as (book, _):
+    with _book(book_file) as (book, _):
         wrong = book.check()
         if wrong:
             raise InputUnreadable(f"The book '{book_file.name}' is damaged: {'; '.join(wrong[:5])}.", "Restore a copy, or the last 'anodewane season export'.")
