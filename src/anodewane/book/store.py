@@ -1098,6 +1098,7 @@ def _by_weight(weighed_g: float, weighed_new_g: float | None, new_g: float, cove
     return Interval(gone, gone - z * sd, min(gone + z * sd, 100.0)), Interval(weighed_g, max(weighed_g - z * s.scales_sd_g, 0.0), weighed_g + z * s.scales_sd_g)
 
 
+@lru_cache(maxsize=4096)  # few sets of reasons, many readings
 def _codes(text: str) -> tuple[str, ...]:
     return tuple(json.loads(text)) if text != "[]" else ()
 
