@@ -43,6 +43,7 @@ ROWS = [
     "record_json",
     "words",
     "draw",
+    "draw_together",
     "book",
     "batch",
     "report",

@@ -29,7 +29,7 @@ pipeline.py
     ``judge(bytes, name, template, settings) -> Verdict``: the stages in order.
 views/
     Several photos of one part, fitted together.
-record_json.py, words.py, draw.py
+record_json.py, words.py, draw.py, draw_together.py
     The record as JSON and its schema; in a few lines for people; as a picture.
 book/
     The season's book: boats, positions, haul-outs and judgements in one SQLite file; rates, forecasts, warnings, orders.

@@ -273,7 +273,7 @@ def _scale_bar(picture: Any, view: _View, verdict: Verdict, unit: float, rings: 
     from PIL import Image, ImageDraw
 
     image = Image.fromarray(picture)
-    ImageDraw.Draw(image).text((float(lo[0]), float(lo[1] - thick - 3 * unit)), "50 mm", font=_font(round(15 * unit), True), fill=BLACK, anchor="ls")
+    ImageDraw.Draw(image).text((float(lo[0]), float(lo[1] - thick - 3 * unit)), "50 mm", font=font_of(round(15 * unit), True), fill=BLACK, anchor="ls")
     picture[:] = np.asarray(image)
     return True
 
@@ -288,13 +288,13 @@ def _homography(matrix: Floats, points: Floats) -> Floats:
 
 
 @lru_cache(maxsize=16)
-def _font(size: int, bold: bool = False) -> Any:
+def font_of(size: int, bold: bool = False) -> Any:
     from PIL import ImageFont
 
     return ImageFont.truetype(str(Path(__file__).with_name("fonts") / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")), size)
 
 
-def _wrap(text: str, font: Any, width: float) -> list[str]:
+def wrap_words(text: str, font: Any, width: float) -> list[str]:
     lines: list[str] = []
     for word in text.split():
         if lines and font.getlength(f"{lines[-1]} {word}") <= width:
@@ -321,30 +321,30 @@ def _with_caption(picture: Any, photo: Photo, verdict: Verdict, view: _View, mar
     y = _headline(draw, verdict, pad, y, em, room)
     if verdict.consumed is not None and verdict.status == "judged":
         y = _gauge(draw, verdict, pad, y, em, room)
-    body, bold, small = _font(round(em)), _font(round(em), True), _font(round(em * 0.72))
+    body, bold, small = font_of(round(em)), font_of(round(em), True), font_of(round(em * 0.72))
     if not view.whole:
         y = max(y, pad * 0.9 + em * 2.0 + _thumbnail_height(photo, em) + em * 1.4)
     room = width - 2 * pad
     for reason in verdict.reasons:
-        for i, line in enumerate(_wrap(reason.message, bold, room - em)):
+        for i, line in enumerate(wrap_words(reason.message, bold, room - em)):
             if i == 0:
                 draw.ellipse((pad, y + em * 0.42, pad + em * 0.4, y + em * 0.82), fill=INK)
             draw.text((pad + em, y), line, font=bold, fill=INK)
             y += em * 1.32
         if reason.remedy:
-            for line in _wrap(reason.remedy, body, room - em):
+            for line in wrap_words(reason.remedy, body, room - em):
                 draw.text((pad + em, y), line, font=body, fill=INK)
                 y += em * 1.32
         y += em * 0.35
     if verdict.cautions:
-        careful = _font(round(em * 0.8))
-        for line in _wrap("Cautions. " + " ".join(verdict.cautions), careful, room):
+        careful = font_of(round(em * 0.8))
+        for line in wrap_words("Cautions. " + " ".join(verdict.cautions), careful, room):
             draw.text((pad, y), line, font=careful, fill=INK)
             y += em * 1.1
     y += em * 0.3
     draw.line((pad, y, width - pad, y), fill=RULE, width=max(1, round(em / 16)))
     y += em * 0.35
-    for line in _wrap(_footnote(verdict), small, room):
+    for line in wrap_words(_footnote(verdict), small, room):
         draw.text((pad, y), line, font=small, fill=QUIET)
         y += em * 0.98
     band = band.crop((0, 0, width, min(band.height, round(y + em * 0.6))))
@@ -354,7 +354,7 @@ def _with_caption(picture: Any, photo: Photo, verdict: Verdict, view: _View, mar
 def _legend(draw: Any, marks: _Marks, verdict: Verdict, x: float, y: float, em: float, width: float) -> float:
     """One sample and one name for each mark that was drawn."""
     worst = f"worst place, {verdict.recession_mm.max:.1f} mm" if verdict.recession_mm else ""
-    font = _font(round(em * 0.86))
+    font = font_of(round(em * 0.86))
     left, middle = x, y + em * 0.55
     names = [
         (marks.new, "new outline"),
@@ -413,7 +413,7 @@ def _thumbnail(band: Any, photo: Photo, view: _View, em: float, y: float) -> flo
     d.rectangle([box[0] + 1, box[1] + 1, box[2] - 1, box[3] - 1], outline=WHITE, width=max(1, round(em / 10)))
     left = round(band.width - em - small.width)
     band.paste(small, (left, round(y)))
-    ImageDraw.Draw(band).text((left, y + small.height + em * 0.15), "the whole photo", font=_font(round(em * 0.72)), fill=QUIET)
+    ImageDraw.Draw(band).text((left, y + small.height + em * 0.15), "the whole photo", font=font_of(round(em * 0.72)), fill=QUIET)
     return float(small.width)
 
 
@@ -423,7 +423,7 @@ def _headline(draw: Any, verdict: Verdict, x: float, y: float, em: float, room: 
     word = GRADE_WORDS[grade] if grade else "CANNOT JUDGE"
     colour = GRADE_COLOURS[grade] if grade else (60, 60, 60)
     ink = WHITE if colour in (VERMILION, GREEN, (60, 60, 60)) else BLACK
-    font = _font(round(em * 1.75), True)
+    font = font_of(round(em * 1.75), True)
     tall = em * 2.7
     block = em * 3.1 + font.getlength(word)
     draw.rounded_rectangle((x, y, x + block, y + tall), radius=em * 0.35, fill=colour, outline=BLACK, width=max(1, round(em / 12)))
@@ -431,7 +431,7 @@ def _headline(draw: Any, verdict: Verdict, x: float, y: float, em: float, room: 
     draw.text((x + em * 2.4, y + tall / 2), word, font=font, fill=ink, anchor="lm")
     if verdict.consumed is not None and grade:
         mass = verdict.consumed.mass_pct
-        big, small = _font(round(em * 1.3), True), _font(round(em * 0.9))
+        big, small = font_of(round(em * 1.3), True), font_of(round(em * 0.9))
         first = gone(verdict)[0].upper() + gone(verdict)[1:]
         second = f"{span(mass)}{' of the metal gone,' if no_wear(verdict) else ''} with {verdict.consumed.coverage * 100:.0f} % confidence"
         if block + em + max(big.getlength(first), small.getlength(second)) <= room:
@@ -456,7 +456,7 @@ def _sign(draw: Any, grade: str | None, cx: float, cy: float, r: float, ink: tup
     elif grade == "ok":
         draw.line((cx - r * 0.9, cy, cx - r * 0.25, cy + r * 0.7, cx + r * 0.95, cy - r * 0.75), fill=ink, width=w, joint="curve")
     else:
-        draw.text((cx, cy), "?", font=_font(round(r * 2.4), True), fill=ink, anchor="mm")
+        draw.text((cx, cy), "?", font=font_of(round(r * 2.4), True), fill=ink, anchor="mm")
 
 
 def _gauge(draw: Any, verdict: Verdict, x: float, y: float, em: float, room: float) -> float:
@@ -464,7 +464,7 @@ def _gauge(draw: Any, verdict: Verdict, x: float, y: float, em: float, room: flo
     assert verdict.consumed is not None
     mass, limit = verdict.consumed.mass_pct, verdict.limits.limit_pct
     left, right = x + em * 0.4, x + min(room, em * 40) - em * 0.8
-    font, top = _font(round(em * 0.78)), y + em * 0.2
+    font, top = font_of(round(em * 0.78)), y + em * 0.2
     tall = em * 0.9
 
     def at(pct: float) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -31,12 +31,21 @@ if TYPE_CHECKING:
 
 
 @click.command(short_help="Judge one photo.")
-@click.argument("photo", metavar="PHOTO", type=click.Path(path_type=Path, allow_dash=True))
+@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=click.Path(path_type=Path, allow_dash=True))
+@click.option("--same-part", is_flag=True, help="The photos show one part that lay still by one sheet: judge them together. One of them from above; two to eight in all.")
+@click.option("--other-side", "other_side", metavar="PHOTO", multiple=True, type=FILE, help="With --same-part: the part turned over, for an open mount. May be repeated.")
 @options(TEMPLATE, SETTINGS, LIMIT, CHECK_LINE)
 @click.option("--weighed", metavar="GRAMS", type=click.FloatRange(0, min_open=True), help="What is left of the part, on the scales, clean and dry.")
 @click.option("--thickness", metavar="MM", type=click.FloatRange(0, min_open=True), help="Mean thickness of what is left, by calliper.")
 @options(SEGMENTER, CAMERA)
-@click.option("--mask", "mask_file", metavar="FILE.png", type=FILE, help="Remaining metal painted by hand: white on black, the size of the upright photo.")
+@click.option(
+    "--mask",
+    "mask_files",
+    metavar="FILE.png",
+    multiple=True,
+    type=FILE,
+    help="Remaining metal painted by hand: white on black, the size of the upright photo. With --same-part one for each photo, in their order.",
+)
 @click.option("--outline", "outline_file", metavar="FILE", type=FILE, help="Remaining metal outlined by hand: SVG or GeoJSON, in pixels of the upright photo.")
 @click.option("--by", "handed_by", metavar="NAME", help="Who made the mask or outline; kept in the record.")
 @click.option("--when", "handed_when", metavar="TEXT", help="When it was made; kept in the record.")
@@ -50,7 +59,9 @@ if TYPE_CHECKING:
 @click.pass_context
 def judge(
     ctx: click.Context,
-    photo: Path,
+    photos: tuple[Path, ...],
+    same_part: bool,
+    other_side: tuple[Path, ...],
     template: str | None,
     settings_file: Path | None,
     limit: float | None,
@@ -59,7 +70,7 @@ def judge(
     thickness: float | None,
     segmenter: str,
     camera_file: Path | None,
-    mask_file: Path | None,
+    mask_files: tuple[Path, ...],
     outline_file: Path | None,
     handed_by: str | None,
     handed_when: str | None,
@@ -72,15 +83,19 @@ def judge(
     position: str | None,
     as_text: bool,
 ) -> None:
-    """Judge one photo: how much of the part is gone, how sure that is, and whether to replace it.
+    """Judge one photo, or several of one part: how much of the part is gone, how sure that is, and whether to replace it.
 
     PHOTO is a JPEG, HEIC, PNG or WebP file, or - for standard input. The record (JSON) goes to standard output and nothing else does; a readable photo that
     can't be judged gets a record too, with reasons and what to do, and exit code 4.
+
+    With --same-part two to eight photos of one part, lying untouched by (or on) the same sheet, are judged together: one from above, the others from the side.
 
     With --book the photo is judged against the part that the season's book has at that boat and position, and the record is kept there.
     """
     from anodewane.cli._stdout import answer_only
 
+    _check_photos(photos, same_part, other_side, mask_files, outline_file, trace_folder)
+    mask_file = mask_files[0] if mask_files else None
     if mask_file and outline_file:
         raise UsageError("Both a mask and an outline were given.", "Give one of --mask and --outline.")
     if (handed_by or handed_when) and not (mask_file or outline_file):
@@ -93,7 +108,7 @@ def judge(
         from anodewane.files import check_folder, check_writable, read_bytes, write_atomic
 
         outputs = [f for f in (out_file, overlay_file) if f]
-        inputs = [f for f in (photo, book_file, settings_file, camera_file, mask_file, outline_file) if f]
+        inputs = [f for f in (*photos, *other_side, book_file, settings_file, camera_file, *mask_files, outline_file) if f]
         _refuse_overwriting(inputs, outputs)
         if overlay_file:
             from anodewane.draw import check_picture_name
@@ -104,8 +119,8 @@ def judge(
         if trace_folder:
             check_folder(trace_folder)
 
-        data = read_bytes(photo)
-        name = "standard input" if str(photo) == "-" else photo.name
+        files = [(read_bytes(f), "standard input" if str(f) == "-" else f.name) for f in (*photos, *other_side)]
+        data, name = files[0]
         settings = settings_of(settings_file, limit, check_line, weighed, thickness)
 
         part = template_of(template)
@@ -125,23 +140,26 @@ def judge(
         from anodewane.trace import FolderTrace
         from anodewane.words import text_summary
 
-        handed = None
-        if handed_file := mask_file or outline_file:
-            from anodewane.handed import read_handed
+        if same_part:
+            verdict = _together(files, len(photos), part, settings, segmenter, camera_file, mask_files, handed_by, handed_when)
+        else:
+            handed = None
+            if handed_file := mask_file or outline_file:
+                from anodewane.handed import read_handed
 
-            handed = read_handed(handed_file, is_mask=mask_file is not None, by=handed_by, when=handed_when)
-        verdict = judge_photo(
-            data,
-            name,
-            part,
-            settings,
-            segmenter=None if handed else segmenter_of(segmenter),
-            mask=handed.mask if handed else None,
-            profile=profile_of(camera_file),
-            trace=FolderTrace(trace_folder) if trace_folder else None,
-        )
-        if handed:
-            verdict = handed.sign(verdict)
+                handed = read_handed(handed_file, is_mask=mask_file is not None, by=handed_by, when=handed_when)
+            verdict = judge_photo(
+                data,
+                name,
+                part,
+                settings,
+                segmenter=None if handed else segmenter_of(segmenter),
+                mask=handed.mask if handed else None,
+                profile=profile_of(camera_file),
+                trace=FolderTrace(trace_folder) if trace_folder else None,
+            )
+            if handed:
+                verdict = handed.sign(verdict)
         record = verdict_to_json(verdict)
         # The record first: should the picture fail, what was found isn't lost.
         answer(text_summary(verdict) if as_text else record)
@@ -154,12 +172,65 @@ def judge(
             refresh(book)
             click.echo(f"Kept in {book_file}: '{place.position}' of '{place.boat}', hauled out {place.hauled_on}.", err=True)
         if overlay_file:
-            from anodewane.draw import overlay_bytes
+            if same_part:
+                from anodewane.draw_together import together_bytes
 
-            write_atomic(overlay_file, overlay_bytes(data, name, verdict, overlay_file.suffix))
+                write_atomic(overlay_file, together_bytes(files, verdict, overlay_file.suffix))
+            else:
+                from anodewane.draw import overlay_bytes
+
+                write_atomic(overlay_file, overlay_bytes(data, name, verdict, overlay_file.suffix))
         if not as_text and sys.stderr.isatty():
             click.echo(text_summary(verdict), err=True, nl=False)
     ctx.exit(int(ExitCode.JUDGED if verdict.status == "judged" else ExitCode.CANNOT_JUDGE))
+
+
+def _check_photos(
+    photos: tuple[Path, ...], same_part: bool, other_side: tuple[Path, ...], mask_files: tuple[Path, ...], outline_file: Path | None, trace_folder: Path | None
+) -> None:
+    if not same_part:
+        if len(photos) > 1:
+            raise UsageError(f"{len(photos)} photos were given.", "Give --same-part when they show one part; judge several parts with 'anodewane batch' or one by one.")
+        if other_side:
+            raise UsageError("--other-side belongs to several photos of one part.", "Give --same-part too.")
+        if len(mask_files) > 1:
+            raise UsageError("More than one mask was given.", "Give one, or --same-part and one for each photo.")
+        return
+    if outline_file or trace_folder:
+        raise UsageError("--outline and --trace are for one photo.", "Leave them out; outlines of several photos are handed in as --mask, one for each.")
+    if sum(str(f) == "-" for f in photos) > 0:
+        raise UsageError("Several photos can't come from standard input.", "Name the files.")
+
+
+def _together(
+    files: list[tuple[bytes, str]],
+    n_first: int,
+    part: Any,
+    settings: Any,
+    segmenter: str,
+    camera_file: Path | None,
+    mask_files: tuple[Path, ...],
+    handed_by: str | None,
+    handed_when: str | None,
+) -> Any:
+    """The record of several photos of one part."""
+    from anodewane.views.together import judge_together
+
+    handed = []
+    if mask_files:
+        from anodewane.handed import read_handed
+
+        handed = [read_handed(f, is_mask=True, by=handed_by, when=handed_when) for f in mask_files]
+    verdict = judge_together(
+        files[:n_first],
+        part,
+        settings,
+        other_side=files[n_first:],
+        segmenter=None if handed else segmenter_of(segmenter),
+        masks=[h.mask for h in handed] if handed else None,
+        profile=profile_of(camera_file),
+    )
+    return handed[0].sign(verdict) if handed else verdict
 
 
 def _refuse_overwriting(inputs: list[Path], outputs: list[Path]) -> None:

@@ -219,7 +219,8 @@ def _side(photos: list[Photo], masks: list[MetalMask | None], found: Found, sett
     known = 0.0
     if solid.has("foot"):
         k = solid.block("foot").start
-        known = float(np.clip(1 - fit.cov[k, k] * fit.prior_information[k, k], 0.0, 1.0))
+        # a foot is seen where it faces the camera: each further photo shows more of it
+        known = float(np.clip(1 - fit.cov[k, k] * fit.prior_information[k, k], 0.0, 1.0)) * (1 - 0.5 ** (len(views) - 1))
     hidden, hidden_sd = hidden_mm(template, depth, solid.walls_frac(fit.p) * height, height, solid.volume(fit.p) / area, foot, known, lost, matched is not None)
     return Fitted(tuple(views), found, solid, setting, fit, agreements, matched, face_views if matched is not None else (), hidden, hidden_sd)
 
