@@ -25,7 +25,7 @@ QUICK = {
 class Cluster:
     """A scheduler and workers of one thread each. `address` to connect to; `kill(i)` ends a worker as the system does when memory runs out."""
 
-    def __init__(self, folder: Path, workers: int) -> None:
+    def __init__(self, folder: Path, workers: int, **env: str) -> None:
         self.folder = folder
         self.env = {
             **os.environ,
@@ -127,5 +127,5 @@ def make_bucket(env: dict[str, str], name: str) -> Bucket:
 
 def slow_work(item: Item, config: RunConfig) -> Outcome:
     """As `cheap_work`, and takes long enough to be killed over."""
-    time.sleep(0.05)
+    time.sleep(0.1)
     return cheap_work(item, config)

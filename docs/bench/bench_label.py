@@ -68,27 +68,27 @@ def developed(rgb: Any, blur_px: float, rng: Any) -> bytes:
 def drawn() -> None:
     rng = np.random.default_rng(1)
     times: list[float] = []
-    print("read / sheet found / drawn, of 6 each (turned 0 to 300 degrees); in brackets by OpenCV's detector on the rectified place")
-    for size in ((4032, 3024), (2016, 1512)):
-        for blur in (0.8, 1.6):
-            for distance in (400, 700, 1000, 1400):
-                for tilt in (0, 25, 40):
-                    row = []
-                    for n, label in LABELS.items():
-                        right = found = searched = wrong = 0
-                        for turn in range(0, 360, 120 if size[0] > 3000 else 60):
-                            camera = look_at((0, 0), distance_mm=distance, tilt_deg=tilt, azimuth_deg=turn, roll_deg=turn / 2, width=size[0], height=size[1])
-                            rgb, _ = exact_sheet_photo(camera, "card", [], width=size[0], height=size[1], label=label)
+    print("read / sheets found, in brackets by OpenCV's detector on the rectified place; of so many modules a side")
+    for (width, height), turns in (((4032, 3024), (0, 130)), ((2016, 1512), (0, 70, 130, 250))):
+        for distance in (400, 700, 1000, 1400):
+            for tilt in (10, 35):
+                count: dict[tuple[float, int], list[int]] = {}
+                for n, label in LABELS.items():
+                    for turn in turns:
+                        camera = look_at((0, 0), distance_mm=distance, tilt_deg=tilt, azimuth_deg=turn, roll_deg=turn / 2, width=width, height=height)
+                        rgb, _ = exact_sheet_photo(camera, "card", [], width=width, height=height, label=label)
+                        for blur in (0.8, 1.6):
                             got, ms, photo, seen = read(developed(rgb, blur, rng))
-                            found += ms is not None
-                            right += got == label
-                            wrong += got not in (None, label)
-                            if seen is not None:
-                                searched += f"\n{label.boat}\n{label.position}\n" in by_searching(photo, *seen)
-                            if ms is not None and size[0] > 3000:
+                            searched = seen is not None and f"\n{label.boat}\n{label.position}\n" in by_searching(photo, *seen)
+                            had = count.setdefault((blur, n), [0, 0, 0, 0])
+                            for i, more in enumerate((got == label, ms is not None, searched, got not in (None, label))):
+                                had[i] += more
+                            if ms is not None and width > 3000:
                                 times.append(ms)
-                        row.append(f"{n}: {right}/{found} ({searched})" + (f" WRONG {wrong}" if wrong else ""))
-                    print(f"{size[0]} px, blur {blur}, {distance} mm, tilt {tilt:2}:   " + "   ".join(row), flush=True)
+                for blur in (0.8, 1.6):
+                    of = [(n, count[blur, n]) for n in LABELS]
+                    row = "   ".join(f"{n}: {c[0]}/{c[1]} ({c[2]})" + (f" WRONG {c[3]}" if c[3] else "") for n, c in of)
+                    print(f"{width} px, {distance} mm, tilt {tilt}, blur {blur} px:   {row}", flush=True)
     print(f"reading at 12 MP: median {np.median(times):.1f} ms, most {max(times):.1f} ms")
 
 

@@ -23,7 +23,7 @@ MIN_LIKENESS = 0.3
 """Correlation of the samples with the marks that every code has. Measured: codes that could be read 0.47 or more, blank paper and handwriting under 0.15."""
 
 SHARPEN = ((0.55, 0.01), (0.0, 1.0), (0.4, 0.01), (0.7, 0.01))
-"""Spread of the blur that is taken out, in modules, and noise over signal; tried in turn. The first reads nearly all (docs/decisions/0040-label.md)."""
+"""Spread of the blur that is taken out, in modules, and noise over signal; tried in turn. The first reads nearly all (docs/decisions/0045-label.md)."""
 
 FINE_MODULE_PX = 3.0
 """Modules larger than this in the photo are averaged over nine points; smaller ones have no more than that."""
