@@ -20,8 +20,8 @@ from report_samples import judged_samples as judged_samples
 def records(tmp_path: Path) -> Path:
     folder = tmp_path / "records"
     folder.mkdir()
-    (folder / "port.json").write_text(verdict_to_json(judged()), encoding="utf-8")
-    (folder / "skeg.json").write_text(verdict_to_json(refused()), encoding="utf-8")
+    (folder / "port.json").write_text(verdict_to_json(judged(label=None)), encoding="utf-8")
+    (folder / "skeg.json").write_text(verdict_to_json(refused(label=None)), encoding="utf-8")
     return folder
 
 
@@ -100,6 +100,16 @@ def test_a_record_that_can_t_be_read_stops_the_report(content: bytes, records: P
     code, _, err = run(capsys, "report", records / "port.json", records / "bad.json", "--out", tmp_path / "r.pdf")
     assert code == ExitCode.INPUT_UNREADABLE
     assert "bad.json" in err
+
+
+def test_boat_and_position_come_from_the_sheet_s_label(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from anodewane.records import Label
+
+    (tmp_path / "IMG_7.json").write_text(verdict_to_json(judged(label=Label("Sea Aster", "keel, aft"))), encoding="utf-8")
+    assert run(capsys, "report", tmp_path / "IMG_7.json", "--out", tmp_path / "r.html")[0] == 0
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "1. keel, aft" in page
+    assert "Sea Aster" in page
 
 
 def test_outputs_are_named_as_what_they_are_and_never_take_an_input_s_place(records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

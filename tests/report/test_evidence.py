@@ -155,21 +155,26 @@ def test_judging_again_gives_the_same(packed: Path) -> None:
     assert again[1].mass_points is None  # a refusal has no figure
 
 
-def test_judging_again_tells_what_differs_in_points(bag: Path) -> None:
+def test_judging_again_tells_what_differs_in_points(bag: Path, judged_samples: Judged) -> None:
     """A record that agrees with itself and names another version and model: only judging again shows that its figures aren't those of the photo."""
+    truth = judged_samples.verdicts["watch"].consumed
+    assert truth is not None
+    mass = truth.mass_pct
 
     def edit(plain: Any) -> None:
         plain["provenance"].update(anodewane="0.0.9", model_sha256="12" * 32)
-        plain["consumed"]["mass_pct"].update(value=35.02, low=25.14)
-        plain["mass"]["remaining_g"]["value"] = round(plain["mass"]["new_g"] * (1 - 0.3502), 1)
+        plain["consumed"]["mass_pct"].update(value=round(mass.value - 5, 2), low=round(mass.low - 4, 2))
+        plain["mass"]["remaining_g"].update(value=round(plain["mass"]["new_g"] * (1 - (mass.value - 5) / 100), 1), high=1e4)
 
     edit_record(bag, "transom", edit)
     resealed(bag)
+    assert check(bag).faults == ()
     first = recheck(bag, check(bag).parts)[0]
     assert not first.same
-    then = json.loads((bag / index_of(bag)["parts"][0]["record"]["file"]).read_text(encoding="utf-8"))["consumed"]["mass_pct"]
-    assert first.mass_points == pytest.approx(40.02 - then["value"], abs=0.5)
-    assert first.low_points == pytest.approx(30.14 - then["low"], abs=0.5)
+    assert first.mass_points == pytest.approx(5.0, abs=0.02)
+    assert first.low_points == pytest.approx(4.0, abs=0.02)
+    assert first.high_points == 0.0
+    assert first.area_points == 0.0
     assert any("0.0.9 then" in o for o in first.other)
     assert any(o.startswith("model: SHA-256 1212") for o in first.other)
 
@@ -228,6 +233,46 @@ def test_a_bag_without_an_original_isn_t_packed(judged_samples: Judged, tmp_path
     with pytest.raises(InputUnreadable, match="isn't the photo"):
         pack(assembled(tmp_path, {"w": "transom"}, tmp_path), tmp_path / "bag")
     assert not (tmp_path / "bag").exists()
+
+
+def test_a_part_that_was_judged_from_several_photos(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, judged_samples: Judged) -> None:
+    """All of its photos are packed, checked by their own hashes, and handed to the judge again, each on its side. The judge of several photos is a double here."""
+    from anodewane.records import TogetherFigures, ViewFigures
+    from anodewane.views import together
+
+    alone = judged_samples.verdicts["watch"]
+    assert alone.consumed is not None
+
+    def view(name: str, other: bool) -> ViewFigures:
+        digest = hashlib.sha256((SAMPLES / name).read_bytes()).hexdigest()
+        return ViewFigures(name, digest, other, 5.0, 80.0, 0.0, 800.0, 0.2, 0.0, 0.0, True, 3.0, 0.4, alone.outline.photo_px[:1] if alone.outline else (), ())
+
+    both = TogetherFigures(alone.consumed.mass_pct, alone.consumed.area_pct, ((0.0, 0.0, 11.0),), 5.0, 2.0, 40, 0.3, None)
+    verdict = replace(alone, views=(view("watch.jpg", False), view("sound.jpg", False), view("rod.jpg", True)), together=both)
+    (tmp_path / "w.json").write_text(verdict_to_json(verdict), encoding="utf-8")
+    made = assembled(tmp_path, {"w": "transom"})
+    assert any(label == "photo sound.jpg" for label, _ in made.report.hashes[0].rows)
+    assert any("3; from the one above alone" in text for _, text in made.report.parts[0].figures)
+    bag = tmp_path / "bag"
+    pack(made, bag)
+    originals = {f.read_bytes() for f in (bag / "data" / "originals").iterdir()}
+    assert originals == {(SAMPLES / n).read_bytes() for n in ("watch.jpg", "sound.jpg", "rod.jpg")}
+    checked = check(bag)
+    assert checked.faults == ()
+    given: dict[str, Any] = {}
+
+    def double(photos: Any, template: Any, settings: Any, **more: Any) -> Any:
+        given.update(photos=photos, other=more["other_side"], template=template)
+        return verdict
+
+    monkeypatch.setattr(together, "judge_together", double)
+    assert recheck(bag, checked.parts)[0].same
+    assert [n for _, n in given["photos"]] == ["watch.jpg", "sound.jpg"]
+    assert given["other"] == (((SAMPLES / "rod.jpg").read_bytes(), "rod.jpg"),)
+    other = bag / index_of(bag)["parts"][0]["views"][0]["file"]
+    shutil.copy(SAMPLES / "turned.jpg", other)
+    resealed(bag)
+    assert any(f.file == other.relative_to(bag).as_posix() for f in check(bag).faults)
 
 
 # --- the place -------------------------------------------------------------------------------------------------------------------------

@@ -43,9 +43,10 @@ def test_every_budget_cause_has_a_name() -> None:
     from pathlib import Path
 
     import anodewane.stages.wear as wear
+    import anodewane.views.together as together
 
-    source = Path(wear.__file__).read_text(encoding="utf-8")
-    for cause in ("print_scale", "camera", "edge", "limb", "thickness", "casting", "round_section", "scales"):
+    source = "".join(Path(m.__file__ or "").read_text(encoding="utf-8") for m in (wear, together))
+    for cause in ("print_scale", "camera", "edge", "limb", "thickness", "casting", "round_section", "scales", "fit", "unseen"):
         assert f'"{cause}"' in source
         assert load_catalogue("en").has(f"cause.{cause}")
 

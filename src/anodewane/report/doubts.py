@@ -149,7 +149,8 @@ def _outline(verdict: Verdict, say: Catalogue, template: Template | None, doubt:
     if worn is None:
         return
     measured = float(worn.area)
-    if abs(measured - verdict.area.remaining_mm2) > OUTLINE_FRAC * max(verdict.area.remaining_mm2, 1.0):
+    # of several photos the area is that of the solid that fits all of them, the outline that of the one above
+    if not verdict.views and abs(measured - verdict.area.remaining_mm2) > OUTLINE_FRAC * max(verdict.area.remaining_mm2, 1.0):
         doubt("outline", measured=say.number(measured), said=say.number(verdict.area.remaining_mm2))
     if template is not None and verdict.recession_mm is not None:
         deepest = float(recession_round(template, worn)[1].max())

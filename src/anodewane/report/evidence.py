@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
+from anodewane.book.calibrate import Calibration, calibrated_settings
 from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
 from anodewane.files import read_bytes, read_text
 from anodewane.records import Interval, Verdict
@@ -105,7 +106,7 @@ def pack(
     from anodewane.report.html import report_html
     from anodewane.report.pdf import report_pdf
 
-    settings = _SettingsPool([_settings(f) for f in settings_files], [p.verdict for p in made.parts])
+    settings = _SettingsPool([_settings(f) for f in settings_files], [p.verdict for p in made.parts], made.calibrations)
     handed = {hashlib.sha256(data).hexdigest(): (f.name, data) for f in handed_files for data in [read_bytes(f, "outline")]}
     files: list[BagFile] = []
     entries: list[dict[str, Any]] = []
@@ -126,6 +127,9 @@ def pack(
         device += [part.position] if found.device else []
         stem = f"{number:03d}-{safe_name(part.position, 40)}"
         suffix = (photo.suffix if photo else "").lower()[:6]
+        views = _views(part.position, v, made.more_photos[number - 1], strip_location, stem, add)
+        located += [part.position] if views.location and part.position not in located else []
+        device += [part.position] if views.device and part.position not in device else []
         copy = stripped(original, v.photo.name) if strip_location and (found.location or found.device) else None
         own_settings = settings.of(v)
         if own_settings is None:
@@ -155,6 +159,7 @@ def pack(
                     "carries_location": found.location and copy is None,
                     "carries_device": found.device and copy is None,
                 },
+                "views": views.entries,
                 "overlay": {"file": add(f"data/overlays/{stem}.jpg", _Overlay(overlay_bytes, photo, v))},
                 "settings": {
                     "file": add(f"data/settings/{v.provenance.settings_digest}.json", settings_json(own_settings)) if own_settings else None,
@@ -220,6 +225,37 @@ def _plainly(located: list[str], device: list[str], n: int, strip: bool) -> list
 
 
 @dataclass(frozen=True, slots=True)
+class _Views:
+    """The further photos that a part was judged from: their entries in the index, and whether any says where or by which device."""
+
+    entries: list[dict[str, Any]]
+    location: bool
+    device: bool
+
+
+def _views(position: str, v: Verdict, photos: Sequence[Path | None], strip: bool, stem: str, add: Any) -> _Views:
+    entries, location, device = [], False, False
+    for k, (view, photo) in enumerate(zip([w for w in v.views if w.sha256 != v.photo.sha256], photos, strict=True), start=2):
+        data = _read_original(position, photo, view.name, view.sha256)
+        assert photo is not None
+        found = carried(data)
+        location, device = location or found.location, device or found.device
+        copy = stripped(data, view.name) if strip and (found.location or found.device) else None
+        name = f"data/originals/{stem}-{k}-{safe_name(Path(view.name).stem, 40)}{photo.suffix.lower()[:6]}"
+        entries.append(
+            {
+                "file": add(name, photo if copy is None else _Stripped(photo, view.name)),
+                "name": view.name,
+                "sha256": view.sha256 if copy is None else hashlib.sha256(copy).hexdigest(),
+                "judged_sha256": view.sha256,
+                "stripped": copy is not None,
+                "of_other_side": view.of_other_side,
+            }
+        )
+    return _Views(entries, location, device)
+
+
+@dataclass(frozen=True, slots=True)
 class _Stripped:
     """Makes the stripped copy when its turn comes, so that one is in memory at a time."""
 
@@ -246,12 +282,16 @@ class _Overlay:
 
 
 def _original(position: str, photo: Path | None, v: Verdict) -> bytes:
+    return _read_original(position, photo, v.photo.name, v.photo.sha256)
+
+
+def _read_original(position: str, photo: Path | None, name: str, sha256: str) -> bytes:
     if photo is None:
         raise InputUnreadable(
-            f"The original '{v.photo.name}' of '{position}' is missing.", "Name the folder that holds it with --photos: a bag without the original proves nothing."
+            f"The original '{name}' of '{position}' is missing.", "Name the folder that holds it with --photos: a bag without the original proves nothing."
         )
     data = read_bytes(photo)
-    if hashlib.sha256(data).hexdigest() != v.photo.sha256:
+    if hashlib.sha256(data).hexdigest() != sha256:
         raise InputUnreadable(f"The file '{photo.name}' isn't the photo that '{position}' was judged from.", "Name the folder that holds the original with --photos.")
     return data
 
@@ -296,10 +336,11 @@ def _settings(file: Path) -> Settings:
 
 class _SettingsPool:
     """Settings by digest: the defaults and the files that were given, each also with what `judge` takes on the command line and the record repeats (limit, check
-    lines, weight, thickness). A digest that comes out right is proof; nothing is guessed."""
+    lines, weight, thickness), and as the season's book calibrated them. A digest that comes out right is proof; nothing is guessed."""
 
-    def __init__(self, given: Sequence[Settings], verdicts: Sequence[Verdict]) -> None:
-        self._bases = [*given, Settings()]
+    def __init__(self, given: Sequence[Settings], verdicts: Sequence[Verdict], calibrations: Sequence[Calibration]) -> None:
+        bases = [*given, Settings()]
+        self._bases = [*bases, *(calibrated_settings(b, c) for b in bases for c in calibrations)]
         self._lines = {v.scale.check_line_mm for v in verdicts if v.scale is not None}
 
     def of(self, v: Verdict) -> Settings | None:
@@ -446,6 +487,7 @@ def _check_part(folder: Path, entry: dict[str, Any], listed: frozenset[str]) -> 
             settings_from_json(text)
         except AnodewaneError as e:
             faults.append(Fault("wrong", settings_name, e.message))
+    faults += _check_views(folder, position, entry, verdict, listed)
     original = entry.get("original")
     original_name, photo = bytes_of("original", MAX_ORIGINAL_BYTES)
     if photo is None or not isinstance(original, dict):
@@ -456,6 +498,28 @@ def _check_part(folder: Path, entry: dict[str, Any], listed: frozenset[str]) -> 
         if digest != (original.get("sha256") if is_copy else verdict.photo.sha256) or original.get("judged_sha256") != verdict.photo.sha256:
             faults.append(Fault("wrong", original_name, f"It isn't the photo that the record of '{position}' was made from."))
     return Part(position, verdict, entry), faults
+
+
+def _check_views(folder: Path, position: str, entry: dict[str, Any], verdict: Verdict, listed: frozenset[str]) -> list[Fault]:
+    """The further photos of a part: each there, and the one that the record names."""
+    want = {w.sha256 for w in verdict.views if w.sha256 != verdict.photo.sha256}
+    views = entry.get("views", [])
+    if not isinstance(views, list) or not all(isinstance(w, dict) for w in views) or {w.get("judged_sha256") for w in views} != want:
+        return [Fault("wrong", INDEX, f"The further photos of '{position}' aren't those that its record names.")]
+    faults = []
+    for w in views:
+        name = w.get("file")
+        if not isinstance(name, str) or name not in listed:
+            faults.append(Fault("missing", INDEX, f"'{position}' names a photo that isn't in the bag: {str(name)[:200]}."))
+            continue
+        try:
+            digest = hashlib.sha256(read_plain(folder / name, MAX_ORIGINAL_BYTES)).hexdigest()
+        except OSError as e:
+            faults.append(Fault("refused", name, f"It can't be read: {e.strerror or e}."))
+            continue
+        if digest != (w.get("sha256") if w.get("stripped") is True else w.get("judged_sha256")):
+            faults.append(Fault("wrong", name, f"It isn't the photo that the record of '{position}' was made from."))
+    return faults
 
 
 # --- judging again ---------------------------------------------------------------------------------------------------------------------
@@ -536,7 +600,16 @@ def _again(folder: Path, part: Part) -> Again:
             return no(f"this version knows no segmenter '{v.provenance.segmenter[:40]}'")
     data = read_plain(folder / entry["original"]["file"], MAX_ORIGINAL_BYTES)
     try:
-        now = judge(data, v.photo.name, template, settings, segmenter=segmenter, mask=handed.mask if handed else None, profile=profile)
+        if v.views:
+            if handed is not None:
+                return no("several photos with outlines that were handed in can't be judged again from a bag")
+            from anodewane.views.together import judge_together
+
+            photos = {v.photo.sha256: data} | {w["judged_sha256"]: read_plain(folder / w["file"], MAX_ORIGINAL_BYTES) for w in entry["views"]}
+            sides = [tuple((photos[w.sha256], w.name) for w in v.views if w.of_other_side == other) for other in (False, True)]
+            now = judge_together(sides[0], template, settings, other_side=sides[1], segmenter=segmenter, profile=profile)
+        else:
+            now = judge(data, v.photo.name, template, settings, segmenter=segmenter, mask=handed.mask if handed else None, profile=profile)
     except InputUnreadable as e:
         return no(e.message)
     return _compare(part.position, v, handed.sign(now) if handed else now, notes)

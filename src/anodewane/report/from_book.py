@@ -52,7 +52,8 @@ def read_haul_out(file: Path, boat: str, hauled: str | None = None) -> Sources:
         left_out = tuple(p.name for p in entries.positions if p.name not in seen)
         overrules = {o.position: o for o in book.overrules(name) if o.hauled_on == day}
         findings = tuple(Finding(o.position, o.verdict, o.by, o.why, o.at[:10]) for o in overrules.values() if o.verdict is not None and o.position in seen)
-        return Sources(tuple(records), (file.parent,), left_out, name, day.isoformat(), findings, _templates(book))
+        calibrations = tuple(c for c in (book.calibration(n) for n in book.template_names()) if c is not None)
+        return Sources(tuple(records), (file.parent,), left_out, name, day.isoformat(), findings, _templates(book), calibrations)
 
 
 def _templates(book: Book) -> tuple[Template, ...]:

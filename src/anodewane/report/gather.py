@@ -70,14 +70,16 @@ def _first_fault(e: Exception) -> str:
 
 
 def read_record(path: Path, position: str | None = None) -> RecordFile:
-    """Read a record file; without a position it goes by the file's own name.
+    """Read a record file; without a position it goes by the one that was read on the sheet, or else by the file's own name.
 
     Raises
     ------
     InputUnreadable
     """
     data = read_bytes(path, "record")
-    return RecordFile(path.name, data, parse_record(data, path.name), position or path.stem)
+    verdict = parse_record(data, path.name)
+    label = verdict.label.position if verdict.label else None
+    return RecordFile(path.name, data, verdict, position or label or path.stem)
 
 
 class Photos:
@@ -88,13 +90,17 @@ class Photos:
         self._by_sha256: dict[str, Path] | None = None
 
     def find(self, verdict: Verdict, near: Path | None = None) -> Path | None:
-        """The photo's file, or one of its name with other content, or None.
+        """The photo's file, or one of its name with other content, or None."""
+        return self.locate(verdict.photo.name, verdict.photo.sha256, near)
+
+    def locate(self, name: str, sha256: str, near: Path | None = None) -> Path | None:
+        """As `find`, by name and SHA-256.
 
         Only plain file names are looked up: a record changed by hand can't make a report read elsewhere.
         """
-        name, wrong = verdict.photo.name, None
+        wrong = None
         if near is not None and near.is_file():
-            if _sha256(near) == verdict.photo.sha256:
+            if _sha256(near) == sha256:
                 return near
             wrong = near
         if name not in ("", ".", "..") and "/" not in name and "\\" not in name and "\0" not in name:
@@ -102,12 +108,12 @@ class Photos:
                 path = folder / name
                 try:
                     if path.is_file():
-                        if _sha256(path) == verdict.photo.sha256:
+                        if _sha256(path) == sha256:
                             return path
                         wrong = wrong or path
                 except OSError:
                     continue  # a name longer than the disk allows
-        return self._index().get(verdict.photo.sha256) or wrong
+        return self._index().get(sha256) or wrong
 
     def _index(self) -> dict[str, Path]:
         if self._by_sha256 is None:

@@ -507,6 +507,8 @@ def _figures(v: Verdict, say: Catalogue) -> Rows:
         row("consumed_area", say.say("figure.interval", **_interval(v.consumed.area_pct, say, 1)))
     if v.mass is not None:
         row("mass", say.say("figure.mass_value", **_interval(v.mass.remaining_g, say), new=n(v.mass.new_g), method=say.say(f"method_of_mass.{v.mass.method}")))
+    if v.together is not None:
+        row("together", say.say("figure.together_value", n=len(v.views), **_interval(v.together.mass_before_pct, say, 1)))
     if v.area is not None:
         row("area", say.say("figure.area_value", value=n(v.area.remaining_mm2), new=n(v.area.new_mm2)))
     if v.recession_mm is not None:
@@ -576,6 +578,8 @@ def _more(v: Verdict, say: Catalogue) -> Rows:
 def _hash_rows(part: PartInput, say: Catalogue) -> Rows:
     v = part.verdict
     rows = [(say.say("hashes.record"), part.record_sha256), (say.say("hashes.photo"), clean(shortened(v.photo.sha256, 80)))]
+    others = [view for view in v.views if view.sha256 != v.photo.sha256]
+    rows += [(say.say("hashes.other_photo", name=shortened(clean(view.name), SHORT)), clean(shortened(view.sha256, 80))) for view in others]
     if v.template is not None:
         rows.append((say.say("hashes.template"), clean(shortened(v.template.sha256, 80))))
     made = v.provenance

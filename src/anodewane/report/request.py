@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from anodewane.book.calibrate import Calibration
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.files import read_bytes
 from anodewane.records import Template
@@ -26,7 +27,7 @@ MAX_ROWS = 5000
 @dataclass(frozen=True, slots=True)
 class Sources:
     """Records in order, the folders in which their photos are looked for, what was to be reported but has no record, and what the source
-    knows besides: boat, day, a person's own findings, templates."""
+    knows besides: boat, day, a person's own findings, templates and their calibrations."""
 
     records: tuple[RecordFile, ...]
     folders: tuple[Path, ...]
@@ -35,6 +36,7 @@ class Sources:
     hauled: str | None = None
     findings: tuple[Finding, ...] = ()
     templates: tuple[Template, ...] = ()
+    calibrations: tuple[Calibration, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,8 @@ def read_sources(paths: Sequence[Path], boat: str | None = None) -> Sources:
         else:
             records.append(read_record(path))
             folders.append(path.parent)
+            label = records[-1].verdict.label
+            boats |= {label.boat} if label and label.boat else set()
     if not records:
         raise UsageError("There is no record to report on.", "Name records that 'anodewane judge --out' wrote, or the results folder of 'anodewane batch'.")
     return Sources(tuple(records), tuple(dict.fromkeys(folders)), tuple(left_out), boats.pop() if len(boats) == 1 else boat)
@@ -217,6 +221,8 @@ class Assembled:
     record_bytes: tuple[bytes, ...]
     cover: Cover
     findings: tuple[Finding, ...]
+    calibrations: tuple[Calibration, ...]
+    more_photos: tuple[tuple[Path | None, ...], ...]
 
 
 def assemble(sources: Sources, choices: Choices) -> Assembled:
@@ -234,4 +240,7 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
     findings = (*sources.findings, *choices.findings)
     report = make_report(parts, cover, findings, say, choices.paper, sources.left_out)
     found = tuple(photos.find(r.verdict, r.photo) for r in sources.records)
-    return Assembled(report, parts, found, tuple(templates.find(r.verdict) for r in sources.records), tuple(r.data for r in sources.records), cover, findings)
+    # of several photos that were judged together the first is the one above, which the record names too
+    more = tuple(tuple(photos.locate(w.name, w.sha256) for w in r.verdict.views if w.sha256 != r.verdict.photo.sha256) for r in sources.records)
+    found_templates, data = tuple(templates.find(r.verdict) for r in sources.records), tuple(r.data for r in sources.records)
+    return Assembled(report, parts, found, found_templates, data, cover, findings, sources.calibrations, more)
