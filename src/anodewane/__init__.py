@@ -34,7 +34,7 @@ record_json.py, words.py, draw.py, draw_together.py
 book/
     The season's book: boats, positions, haul-outs and judgements in one SQLite file; rates, forecasts, warnings, orders.
 batch/
-    A folder of photos: planned, judged in parallel, resumed, summed up.
+    A folder of photos: planned, judged in parallel, resumed, summed up; on object storage and on a cluster too.
 report/
     Records as PDF and HTML; the evidence bag.
 testing/
