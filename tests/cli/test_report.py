@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -138,8 +139,6 @@ def test_another_photo_of_that_name_isn_t_shown(judged_samples: Judged, tmp_path
 
 
 def test_a_record_can_t_make_a_report_read_elsewhere(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from dataclasses import replace
-
     secret = tmp_path / "secret.jpg"
     secret.write_bytes((SAMPLES / "sound.jpg").read_bytes())
     (tmp_path / "in").mkdir()
@@ -180,6 +179,16 @@ def test_a_batch_is_reported_boat_by_boat_and_nothing_is_left_out_quietly(tmp_pa
     assert "1. rudder, port" in (tmp_path / "one.html").read_text(encoding="utf-8")
     assert run(capsys, "report", batch, "--boat", "Nobody", "--out", tmp_path / "no.html")[0] == ExitCode.USAGE
     assert run(capsys, "report", tmp_path, "--out", tmp_path / "no.html")[0] == ExitCode.USAGE
+
+
+def test_several_photos_of_one_position_are_told_apart(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = [{**ROW, "record": f"{k}.json"} for k in range(3)]
+    photos = [replace(judged().photo, name=name) for name in ("a.jpg", "b.jpg", "b.jpg")]
+    batch = make_batch(tmp_path / "out", rows, {f"{k}.json": verdict_to_json(judged(photo=p)) for k, p in enumerate(photos)})
+    assert run(capsys, "report", batch, "--out", tmp_path / "r.html")[0] == 0
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    for position in ("rudder, port, a.jpg", "rudder, port, b.jpg<", "rudder, port, b.jpg (2)"):
+        assert position in page
 
 
 @pytest.mark.parametrize("name", ["../secret.json", "/etc/passwd", "a/../../secret.json", "..\\x.json"])

@@ -84,7 +84,20 @@ def read_sources(paths: Sequence[Path], boat: str | None = None) -> Sources:
             boats |= {label.boat} if label and label.boat else set()
     if not records:
         raise UsageError("There is no record to report on.", "Name records that 'anodewane judge --out' wrote, or the results folder of 'anodewane batch'.")
-    return Sources(tuple(records), tuple(dict.fromkeys(folders)), tuple(left_out), boats.pop() if len(boats) == 1 else boat)
+    return Sources(_told_apart(records), tuple(dict.fromkeys(folders)), tuple(left_out), boats.pop() if len(boats) == 1 else boat)
+
+
+def _told_apart(records: Sequence[RecordFile]) -> tuple[RecordFile, ...]:
+    """Several photos of one position, as a label on the sheet or a batch's folder gives it, get the photo's name behind it, and a number where that is the same too."""
+    out: list[RecordFile] = []
+    for r in records:
+        twins = [o for o in records if same_name(o.position, r.position)]
+        position = r.position if len(twins) == 1 else f"{r.position}, {r.verdict.photo.name}"
+        same = sum(same_name(o.position, position) for o in out)
+        while same and any(same_name(o.position, f"{position} ({same + 1})") for o in out):
+            same += 1
+        out.append(replace(r, position=f"{position} ({same + 1})" if same else position))
+    return tuple(out)
 
 
 def read_batch(folder: Path, boat: str | None = None) -> Sources:
