@@ -138,8 +138,8 @@ GATE_FLAT_PX = 0.7
 PRIOR_GATES = 0.5
 """One-sigma of where the edge lies about the segmenter's contour, in gates."""
 
-METAL_LEVEL = 0.35
-"""Level of the soft mask that is traced: where training photos that were held out show no bias of area; at 0.5 dark side walls are cut off."""
+METAL_LEVEL = 0.3
+"""Level of the soft mask that is traced: where the edge shows no bias on training photos that were held out; at 0.5 dark side walls are cut off."""
 
 
 def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:

@@ -28,6 +28,8 @@ MIN_CLOSE_SIDE_MM = 64.0
 CLOSE_SHORT_SIDE_FRAC, CLOSE_SHORT_SIDE_PX = 0.6, 320
 """The close look's short side, at least: a share of the long one, and pixels."""
 CLOSE_ATTEMPTS = 3
+CLOSE_OPINIONS = 2
+"""The close look is taken as it is and mirrored: there the edge is decided."""
 CLOSE_GROWTH = 0.5
 MIN_PART_MM2 = 30.0
 """Smallest piece of metal that is taken for a part: under it a washer's shine would do."""
@@ -90,12 +92,19 @@ def network_input(flat: FlatImage) -> Floats32:
 
 
 class NetworkSegmenter:
-    """The trained network, run by onnxruntime on one CPU thread. The session is shared by the process and never pickled."""
+    """The trained network, run by onnxruntime on one CPU thread. The session is shared by the process and never pickled.
+
+    Parameters
+    ----------
+    opinions : int
+        How often the picture is looked at, as it is, mirrored, turned over (1 to 4), where the network is sure of itself. Where it isn't, four times.
+    """
 
     name = "network"
 
-    def __init__(self) -> None:
+    def __init__(self, opinions: int = 1) -> None:
         self.model_sha256: str | None = shared_session()[1]["sha256"]
+        self.opinions = opinions
 
     def __call__(self, flat: FlatImage) -> SoftMask:
         session, lock = shared_session()
@@ -113,19 +122,19 @@ class NetworkSegmenter:
             prob[~flat.valid] = 0.0
             return prob
 
-        logit = opinion((_AS_IS, _AS_IS))
-        prob = prob_of(logit)
-        if doubtful_frac(prob) > SECOND_OPINION_FRAC:
-            # the mean of several looks is surer than one; they cost time, so only where it is needed (docs/decisions/0020-segmenter.md)
-            others = [opinion(turn) for turn in ((_AS_IS, _OVER), (_OVER, _AS_IS), (_OVER, _OVER))]
-            prob = prob_of((logit + sum(others)) / 4)
+        # the mean of several looks is surer than one; they cost time, so most of them only where they are needed (docs/decisions/0020-segmenter.md)
+        logits = [opinion(turn) for turn in _TURNS[: self.opinions]]
+        prob = prob_of(np.mean(logits, axis=0))
+        if self.opinions < len(_TURNS) and doubtful_frac(prob) > SECOND_OPINION_FRAC:
+            prob = prob_of(np.mean([*logits, *(opinion(turn) for turn in _TURNS[self.opinions :])], axis=0))
         return SoftMask(prob, flat.mm_per_px, flat.origin_mm, self.name, self.model_sha256)
 
 
 _AS_IS, _OVER = slice(None), slice(None, None, -1)
+_TURNS = ((_AS_IS, _AS_IS), (_AS_IS, _OVER), (_OVER, _AS_IS), (_OVER, _OVER))
 
-SECOND_OPINION_FRAC = 0.04
-"""Share of the metal's area in doubt away from its edge from which the network looks again at the picture mirrored and turned over."""
+SECOND_OPINION_FRAC = 0.02
+"""Share of the metal's area in doubt away from its edge from which the network looks four times: as it is, mirrored, turned over."""
 
 
 def doubtful_frac(prob: Any) -> float:
@@ -200,6 +209,8 @@ def find_part(photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Seg
     if isinstance(segmenter, ClassicalSegmenter):
         segmenter = segmenter.after(flat, layout)
     chosen = choose_candidate(flat, segmenter(flat), layout.name.startswith("mat"))
+    if isinstance(segmenter, NetworkSegmenter):
+        segmenter = NetworkSegmenter(CLOSE_OPINIONS)
     px_mm = _photo_mm_per_px(plane)
     around = chosen.window
     for attempt in range(CLOSE_ATTEMPTS):
