@@ -39,6 +39,21 @@ def test_the_flat_part_lies_as_in_its_template(judged_samples: Judged) -> None:
         assert both.intersection(moved).area / both.union(moved).area > 0.95, name
 
 
+def test_a_part_that_lies_on_its_other_face_is_laid_flat_too(judged_samples: Judged) -> None:
+    """The same record as if the template had been drawn mirrored: the motion is then a reflection, whose angle the pipeline writes in its own way."""
+    plain = json.loads(verdict_to_json(judged_samples.verdicts["replace"]))
+    angle = np.radians(plain["template"]["angle_deg"])
+    motion = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]) @ np.diag([1.0, -1.0])
+    plain["template"].update(mirrored=True, angle_deg=float(np.degrees(np.arctan2(motion[1, 0], -motion[0, 0]))))  # as `pipeline._template` does
+    plain["outline"]["part_mm"] = [[[x, -y] for x, y in ring] for ring in plain["outline"]["part_mm"]]
+    straight, mirrored = lay_flat(judged_samples.verdicts["replace"]), lay_flat(verdict_from_json(json.dumps(plain)))
+    assert straight is not None
+    assert mirrored is not None
+    assert straight.off_mm is not None
+    assert straight.off_mm < 2.0
+    assert mirrored.off_mm == pytest.approx(straight.off_mm, abs=0.05)
+
+
 def test_wear_round_the_outline_is_the_record_s(judged_samples: Judged) -> None:
     for name in ("replace", "watch", "turned"):
         verdict = judged_samples.verdicts[name]

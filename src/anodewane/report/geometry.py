@@ -71,6 +71,7 @@ class Flat:
 
     sheet_from_px : (3, 3) photo pixels to flat mm; turned so that the part lies as in its template; in_part_plane : at the part's own scale, else at the sheet's;
     left, new : rings in flat mm (x right, y up); part_to_flat : (2, 3), None where the record doesn't say how the part lies.
+    off_mm : by how much 95 % of the outline lie within their true place at most (edges are seen at several heights), None as part_to_flat.
     """
 
     flat_from_px: Floats
@@ -78,6 +79,7 @@ class Flat:
     left: tuple[Floats, ...]
     new: tuple[Floats, ...]
     part_to_flat: Floats | None
+    off_mm: float | None
 
 
 def lay_flat(verdict: Verdict) -> Flat | None:
@@ -106,16 +108,31 @@ def lay_flat(verdict: Verdict) -> Flat | None:
     if not in_part_plane:
         factor = 1.0
     angle = np.radians(verdict.template.angle_deg) if verdict.template and verdict.template.angle_deg is not None else 0.0
+    mirrored = bool(verdict.template and verdict.template.mirrored)
+    if mirrored:
+        # the record's angle of a reflection is measured from the other end of the x axis
+        angle = np.pi - angle
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]) / factor
     whole = np.eye(3)
     whole[:2, :2] = turn
     rings = tuple(r @ turn.T for r in left)
-    part_to_flat = None
+    part_to_flat = off_mm = None
     if in_part_plane and verdict.template and verdict.template.angle_deg is not None:
-        flip = np.diag([-1.0, 1.0]) if verdict.template.mirrored else np.eye(2)
+        flip = np.diag([1.0, -1.0]) if mirrored else np.eye(2)
         at, of = np.asarray(shape_of(rings).centroid.coords[0]), np.asarray(true.centroid.coords[0])
         part_to_flat = np.column_stack([flip, at - flip @ of])
-    return Flat(whole @ to_sheet, in_part_plane, rings, tuple(r @ turn.T for r in new), part_to_flat)
+        off_mm = _off(rings, true, part_to_flat)
+    return Flat(whole @ to_sheet, in_part_plane, rings, tuple(r @ turn.T for r in new), part_to_flat, off_mm)
+
+
+def _off(seen: tuple[Floats, ...], true: Any, part_to_flat: Floats) -> float:
+    """95 % of the seen outline lies within this of the true one, mm."""
+    import shapely
+    from shapely.affinity import affine_transform
+
+    edge = affine_transform(true, [*part_to_flat[:, :2].ravel(), *part_to_flat[:, 2]]).boundary
+    shapely.prepare(edge)
+    return float(np.quantile(shapely.distance(edge, shapely.points(resample_ring(seen[0], 1.0))), 0.95))
 
 
 def gone_shape(new: Any, left: Any) -> Any:

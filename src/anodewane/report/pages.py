@@ -461,6 +461,8 @@ def _overlay(part: PartInput, say: Catalogue) -> tuple[Drawing | None, str, str]
     shown_new = new if flat.flat.in_part_plane else ()
     drawing = drawings.overlay(flat.picture.jpeg, flat.window_mm, flat.n, shown_new, left, gone, say)
     note = say.say("part.overlay_scale_part" if flat.flat.in_part_plane else "part.overlay_scale_sheet")
+    if flat.flat.off_mm is not None:
+        note += " " + say.say("part.overlay_off", off=say.number(flat.flat.off_mm, 1))
     return drawing, say.say("part.overlay", scale=drawings.scale_text(flat.n, say)), note
 
 
