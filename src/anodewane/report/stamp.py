@@ -114,7 +114,7 @@ def _nonce(bag: Path) -> int | None:
         data = read_plain(bag / REQUEST, MAX_STAMP_BYTES)
     except OSError:
         return None
-    from rfc3161_client._rust import parse_timestamp_request
+    from rfc3161_client._rust import parse_timestamp_request  # the library's public face reads responses only
 
     try:
         nonce = parse_timestamp_request(data).nonce
