@@ -2,9 +2,10 @@
 
     python data.py FOLDER [FOLDER ...] --photos photos.zip --manifest manifest.json
 
-A photo NNN has NNN.jpg (sheet still blank), NNN.metal.png (remaining metal, antialiased), NNN.paper.png (visible paper) and NNN.json with at least
-`layout` ("card" or "mat"), `paper_mm`, `paper_px` (its corners: bottom-left, bottom-right, top-right, top-left as the paper is
-read). Masks stay lossless; photos become WebP at quality 88.
+Two kinds of photo go in, also mixed. Blank paper, for any sheet to be printed on: NNN.jpg, NNN.metal.png (remaining metal, antialiased), NNN.paper.png (visible paper)
+and NNN.json with at least `layout` ("card" or "mat"), `paper_mm`, `paper_px` (its corners: bottom-left, bottom-right, top-right, top-left as the paper is read).
+Printed sheets, as `python -m anodewane.testing FOLDER` writes them: NNN.jpg, NNN.metal.png and NNN.truth.json with the same keys and `sheet` (the layout's name).
+Photos are brought to 1024 x 768. Masks stay lossless; photos become WebP at quality 88.
 """
 
 from __future__ import annotations
@@ -18,7 +19,15 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-KEPT = ("layout", "paper_mm", "paper_px", "part_in_frame", "sheet_in_frame", "consumed_area", "ground", "part", "seed", "tilt_deg", "distance_mm")
+SIZE = (1024, 768)
+KEPT = ("layout", "sheet", "paper_mm", "paper_px", "part_in_frame", "sheet_in_frame", "consumed_area", "ground", "part", "seed", "tilt_deg", "distance_mm")
+
+
+def paper_mask(corners_px: list[list[float]], metal: np.ndarray) -> np.ndarray:
+    """What is seen of the sheet: the quadrilateral of its corners, less the metal."""
+    paper = np.zeros_like(metal)
+    cv2.fillPoly(paper, [np.round(np.array(corners_px) * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+    return np.minimum(paper, 255 - metal)
 
 
 def main() -> None:
@@ -31,15 +40,22 @@ def main() -> None:
     with zipfile.ZipFile(a.photos, "w", zipfile.ZIP_STORED) as z:
         for folder in a.folders:
             for path in sorted(folder.glob("*.json")):
-                stem = path.stem
+                printed = path.name.endswith(".truth.json")
+                stem = path.name.removesuffix(".truth.json" if printed else ".json")
                 record = json.loads(path.read_text())
                 jpg = (folder / f"{stem}.jpg").read_bytes()
                 picture = cv2.imdecode(np.frombuffer(jpg, np.uint8), cv2.IMREAD_COLOR)
-                masks = [cv2.imread(str(folder / f"{stem}.{kind}.png"), cv2.IMREAD_GRAYSCALE) for kind in ("metal", "paper")]
+                metal = cv2.imread(str(folder / f"{stem}.metal.png"), cv2.IMREAD_GRAYSCALE)
+                paper = paper_mask(record["paper_px"], metal) if printed else cv2.imread(str(folder / f"{stem}.paper.png"), cv2.IMREAD_GRAYSCALE)
+                if picture.shape[1::-1] != SIZE:
+                    zoom = SIZE[0] / picture.shape[1]
+                    picture, metal, paper = (cv2.resize(m, SIZE, interpolation=cv2.INTER_AREA) for m in (picture, metal, paper))
+                    record["paper_px"] = [[(v + 0.5) * zoom - 0.5 for v in p] for p in record["paper_px"]]
+                masks = [metal, paper]
                 key = f"{folder.name}-{int(record.get('seed', 0)):04d}-{stem}"
                 z.writestr(f"{key}.webp", cv2.imencode(".webp", picture, [cv2.IMWRITE_WEBP_QUALITY, 88])[1].tobytes())
                 z.writestr(f"{key}.png", cv2.imencode(".png", np.vstack(masks), [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes())
-                z.writestr(f"{key}.json", json.dumps({k: record[k] for k in KEPT if k in record}))
+                z.writestr(f"{key}.json", json.dumps({k: record[k] for k in KEPT if k in record} | {"printed": printed}))
                 rows.append([f"{folder.name}/{stem}", hashlib.sha256(jpg).hexdigest()])
     a.manifest.write_text(json.dumps({"photos": rows, "held_out": "number % 20 == 7"}, indent=0) + "\n")
     print(f"{len(rows)} photos, {a.photos.stat().st_size / 1e6:.0f} MB")

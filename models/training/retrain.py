@@ -1,6 +1,8 @@
 """Everything in one command: pack, train, export.
 
 python models/training/retrain.py FOLDER [FOLDER ...] --minutes 25 [--panoramas DIR] [--to models]
+
+FOLDER: photos with masks (data.py says which), for example from `python -m anodewane.testing FOLDER --count 1000`. Needs torch and onnx beside the package.
 """
 
 from __future__ import annotations
@@ -21,8 +23,7 @@ def main() -> None:
     ap.add_argument("--panoramas", type=Path)
     ap.add_argument("--to", type=Path, default=HERE.parent)
     ap.add_argument("--work", type=Path, help="where to keep packed photos and weights; a temporary folder by default")
-    ap.add_argument("train_options", nargs="*", help="after --: passed on to train.py")
-    a = ap.parse_args()
+    a, train_options = ap.parse_known_args()  # what it doesn't know goes on to train.py
     with tempfile.TemporaryDirectory() as temporary:
         work = a.work or Path(temporary)
         work.mkdir(parents=True, exist_ok=True)
@@ -37,8 +38,8 @@ def main() -> None:
         if a.panoramas:
             run("grounds.py", a.panoramas, "--grounds", work / "grounds.zip")
             grounds = ["--grounds", work / "grounds.zip"]
-        run("train.py", "--photos", work / "photos.zip", *grounds, "--out", work, "--minutes", a.minutes, *a.train_options)
-        run("export.py", "--weights", work / "segmenter.pt", "--manifest", manifest, "--to", a.to)
+        run("train.py", "--photos", work / "photos.zip", *grounds, "--out", work, "--minutes", a.minutes, *train_options)
+        run("export.py", "--weights", work / "segmenter.pt", "--manifest", manifest, "--to", a.to, "--int8", "--photos", work / "photos.zip")
 
 
 if __name__ == "__main__":

@@ -138,6 +138,8 @@ class Library:
         self.centre = torch.tensor(np.stack([m["centre"] for m in self.meta]), dtype=torch.float32, device=device)
         self.size = torch.tensor(np.stack([m["size"] for m in self.meta]), dtype=torch.float32, device=device)
         self.is_mat = torch.tensor([m["layout"] == "mat" for m in self.meta], device=device)
+        # which sheet is printed in the photo already, -1 where the paper is blank
+        self.printed = torch.tensor([LAYOUTS.index(m["sheet"]) if m.get("printed") else -1 for m in self.meta], device=device)
         # big parts show more edge than crumbs: draw crumbs less often
         weight = [0.35 if max(m["size"]) < 25 else 1.0 for m in self.meta]
         self.weight = torch.tensor(weight, device=device)
@@ -661,9 +663,11 @@ class Scenes:
         lin, metal, paper = to_linear(seen[:, :3]), seen[:, 3:4], seen[:, 4:5]
         # the sheet's print
         layout = torch.where(lib.is_mat[i], 1 + self.yes(b, 0.35).long(), torch.zeros(b, dtype=torch.long, device=self.dev))
+        printed = (lib.printed[i] >= 0) & ~made
+        layout = torch.where(printed, lib.printed[i], layout)
         layout = torch.where(made, self.ints(b, 3), layout)
         squeeze = torch.ones(b, 2, device=self.dev)
-        letter = (layout == 2) & ~made
+        letter = (layout == 2) & ~made & ~printed
         squeeze[letter] = torch.tensor([297.0 / 279.4, 210.0 / 215.9], device=self.dev)
         on_sheet = mm / squeeze[:, None, None]
         canvas = torch.tensor([SHEET_CANVAS[0] / PX_PER_MM / 2, -SHEET_CANVAS[1] / PX_PER_MM / 2], device=self.dev)
@@ -694,7 +698,7 @@ class Scenes:
         tone = tone / tone.mean((2, 3), keepdim=True).clamp_min(1e-3)
         new_ground = new_ground * (1 - alike) + alike * (mean_metal.clamp(0.02, 0.8) * tone * torch.exp(0.2 * self.n(b, 1, 1, 1)))
         lin = lin * (1 - off * swap) + new_ground.clamp(0, 1) * shadow * off * swap
-        lin = lin * (1 - paper + paper * albedo)
+        lin = lin * torch.where(printed[:, None, None, None], torch.ones_like(lin), 1 - paper + paper * albedo)
         # stain the metal
         pick = (self.yes(b, 0.7) & ~mild)[:, None, None, None].float() * metal
         own = luma / mean_metal.mean(1, keepdim=True).clamp_min(0.01)

@@ -12,7 +12,7 @@ from anodewane.geometry import project, rings_area, to_height
 from anodewane.records import Photo, SoftMask, Source
 from anodewane.settings import Settings
 from anodewane.stages.plane import locate_camera
-from anodewane.stages.refine import EDGE_SD_MM, mask_from_pixels, mask_from_rings, refine
+from anodewane.stages.refine import EDGE_SD_MM, METAL_LEVEL, mask_from_pixels, mask_from_rings, refine
 from sheet_scenes import camera, sighting
 from sheet_scenes import photo as blank_photo
 
@@ -73,8 +73,10 @@ def test_in_linear_light_the_edge_does_not_move_with_contrast():
 def test_without_an_edge_in_the_light_the_segmenters_contour_stays():
     shot, plane = scene(0.3, 0.3)
     out, hole = radii(refine(shot, plane, soft_ring(29.0, 9.0, ramp=0.5), Settings()), plane)
-    # the traced level is 0.4: a little outside the 0.5 that the ring was made with
-    assert out == pytest.approx(29.0, abs=0.05) and hole == pytest.approx(9.0, abs=0.05)
+    # the ring is made with its 0.5 at 29 and 9 mm; the level that is traced lies outside it by what the ramp (0.5 mm from 0 to 1) makes of the difference
+    outside = 0.5 * (0.5 - METAL_LEVEL)
+    assert outside < 0.11
+    assert out == pytest.approx(29.0 + outside, abs=0.05) and hole == pytest.approx(9.0 - outside, abs=0.05)
 
 
 def test_doubt_grows_with_poor_contrast_and_with_a_broad_ramp():
