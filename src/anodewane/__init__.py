@@ -37,6 +37,8 @@ batch/
     A folder of photos: planned, judged in parallel, resumed, summed up; on object storage and on a cluster too.
 report/
     Records as PDF and HTML; the evidence bag.
+web/
+    The page in the yard: photos from phones into the book, corrected by a finger.
 testing/
     A small renderer with exact truth, and doubles that inject faults.
 cli/

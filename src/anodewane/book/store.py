@@ -941,6 +941,19 @@ class Book:
             for number, photo, at, by, recorded, counts, withdrawn, *rest in rows
         )
 
+    def judgement(self, number: int) -> Judgement:
+        """The judgement of that number.
+
+        Raises
+        ------
+        UsageError
+            There is none.
+        """
+        row = self._one("SELECT boat, position FROM judgements WHERE id = ?", (number,))
+        if row is None:
+            raise UsageError(f"The book has no judgement {number}.", "'anodewane season history' shows the numbers.")
+        return next(j for j in self.judgements(*row) if j.id == number)
+
     def weighings(self, boat: str | None = None) -> tuple[Weight, ...]:
         """Every weighing, those that a later one stands in for too, in the order of entry."""
         where, values = _where(boat=boat)

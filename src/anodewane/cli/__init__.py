@@ -13,7 +13,7 @@ import click
 
 from anodewane.errors import AnodewaneError, ExitCode
 
-COMMANDS = ("judge", "batch", "season", "report", "evidence", "card", "camera", "template", "doctor")
+COMMANDS = ("judge", "batch", "season", "serve", "report", "evidence", "card", "camera", "template", "doctor")
 """In the order in which a user meets them. A new command: its name here and its file beside this one."""
 
 

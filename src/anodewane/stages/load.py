@@ -93,6 +93,19 @@ def read_taken(data: bytes, name: str) -> str | None:
     return taken
 
 
+def read_size(data: bytes, name: str) -> tuple[str, int, int]:
+    """Kind ("JPEG", "HEIC", "PNG" or "WEBP"), width and height by the header, before anything is decoded or turned.
+
+    Raises
+    ------
+    InputUnreadable
+        As `load_photo`, but for damage that only decoding finds.
+    """
+    kind = _sniff(data, name)
+    with _open(data, kind, name) as image:
+        return kind, int(image.size[0]), int(image.size[1])
+
+
 # --- what kind of file -----------------------------------------------------------------------------------------------------------------
 
 

@@ -1,0 +1,382 @@
+"""Judging behind the page: what a worker process does with one photo, and the queue before the workers.
+
+The queue is bounded and fair: each phone has its own line, the lines take turns, and a correction that somebody waits for goes before new photos of the same phone. What
+waits is on the disk (`yard`), so that a restart loses nothing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import threading
+from collections import OrderedDict, deque
+from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, Executor, Future
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
+
+if TYPE_CHECKING:
+    from anodewane.records import MetalMask, Photo, Template, Verdict
+    from anodewane.settings import Settings
+    from anodewane.web.yard import Upload, Yard
+
+MAX_WAITING = 200
+"""Photos that wait at once; more stay on their phones, which ask again."""
+
+VIEW_LONG_SIDE_PX = 2048
+"""Of a photo's upright copy: the finger works on it."""
+
+PAINT_CELLS = 400
+"""A painted mask is this many cells along the photo's long side. The edge fit may move the outline by 0.7 of a cell: a finger is no finer."""
+
+MAX_POINTS = 40_000
+"""Points of rings and strokes in one correction."""
+
+FAULT = "The photo can't be judged: an unexpected fault."
+REMEDY = "Take it again; if that doesn't help, judge it with 'anodewane judge' and report what it says."
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What a worker needs, pickled to it. pictures : the folder for the overlay; handed : a person's outline, with by and when."""
+
+    photo: Path
+    pictures: Path
+    template: Template | None
+    settings: Settings
+    handed: bytes | None = None
+    by: str | None = None
+    when: str | None = None
+    before: bytes | None = None
+
+
+# --- in the worker ---------------------------------------------------------------------------------------------------------------------
+
+
+def judge_task(task: Task) -> bytes:
+    """Judge a photo, write its overlay, return its record.
+
+    Raises
+    ------
+    InputUnreadable, UsageError, ModelError, OutputNotWritable
+    """
+    import hashlib
+
+    from anodewane.draw import overlay
+    from anodewane.files import read_bytes, write_atomic
+    from anodewane.pipeline import judge_photo
+    from anodewane.record_json import verdict_from_json, verdict_to_json
+    from anodewane.stages.load import load_photo
+
+    photo = load_photo(read_bytes(task.photo), task.photo.name)
+    if task.handed is not None:
+        from anodewane.handed import Handed
+        from anodewane.records import Manual
+
+        assert task.before is not None
+        mask = corrected(photo, verdict_from_json(task.before), task.handed)
+        verdict = judge_photo(photo, task.template, task.settings, mask=mask)
+        verdict = Handed(mask, Manual(task.by, task.when, hashlib.sha256(task.handed).hexdigest()), None).sign(verdict)
+    else:
+        verdict = judge_photo(photo, task.template, task.settings)
+    record = verdict_to_json(verdict).encode()
+    write_atomic(task.pictures / f"{hashlib.sha256(record).hexdigest()}.jpg", photo_part(photo, overlay(photo, verdict)))
+    return record
+
+
+def draw_task(photo: Path, record: bytes | None) -> bytes:
+    """A picture for the page: a judgement's overlay, or the photo itself upright and without any of its EXIF."""
+    import cv2
+
+    from anodewane.draw import encode_picture, overlay
+    from anodewane.files import read_bytes
+    from anodewane.record_json import verdict_from_json
+    from anodewane.stages.load import load_photo
+
+    seen = load_photo(read_bytes(photo), photo.name)
+    if record is not None:
+        return photo_part(seen, overlay(seen, verdict_from_json(record)))
+    height, width = seen.rgb.shape[:2]
+    scale = min(1.0, VIEW_LONG_SIDE_PX / max(height, width))
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    small: Any = cv2.resize(seen.rgb, size, interpolation=cv2.INTER_AREA)
+    return encode_picture(small, ".jpg")
+
+
+def photo_part(photo: Photo, picture: Any) -> bytes:
+    """The overlay without its caption, which the page sets as text."""
+    from anodewane.draw import encode_picture
+
+    height = min(picture.shape[0], round(picture.shape[1] * photo.rgb.shape[0] / photo.rgb.shape[1]))
+    return encode_picture(picture[:height], ".jpg")
+
+
+def read_correction(data: bytes) -> tuple[list[Any], list[tuple[bool, float, Any]]]:
+    """Rings [(n, 2)] and strokes [(metal, radius, (n, 2))] of a correction, in pixels of the upright photo.
+
+    Raises
+    ------
+    UsageError
+        Not what the page sends.
+    """
+    import numpy as np
+
+    def points(p: Any, least: int) -> Any:
+        array = np.array(p, float)
+        if array.ndim != 2 or array.shape[1] != 2 or len(array) < least or not (np.abs(array) < 1e5).all():
+            raise ValueError
+        return array
+
+    try:
+        plain = json.loads(data)
+        rings = [points(r, 3) for r in plain["rings"]]
+        strokes = [(s["metal"] is True, float(s["radius"]), points(s["points"], 1)) for s in plain["strokes"]]
+        if not all(0.5 <= r <= 2000 for _, r, _ in strokes):
+            raise ValueError
+        total = sum(map(len, rings)) + sum(len(p) for _, _, p in strokes)
+        if not 0 < total <= MAX_POINTS or len(rings) > 200 or len(strokes) > 500:
+            raise ValueError
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as e:
+        raise UsageError("The corrected outline can't be read.", "Load the page again and correct the outline once more.") from e
+    return rings, strokes
+
+
+def corrected(photo: Photo, before: Verdict, handed: bytes) -> MetalMask:
+    """The metal as a person outlined it. Dragged outlines are taken as they are; painted ones snap to the edge that the light shows near them.
+
+    Raises
+    ------
+    UsageError
+        Nothing is left, the outline crosses itself, or the sheet wasn't found, so that nothing has a size.
+    """
+    import cv2
+    import numpy as np
+
+    from anodewane.errors import CannotJudge
+    from anodewane.records import SoftMask
+    from anodewane.stages.refine import mask_from_rings, trace
+
+    rings, strokes = read_correction(handed)
+    if not strokes:
+        return mask_from_rings(rings)
+    if before.scale is None or before.scale.sheet_photo_px is None or before.scale.sheet_size_mm is None:
+        raise UsageError("The sheet wasn't found in this photo, so painting can't help.", "Take the photo again with the whole sheet in it.")
+    sheet = np.asarray(before.scale.sheet_photo_px, float)
+    shoelace = abs(float(np.dot(sheet[:, 0], np.roll(sheet[:, 1], -1)) - np.dot(sheet[:, 1], np.roll(sheet[:, 0], -1)))) / 2
+    mm_per_photo_px = float(np.sqrt(before.scale.sheet_size_mm[0] * before.scale.sheet_size_mm[1] / max(shoelace, 1.0)))
+    height, width = photo.rgb.shape[:2]
+    cell = max(height, width) / PAINT_CELLS
+    fine = 4  # painted finer than the cells, then averaged: an edge keeps its place inside a cell
+    shape = (int(np.ceil(height / cell)) * fine, int(np.ceil(width / cell)) * fine)
+    canvas = np.zeros(shape, np.uint8)
+
+    def at(p: Any) -> Any:
+        return np.round((p + 0.5) / cell * fine * 16 - 8).astype(np.int32)
+
+    if rings:
+        cv2.fillPoly(canvas, [at(r) for r in rings], 255, cv2.LINE_8, 4)
+    for metal, radius, points in strokes:
+        value = 255 if metal else 0
+        wide = max(1, round(radius / cell * fine))
+        cv2.polylines(canvas, [at(points).reshape(-1, 1, 2)], False, value, 2 * wide, cv2.LINE_8, 4)
+        for p in at(points)[[0, -1]]:
+            cv2.circle(canvas, tuple(int(v) for v in p), wide * 16, value, -1, cv2.LINE_8, 4)
+    share: Any = cv2.resize(canvas, (shape[1] // fine, shape[0] // fine), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    share = cv2.GaussianBlur(share, (0, 0), 0.7)
+    # the tracer follows the segmenter's level of 0.35: half a cell has to stand there
+    prob = np.where(share < 0.5, share * 0.7, 0.35 + (share - 0.5) * 1.3).astype(np.float32)
+    mm = cell * mm_per_photo_px
+    soft = SoftMask(prob, mm, np.zeros(2), "manual", None)
+
+    def to_px(ring: Any) -> Any:
+        return (np.column_stack([ring[:, 0] / mm, -ring[:, 1] / mm]) + 0.5) * cell - 0.5
+
+    try:
+        return trace(photo, soft, to_px)
+    except CannotJudge as e:
+        raise UsageError("Nothing that was painted as metal is left.", "Undo the last strokes, or paint the metal.") from e
+
+
+# --- the queue -------------------------------------------------------------------------------------------------------------------------
+
+
+class Judging:
+    """The queue and its workers. `make_executor` is called at the start and again whenever a worker's death breaks the pool."""
+
+    def __init__(self, yard: Yard, settings: Settings, make_executor: Callable[[], Executor], workers: int) -> None:
+        self.yard, self.settings, self.workers = yard, settings, workers
+        self._make = make_executor
+        self._executor: Executor | None = None
+        self._lines: OrderedDict[str, deque[str]] = OrderedDict()
+        self._busy: dict[Future[bytes], str] = {}
+        self._deaths: dict[str, int] = {}
+        self._room = threading.Condition(threading.RLock())
+        self._stopped = False
+        self._thread = threading.Thread(target=self._run, name="judging", daemon=True)
+
+    def start(self) -> None:
+        """Begin, with what the last server left waiting."""
+        with self._room:
+            for upload in self.yard.all():
+                if upload.state == "waiting":
+                    self._line(upload.owner).append(upload.id)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop; what waits stays on the disk."""
+        with self._room:
+            self._stopped = True
+            self._room.notify_all()
+        self._thread.join(timeout=30)
+        if self._executor is not None:
+            self._executor.shutdown(wait=True, cancel_futures=True)
+
+    @property
+    def full(self) -> bool:
+        """Whether no more photos can wait."""
+        with self._room:
+            return sum(map(len, self._lines.values())) >= MAX_WAITING
+
+    def add(self, upload: Upload, urgent: bool = False) -> None:
+        """Put a photo into its phone's line, an urgent one first."""
+        with self._room:
+            if urgent:
+                self._line(upload.owner).appendleft(upload.id)
+            else:
+                self._line(upload.owner).append(upload.id)
+            self._room.notify_all()
+
+    def draw(self, photo: Path, record: bytes | None) -> bytes:
+        """A picture for the page, made by a worker (`draw_task`)."""
+        with self._room:
+            if self._stopped:
+                raise UsageError("The server is stopping.", "Load the page again in a moment.")
+            future = self._pool().submit(draw_task, photo, record)
+        try:
+            return future.result(timeout=120)
+        except BrokenExecutor as e:
+            self._renew()
+            raise InputUnreadable("The picture can't be made.", "Load the page again; if that doesn't help, take the photo again.") from e
+
+    def _line(self, owner: str) -> deque[str]:
+        return self._lines.setdefault(owner, deque())
+
+    def _pool(self) -> Executor:
+        if self._executor is None:
+            self._executor = self._make()
+        return self._executor
+
+    def _renew(self) -> None:
+        with self._room:
+            if self._executor is not None:
+                self._executor.shutdown(wait=False, cancel_futures=True)
+            self._executor = None
+
+    def _next(self) -> str | None:
+        """The first of the line whose turn it is; that line then goes to the end."""
+        for owner in list(self._lines):
+            line = self._lines[owner]
+            if not line:
+                del self._lines[owner]
+                continue
+            self._lines.move_to_end(owner)
+            return line.popleft()
+        return None
+
+    def _run(self) -> None:
+        while True:
+            with self._room:
+                while not self._stopped and (len(self._busy) >= self.workers or not any(self._lines.values())):
+                    self._room.wait()
+                if self._stopped:
+                    return
+                number = self._next()
+                if number is None:
+                    continue
+                upload = self.yard.get(number)
+                if upload is None:
+                    continue
+                try:
+                    future = self._pool().submit(judge_task, self._task(upload))
+                except AnodewaneError as e:
+                    self._fail(upload, e.message, e.remedy)
+                    continue
+                except BrokenExecutor:
+                    self._renew()
+                    self.add(upload, urgent=True)
+                    continue
+                except Exception:
+                    self._fail(upload, FAULT, REMEDY)
+                    continue
+                self._busy[future] = number
+            future.add_done_callback(self._done)
+
+    def _task(self, upload: Upload) -> Task:
+        from anodewane.book.intake import part_at, settings_for
+        from anodewane.book.store import open_book
+
+        assert upload.photo is not None
+        with open_book(self.yard.book) as book:
+            part = part_at(book, upload.boat, upload.position, date.fromisoformat(upload.hauled_on))
+            template = book.template(part.template) if part else None
+            settings = settings_for(book, template.name, self.settings) if template else self.settings
+            task = Task(self.yard.photos / upload.photo, self.yard.pictures, template, settings)
+            if upload.corrects is None or upload.handed is None:
+                return task
+            old = book.judgement(upload.corrects)
+            when = datetime.fromtimestamp(upload.begun_at, UTC).isoformat(timespec="seconds")
+            handed = (self.yard.handed / f"{upload.handed}.json").read_bytes()
+            return replace(task, handed=handed, by=upload.by, when=when, before=book.record_json(old.reading.record_sha256))
+
+    def _done(self, future: Future[bytes]) -> None:
+        with self._room:
+            number = self._busy.pop(future)
+            self._room.notify_all()
+            upload = self.yard.get(number)
+            stopped = self._stopped
+        if upload is None or future.cancelled():
+            return
+        try:
+            record = future.result()
+        except BrokenExecutor:
+            if stopped:
+                return  # it waits on the disk
+            self._renew()
+            deaths = self._deaths[number] = self._deaths.get(number, 0) + 1
+            if deaths >= 3:  # others that were in flight die with it once or twice
+                self._fail(upload, "The photo can't be judged: it takes more memory than there is, or breaks a decoder.", "Take it again at a lower resolution.")
+            else:
+                self.add(upload)
+            return
+        except AnodewaneError as e:
+            self._fail(upload, e.message, e.remedy)
+            return
+        except Exception:
+            self._fail(upload, FAULT, REMEDY)
+            return
+        try:
+            self.yard.put(replace(upload, state="done", judgement=self._keep(upload, record)))
+        except AnodewaneError as e:
+            self._fail(upload, e.message, e.remedy)
+        except Exception:
+            self._fail(upload, FAULT, REMEDY)
+
+    def _keep(self, upload: Upload, record: bytes) -> int:
+        import hashlib
+
+        from anodewane.book.store import NewJudgement, open_book
+
+        digest = hashlib.sha256(record).hexdigest()
+        day = date.fromisoformat(upload.hauled_on)
+        with open_book(self.yard.book) as book:
+            by = upload.by if upload.handed else None
+            book.record([NewJudgement(upload.boat, upload.position, day, record, datetime.now(UTC), judged_by=by)], self.settings)
+            return next(j.id for j in reversed(book.judgements(upload.boat, upload.position, day)) if j.reading.record_sha256 == digest)
+
+    def _fail(self, upload: Upload, says: str, remedy: str) -> None:
+        with contextlib.suppress(AnodewaneError):  # a full disk: it then waits for the next start
+            self.yard.put(replace(upload, state="failed", says=says, remedy=remedy))

@@ -1,0 +1,126 @@
+"""Start the page: which addresses, the first pairing link, and the server itself."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from anodewane.errors import OutputNotWritable, UsageError
+from anodewane.settings import Settings
+
+LOOPBACK = "127.0.0.1"
+
+
+def lan_address(given: str | None = None) -> str:
+    """The address under which phones of the same network reach this machine. Nothing is sent to find it out.
+
+    Raises
+    ------
+    UsageError
+        There is none, or `given` isn't an IPv4 address of a private network.
+    """
+    if given is None:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as s:
+            try:
+                s.connect(("192.0.2.1", 9))  # a test address (RFC 5737); connecting a datagram socket only chooses the way out
+                given = str(s.getsockname()[0])
+            except OSError as e:
+                raise UsageError("This machine is in no network.", "Join the workshop's network, or name the address with --address.") from e
+    try:
+        address = ipaddress.IPv4Address(given)
+    except ValueError as e:
+        raise UsageError(f"'{given}' isn't an IPv4 address.", "Write it as 192.168.1.20.") from e
+    if not (address.is_private or address.is_link_local) or address.is_loopback or address.is_unspecified:
+        raise UsageError(
+            f"'{given}' isn't an address of a private network.", "Name this machine's address in the workshop's network; the page is not for the open internet."
+        )
+    return str(address)
+
+
+def bound(address: str, port: int) -> socket.socket:
+    """A socket there.
+
+    Raises
+    ------
+    OutputNotWritable
+        The port is taken, or the address isn't this machine's.
+    """
+    s = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        s.bind((address, port))
+    except OSError as e:
+        s.close()
+        raise OutputNotWritable(f"Port {port} of {address} can't be had: {e.strerror or e}.", "Give another --port, or stop what uses it.") from e
+    return s
+
+
+def need_extra() -> None:
+    """See that the extra is installed.
+
+    Raises
+    ------
+    UsageError
+    """
+    try:
+        import jinja2  # noqa: F401
+        import segno  # noqa: F401
+        import starlette  # noqa: F401
+        import uvicorn  # noqa: F401
+    except ImportError as e:
+        raise UsageError(f"The page needs the package {e.name}.", "Install it: pip install 'anodewane[web]'.") from e
+
+
+def serve(book: Path, settings: Settings, *, port: int, lan: str | None, workers: int | None, say: Callable[[str], None]) -> None:
+    """Serve until Ctrl-C. lan : this machine's address for phones; None answers on this machine only.
+
+    Raises
+    ------
+    UsageError, InputUnreadable, OutputNotWritable
+    """
+    need_extra()
+    import segno
+    import uvicorn
+
+    from anodewane.batch.execute import local_engine
+    from anodewane.web.app import make_app
+
+    addresses = [*([lan] if lan else []), LOOPBACK]
+    sockets = [bound(a, port) for a in addresses]
+    port = sockets[-1].getsockname()[1]
+    bases = tuple(f"http://{a}:{port}" for a in addresses)
+    engine = local_engine(workers)
+    app = make_app(book, settings, engine.make_executor, engine.workers, [*addresses, "localhost"], bases)
+    sessions = app.state.yonder.sessions
+    say(f"Serving '{book.name}'. On this machine open (once, within a quarter of an hour):\n  {bases[-1]}/in/{sessions.new_link()}")
+    if lan:
+        link = f"{bases[0]}/in/{sessions.new_link()}"
+        import io
+
+        out = io.StringIO()
+        segno.make(link, error="m").terminal(out, compact=True)
+        say(f"For the first phone:\n{out.getvalue()}\n  {link}\nMore phones: 'Pair a phone' on any page.")
+        say("Everything goes unencrypted over this network: use one that you trust.")
+    else:
+        say("Only this machine can open it; --lan lets phones in.")
+    say("Ctrl-C stops it; nothing is lost.")
+    config: Any = uvicorn.Config(
+        app,
+        log_level="warning",
+        access_log=False,  # addresses hold pairing tokens
+        server_header=False,
+        proxy_headers=False,
+        ws="none",
+        http="h11",
+        lifespan="on",
+        limit_concurrency=120,
+        timeout_keep_alive=10,
+        timeout_graceful_shutdown=5,
+    )
+    try:
+        uvicorn.Server(config).run(sockets=sockets)
+    except KeyboardInterrupt:
+        say("Stopped.")

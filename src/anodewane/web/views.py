@@ -1,0 +1,263 @@
+"""What the pages say, gathered from the book and the yard as plain values: no HTML here."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from anodewane.book.intake import open_haul_out, part_at
+from anodewane.book.listing import position_lines
+from anodewane.settings import BookRules, Settings
+from anodewane.words import GRADE_WORDS, summary
+
+if TYPE_CHECKING:
+    from anodewane.book.store import Book, Judgement
+    from anodewane.web.yard import Yard
+
+Plain = dict[str, Any]
+
+SIGNS = {"replace": "✕", "monitor": "◐", "ok": "✓", None: "?"}
+"""A shape for each verdict, so that nothing is said by colour alone."""
+
+CHECKS = {
+    "no_sheet": "Sheet not seen",
+    "sheet_too_little": "Too little of the sheet is in the photo",
+    "too_oblique": "Held too slanted",
+    "blurred": "Blurred",
+    "too_dark": "Too dark",
+    "glare": "Glare",
+    "no_part": "No part seen",
+    "several_parts": "More than one part",
+    "part_cut_off": "Part cut off",
+}
+"""The quick checks' plain words; any other refusal is headed by its own sentence."""
+
+
+def boats(book: Book) -> list[Plain]:
+    """Every boat, those ashore first, with how many positions are judged at this haul-out."""
+    out = []
+    positions: dict[str, int] = {}
+    for p in book.positions():
+        positions[p.boat] = positions.get(p.boat, 0) + 1
+    done: dict[tuple[str, date], int] = {}
+    for r in book.readings():
+        if r.kind == "wear":
+            done[r.boat, r.hauled_on] = done.get((r.boat, r.hauled_on), 0) + 1
+    for b in book.boats():
+        ashore = open_haul_out(book, b.name)
+        n, so_far = positions.get(b.name, 0), done.get((b.name, ashore.hauled_on), 0) if ashore else 0
+        out.append({"name": b.name, "ashore": ashore.hauled_on.isoformat() if ashore else None, "n": n, "done": so_far})
+    return sorted(out, key=lambda x: (x["ashore"] is None, x["name"]))
+
+
+def counting(judgements: tuple[Judgement, ...], kind: str = "wear") -> Judgement | None:
+    """The one of a part's judgements at a haul-out that counts."""
+    return next((j for j in judgements if j.counts and j.reading.kind == kind), None)
+
+
+def grade_of(j: Judgement | None, overruled: str | None = None) -> Plain | None:
+    """A verdict as a sign, a word and a class."""
+    if j is None:
+        return None
+    grade = overruled or (j.reading.verdict if j.reading.status == "judged" else None)
+    return {"sign": SIGNS[grade], "word": GRADE_WORDS[grade] if grade else "CANNOT JUDGE", "css": grade or "refused", "gone": span(j), "overruled": overruled is not None}
+
+
+def span(j: Judgement) -> str | None:
+    """ "62 % gone (55 to 70)" """
+    c = j.reading.consumed_pct
+    return f"{c.value:.0f} % gone ({c.low:.0f} to {c.high:.0f})" if c is not None and j.reading.status == "judged" else None
+
+
+def overrules_of(book: Book, boat: str) -> dict[tuple[str, date], Any]:
+    """The overrules that count, by position and haul-out."""
+    latest = {(o.position, o.hauled_on): o for o in book.overrules(boat)}
+    return {k: o for k, o in latest.items() if o.verdict is not None}
+
+
+def visit(book: Book, yard: Yard, name: str) -> Plain:
+    """A boat at the haul-out that it stands ashore for: each position with what is done and left, and in which order parts came off."""
+    boat = book.boat(name)
+    ashore = open_haul_out(book, boat.name)
+    day = ashore.hauled_on if ashore else None
+    uploads = [u for u in yard.all(boat.name) if day is not None and u.hauled_on == day.isoformat()]
+    off: dict[str, int] = {}
+    for u in uploads:
+        if u.state != "failed" and u.corrects is None:
+            off.setdefault(u.position, len(off) + 1)
+    overruled = overrules_of(book, boat.name)
+    judged: dict[str, list[Judgement]] = {}
+    for j in book.judgements(boat.name, hauled_on=day) if day else ():
+        judged.setdefault(j.reading.position, []).append(j)
+    rows = []
+    for p in book.positions(boat.name):
+        now = counting(tuple(judged.get(p.name, ())))
+        latest = next((u for u in reversed(uploads) if u.position == p.name), None)
+        o = overruled.get((p.name, day)) if day else None
+        rows.append(
+            {
+                "name": p.name,
+                "pair": p.pair,
+                "fixings": p.fixings,
+                "off": off.get(p.name),
+                "judgement": now.id if now else None,
+                "grade": grade_of(now, o.verdict if o else None),
+                "waiting": latest is not None and latest.state in ("receiving", "waiting"),
+                "failed": latest.says if latest is not None and latest.state == "failed" and now is None else None,
+                "done": now is not None and (now.reading.status == "judged" or o is not None),
+            }
+        )
+    rows.sort(key=lambda r: (r["off"] is None, r["off"] or 0, r["name"]))
+    left = [r["name"] for r in rows if not r["done"] and not r["waiting"]]
+    return {"boat": boat.name, "day": day.isoformat() if day else None, "rows": rows, "left": left, "done": sum(r["done"] for r in rows)}
+
+
+def earlier(book: Book, yard: Yard, boat: str, position: str, day: date | None) -> Plain | None:
+    """What the haul-out before said of a position, with its photo where it is here."""
+    before = [j for j in book.judgements(boat, position) if j.counts and j.reading.kind == "wear" and (day is None or j.reading.hauled_on < day)]
+    if not before:
+        return None
+    j = max(before, key=lambda j: j.reading.hauled_on)
+    o = overrules_of(book, boat).get((position, j.reading.hauled_on))
+    return {
+        "judgement": j.id,
+        "day": j.reading.hauled_on.isoformat(),
+        "grade": grade_of(j, o.verdict if o else None),
+        "photo": yard.photo_of(j.reading.photo_sha256) is not None,
+        "name": position,
+    }
+
+
+def part(book: Book, yard: Yard, boat: str, position: str) -> Plain:
+    """A position before its photo."""
+    place = book.position(boat, position)
+    seen = visit(book, yard, place.boat)
+    day = date.fromisoformat(seen["day"]) if seen["day"] else None
+    sits = part_at(book, place.boat, place.name, day) if day else None
+    mine = next(r for r in seen["rows"] if r["name"] == place.name)
+    waiting = next((u for u in reversed(yard.all(place.boat)) if u.position == place.name and u.state in ("receiving", "waiting")), None)
+    return {
+        **seen,
+        "position": place.name,
+        "fixings": place.fixings,
+        "template": sits.template if sits else None,
+        "mine": mine,
+        "before": earlier(book, yard, place.boat, place.name, day),
+        "waiting": waiting.id if waiting and waiting.state == "waiting" else None,
+    }
+
+
+def judgement(book: Book, yard: Yard, number: int) -> Plain:
+    """A judgement for the verdict view."""
+    from anodewane.record_json import verdict_from_json
+
+    j = book.judgement(number)
+    r = j.reading
+    verdict = verdict_from_json(book.record_json(r.record_sha256))
+    words = summary(verdict)
+    seen = visit(book, yard, r.boat)
+    o = overrules_of(book, r.boat).get((r.position, r.hauled_on))
+    refusal = verdict.reasons[0].code if verdict.status != "judged" and verdict.reasons else None
+    counts = counting(book.judgements(r.boat, r.position, r.hauled_on), r.kind)
+    coverage = 100 * verdict.consumed.coverage if verdict.consumed else None
+    mass = verdict.consumed.mass_pct if verdict.consumed and verdict.status == "judged" else None
+    return {
+        "id": j.id,
+        "boat": r.boat,
+        "position": r.position,
+        "day": r.hauled_on.isoformat(),
+        "grade": grade_of(j),
+        "check": CHECKS.get(refusal) if refusal else "Too near" if any(x.code == "close_camera" for x in verdict.reasons) else None,
+        "consumed": {"value": mass.value, "low": mass.low, "high": mass.high, "limit": verdict.limits.limit_pct, "coverage": coverage} if mass else None,
+        "figures": words.figures,
+        "reasons": words.reasons,
+        "cautions": verdict.cautions,
+        "overruled": {"word": GRADE_WORDS[o.verdict], "sign": SIGNS[o.verdict], "css": o.verdict, "why": o.why, "by": o.by} if o else None,
+        "manual": {"by": verdict.provenance.manual.by, "when": verdict.provenance.manual.when} if verdict.provenance.manual else None,
+        "photo": yard.photo_of(r.photo_sha256) is not None,
+        "marks": {
+            "new": bool(verdict.template and verdict.template.outline_photo_px),
+            "left": bool(verdict.outline and verdict.outline.photo_px),
+            "worst": bool(verdict.recession_mm and verdict.recession_mm.worst_photo_px is not None),
+        },
+        "can_correct": verdict.scale is not None and verdict.scale.sheet_photo_px is not None,
+        "counts": j.counts,
+        "stands": counts.id if counts and counts.id != j.id else None,
+        "withdrawn": j.withdrawn,
+        "next": next((n for n in seen["left"] if n != r.position), None),
+        "left": len(seen["left"]),
+        "before": earlier(book, yard, r.boat, r.position, r.hauled_on),
+        "ashore": seen["day"] == r.hauled_on.isoformat(),
+    }
+
+
+def outline(book: Book, number: int) -> Plain:
+    """What the finger begins with: rings in pixels of the upright photo, and the photo's size."""
+    from anodewane.record_json import verdict_from_json
+
+    verdict = verdict_from_json(book.record_json(book.judgement(number).reading.record_sha256))
+    rings = [[[round(float(x), 2), round(float(y), 2)] for x, y in ring] for ring in (verdict.outline.photo_px if verdict.outline else ())]
+    return {"width": verdict.photo.width_px, "height": verdict.photo.height_px, "rings": rings}
+
+
+def compare(book: Book, yard: Yard, name: str) -> Plain:
+    """Pairs side by side, and each position's photo beside the one of the haul-out before."""
+    seen = visit(book, yard, name)
+    day = date.fromisoformat(seen["day"]) if seen["day"] else None
+    groups: dict[str, list[Plain]] = {}
+    for row in sorted(seen["rows"], key=lambda r: (r["pair"] or r["name"], r["name"])):
+        now = book.judgement(row["judgement"]) if row["judgement"] else None
+        have = now is not None and yard.photo_of(now.reading.photo_sha256) is not None
+        groups.setdefault(row["pair"] or row["name"], []).append({**row, "photo": have, "before": earlier(book, yard, seen["boat"], row["name"], day)})
+    return {**seen, "groups": [{"pair": k if len(v) > 1 else None, "rows": v} for k, v in groups.items()]}
+
+
+def desk(book: Book, *, boat: str = "", verdict: str = "", year: str = "", only: str = "") -> Plain:
+    """Judgements for the surveyor's table, filtered; newest haul-out first."""
+    names = [b.name for b in book.boats()]
+    rows: list[Plain] = []
+    years: set[str] = set()
+    for name in names:
+        if boat and name != boat:
+            continue
+        overruled = overrules_of(book, name)
+        for j in book.judgements(name):
+            r = j.reading
+            years.add(str(r.hauled_on.year))
+            o = overruled.get((r.position, r.hauled_on)) if j.counts else None
+            grade = (o.verdict if o else r.verdict) if r.status == "judged" or o else "cannot_judge"
+            if (verdict and grade != verdict) or (year and str(r.hauled_on.year) != year) or (only != "all" and not j.counts):
+                continue
+            rows.append(
+                {
+                    "id": j.id, "boat": r.boat, "position": r.position, "day": r.hauled_on.isoformat(), "kind": r.kind, "grade": grade_of(j, o.verdict if o else None),
+                    "verdict": grade, "consumed": r.consumed_pct, "template": r.template, "by": j.judged_by, "judged_at": j.judged_at[:16].replace("T", " "),
+                    "counts": j.counts, "reasons": ", ".join(c.replace("_", " ") for c in r.reasons), "overruled_by": o.by if o else None, "photo_sha256": r.photo_sha256,
+                }
+            )  # fmt: skip
+    rows.sort(key=lambda r: (r["day"], r["boat"], r["position"], r["id"]), reverse=True)
+    return {"rows": rows, "boats": names, "years": sorted(years, reverse=True), "boat": boat, "verdict": verdict, "year": year, "only": only}
+
+
+def seasons(book: Book, name: str) -> Plain:
+    """A boat's positions against its haul-outs."""
+    boat = book.boat(name)
+    cells: dict[tuple[str, date], Judgement] = {(j.reading.position, j.reading.hauled_on): j for j in book.judgements(boat.name) if j.counts and j.reading.kind == "wear"}
+    days = sorted({d for _, d in cells})
+    overruled = overrules_of(book, boat.name)
+    lines = {line["position"]: line for line in position_lines(book, boat.name, Settings(), BookRules())}
+    rows = []
+    for p in book.positions(boat.name):
+        line = lines.get(p.name, {})
+        rate = line.get("points_per_month")
+        cols = [{"id": j.id, "grade": grade_of(j, o.verdict if (o := overruled.get((p.name, d))) else None)} if (j := cells.get((p.name, d))) else None for d in days]
+        rows.append(
+            {
+                "name": p.name,
+                "cells": cols,
+                "rate": f"{rate['value']:.1f} ({rate['low']:.1f} to {rate['high']:.1f})" if rate else "not known",
+                "verdict": GRADE_WORDS.get(line.get("verdict") or "", "not known"),
+                "warnings": ", ".join(w.replace("_", " ") for w in line.get("warnings", ())),
+            }
+        )
+    return {"boat": boat.name, "days": [d.isoformat() for d in days], "rows": rows}
