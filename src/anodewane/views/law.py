@@ -44,6 +44,8 @@ PHOTOGRAPHED = HiddenLaw(0.55, 0.54, 0.364)
 RENDERED_FLUSH, RENDERED_OPEN = (0.08, 0.30), (0.68, 0.0)
 """Fitted on our own renderer's solids, wanting against the fitted solid: per mm of recession, and per mm by which the foot stands in."""
 
+HEIGHT_OPEN_FRAC = 0.06
+"""One-sigma of a face's height beside what the outline's recession says, over the new thickness: faces may waste where outlines don't."""
 FACE_UNSEEN = 0.13
 """One-sigma of the mean height of a face that only its rim tells of, over the thickness lost: hollows in it aren't seen."""
 
@@ -84,10 +86,11 @@ def height_sd(template: Template, lost_mm: float) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Setting:
-    """prior, start (P,) and bounds of a fit."""
+    """prior, start (P,) with its one-sigmas (P,), and bounds of a fit."""
 
     prior: Prior
     start: Floats
+    sd: Floats
     bounds: tuple[Floats, Floats]
 
 
@@ -106,7 +109,7 @@ def prior_of(solid: Solid, template: Template, placement: Placement, depth_mm: f
         walls = solid.walls_frac(start) * mean
         above = PHOTOGRAPHED.wanting_mm(depth_mm, walls, mean) if template.mount == "flush" else RENDERED_OPEN[0] * depth_mm
         start[height.start] = min(mean + above, new)
-        sd[height.start] = float(np.hypot(placement.thickness_sd_mm, 0.3))
+        sd[height.start] = float(np.hypot(placement.thickness_sd_mm, HEIGHT_OPEN_FRAC * new))
         sd[height.start + 1 : height.stop] = 0.2 + 0.12 * lost
         low[height.start], high[height.start] = 0.02 * new, 1.05 * new
         sd[solid.block("lean")] = sd[solid.block("rim")] = 0.1 + 0.1 * lost
@@ -134,4 +137,4 @@ def prior_of(solid: Solid, template: Template, placement: Placement, depth_mm: f
         rows.append(rests)
         values.append(0.0)
     own = np.diag(1 / sd)
-    return Setting(Prior(np.vstack([own, *rows]), np.r_[start / sd, values]), start, (low, high))
+    return Setting(Prior(np.vstack([own, *rows]), np.r_[start / sd, values]), start, sd, (low, high))

@@ -1,0 +1,191 @@
+"""Several photos through the whole line: rendered photos with exact truth and true masks, and what is refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from PIL import Image
+
+import anodewane
+from anodewane.cli import main
+from anodewane.errors import ExitCode, UsageError
+from anodewane.records import MetalMask, Template, Verdict
+from anodewane.settings import Settings
+from anodewane.stages.plane import locate_camera
+from anodewane.stages.refine import mask_from_pixels
+from anodewane.testing import RenderedPhoto, Scene, WearPattern, WornSolid, erode, look_at, placement, render
+from anodewane.views.face import face_heights
+from anodewane.views.sheet import find_sheet
+from anodewane.views.together import judge_together
+from exact_views import plate as plate_template
+from sheet_scenes import photo_of, small_camera
+from sheet_scenes import render as render_sheet
+
+WIDTH, HEIGHT = 1440, 1080
+MOTION = placement(20.0, (-5.0, -118.0))
+PART = plate_template(shapely.box(-45, -26, 45, 26).buffer(-6).buffer(6), 22.0, holes=((0.0, 0.0, 11.0),))
+SCENE = Scene(ground="concrete", metal_mottle=0.35, mottle_scale_mm=9.0, bump=0.15, exposure=0.8, seed=4)
+WEAR = WearPattern(depth_mm=2.6, face_ratio=1.3, unevenness=0.25, uneven_scale_mm=35.0, rounding=0.5, skirt_mm=3.0, skirt_share=0.7, pit_mm=0.5, seed=5)
+
+
+def taken(solid: WornSolid, tilt_deg: float, azimuth_deg: float, motion=MOTION, distance_mm: float = 430.0) -> RenderedPhoto:
+    camera = look_at((-2.0, -62.0), distance_mm=distance_mm, tilt_deg=tilt_deg, azimuth_deg=azimuth_deg, f35=26.0, width=WIDTH, height=HEIGHT)
+    return render(PART, solid, camera, SCENE, sheet_from_part=motion, width=WIDTH, height=HEIGHT)
+
+
+def mask(photo: RenderedPhoto) -> MetalMask:
+    return mask_from_pixels(np.round(np.asarray(photo.mask) * 255).astype(np.uint8))
+
+
+@pytest.fixture(scope="module")
+def worn() -> WornSolid:
+    return erode(PART, WEAR, step_mm=0.7)
+
+
+@pytest.fixture(scope="module")
+def photos(worn: WornSolid) -> list[RenderedPhoto]:
+    return [taken(worn, 7, 250), taken(worn, 46, 200), taken(worn, 50, 300)]
+
+
+def judged(photos: list[RenderedPhoto], template: Template = PART, **more) -> Verdict:
+    return judge_together([(p.jpeg(), f"{i}.jpg") for i, p in enumerate(photos)], template, Settings(), masks=[mask(p) for p in photos], **more)
+
+
+@pytest.fixture(scope="module")
+def verdict(photos: list[RenderedPhoto]) -> Verdict:
+    return judged(photos)
+
+
+def test_mass_is_nearer_and_surer_than_from_above_alone(verdict: Verdict, worn: WornSolid) -> None:
+    assert verdict.status == "judged"
+    assert verdict.consumed is not None
+    assert verdict.together is not None
+    truth = 100 * worn.consumed_volume
+    mass, before = verdict.consumed.mass_pct, verdict.together.mass_before_pct
+    assert abs(mass.value - truth) < 6.0
+    assert mass.low <= truth <= mass.high
+    assert mass.high - mass.low < 0.75 * (before.high - before.low)
+    assert abs(verdict.consumed.area_pct.value - 100 * worn.consumed_area) < 2.5
+
+
+def test_the_record_says_what_each_photo_brought(verdict: Verdict, photos: list[RenderedPhoto]) -> None:
+    assert [v.name for v in verdict.views] == ["0.jpg", "1.jpg", "2.jpg"]
+    assert verdict.mass is not None
+    assert verdict.mass.method == "views"
+    for view, photo in zip(verdict.views, photos, strict=True):
+        assert view.tilt_deg == pytest.approx(photo.truth["tilt_deg"], abs=0.5)
+        assert 0 <= view.information_frac <= 1
+        assert view.mass_sd_without_pct > 0
+        assert view.residual_mm < 1.0
+        assert all(v.face_used for v in verdict.views)
+        to = np.asarray(photo.camera.position_mm)[:2] - MOTION[:, 2]
+        if view.tilt_deg > 30:  # the azimuth is told in the part's own frame: the camera's side less the part's turn
+            expected = np.degrees(np.arctan2(to[1], to[0])) - 20.0
+            turned = (view.azimuth_deg - expected + 180) % 360 - 180
+            assert min(abs(turned), abs(abs(turned) - 180)) < 4  # without marks on its outline the part may as well lie turned by half a turn
+    assert verdict.together is not None
+    field = np.array(verdict.together.thickness_part_mm)
+    assert verdict.remaining_thickness_mm is not None
+    assert field[:, 2].mean() == pytest.approx(verdict.remaining_thickness_mm.value, abs=0.3)
+    again = anodewane.verdict_from_json(anodewane.verdict_to_json(verdict))
+    assert again.together is not None
+    assert len(again.views) == 3
+
+
+def test_the_order_of_the_photos_doesnt_matter(photos: list[RenderedPhoto], verdict: Verdict) -> None:
+    turned = judged([photos[2], photos[0], photos[1]])
+    assert turned.consumed is not None
+    assert verdict.consumed is not None
+    assert turned.photo.sha256 == verdict.photo.sha256
+    assert turned.consumed.mass_pct.value == pytest.approx(verdict.consumed.mass_pct.value, abs=0.6)
+
+
+def test_the_face_is_measured_between_photos(photos: list[RenderedPhoto], worn: WornSolid) -> None:
+    plan = shapely.Polygon(np.asarray(worn.plan_mm[0][0]) @ MOTION[:, :2].T + MOTION[:, 2], [np.asarray(r) @ MOTION[:, :2].T + MOTION[:, 2] for r in worn.plan_mm[0][1:]])
+    loaded = [anodewane.stages.load.load_photo(p.jpeg(), "x.jpg") for p in photos]
+    found = face_heights(tuple(loaded), tuple(p.camera for p in photos), plan.buffer(-2.0), PART.thickness_mm)
+    assert len(found.height_mm) > 30
+    back = (found.xy_mm - MOTION[:, 2]) @ MOTION[:, :2]
+    field, origin, h = np.asarray(worn.field), np.asarray(worn.origin_mm), worn.step_mm
+    i, j = (np.clip(np.round((back[:, k] - origin[k]) / h).astype(int), 0, field.shape[k] - 1) for k in (0, 1))
+    metal = field[i, j] < 0
+    top = origin[2] + h * (field.shape[2] - 1 - np.argmax(metal[:, ::-1], axis=1))
+    assert np.median(np.abs(found.height_mm - top)) < 0.5
+
+
+def test_another_part_and_one_that_moved_are_refused(photos: list[RenderedPhoto], worn: WornSolid) -> None:
+    shifted = taken(worn, 46, 200, motion=placement(28.0, (3.0, -112.0)))
+    other = taken(erode(PART, WearPattern(depth_mm=5.0, unevenness=0.4, uneven_scale_mm=25.0, one_sided=0.8, seed=9), step_mm=0.9), 46, 200)
+    for stranger in (shifted, other):
+        refused = judged([photos[0], stranger])
+        assert refused.status == "cannot_judge"
+        assert refused.reasons[0].code == "photos_disagree"
+        assert refused.reasons[0].remedy
+        assert "1.jpg" in refused.reasons[0].message
+
+
+def test_without_a_photo_from_above_there_is_no_judgement(photos: list[RenderedPhoto]) -> None:
+    refused = judged(photos[1:])
+    assert refused.reasons[0].code == "no_view_from_above"
+
+
+def test_a_flush_part_has_no_other_side(photos: list[RenderedPhoto]) -> None:
+    files = [(p.jpeg(), f"{i}.jpg") for i, p in enumerate(photos[:2])]
+    refused = judge_together(files[:1], PART, Settings(), other_side=files[1:], masks=[mask(p) for p in photos[:2]])
+    assert refused.reasons[0].code == "other_side_is_dry"
+
+
+@pytest.mark.parametrize("count", [1, 9])
+def test_two_to_eight_photos(count: int) -> None:
+    with pytest.raises(UsageError, match=f"{count} photos"):
+        judge_together([(b"", f"{i}.jpg") for i in range(count)], PART, Settings())
+
+
+def test_the_same_photo_twice_is_a_slip(photos: list[RenderedPhoto]) -> None:
+    data = photos[0].jpeg()
+    with pytest.raises(UsageError, match="same photo"):
+        judge_together([(data, "a.jpg"), (data, "b.jpg")], PART, Settings())
+
+
+# --- through the command ---------------------------------------------------------------------------------------------------------------
+
+
+def test_the_command_judges_and_draws(photos: list[RenderedPhoto], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from anodewane.catalog.templates import template_to_toml
+
+    (tmp_path / "part.toml").write_text(template_to_toml(PART))
+    argv = ["judge"]
+    masks = []
+    for i, photo in enumerate(photos[:2]):
+        (tmp_path / f"{i}.jpg").write_bytes(photo.jpeg())
+        Image.fromarray(np.round(np.asarray(photo.mask) * 255).astype(np.uint8)).save(tmp_path / f"{i}.png")
+        argv.append(str(tmp_path / f"{i}.jpg"))
+        masks += ["--mask", str(tmp_path / f"{i}.png")]
+    code = main([*argv, "--same-part", "--template", str(tmp_path / "part.toml"), *masks, "--overlay", str(tmp_path / "o.png"), "--out", str(tmp_path / "r.json")])
+    assert code == ExitCode.JUDGED
+    record = anodewane.verdict_from_json(capsys.readouterr().out)
+    assert len(record.views) == 2
+    with Image.open(tmp_path / "o.png") as picture:
+        assert picture.width > 1200
+        colours = set(picture.convert("RGB").resize((400, 400), Image.Resampling.NEAREST).get_flattened_data())
+    assert len(colours) > 500
+    assert main([*argv, "--template", str(tmp_path / "part.toml")]) == ExitCode.USAGE
+    assert "--same-part" in capsys.readouterr().err
+
+
+# --- low along the bench ---------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("name", "tilt"), [("card", 77.0), ("mat-a4", 80.0), ("mat-a4", 83.0)])
+def test_the_sheet_is_found_in_a_photo_taken_low(name: str, tilt: float) -> None:
+    """7 to 13 degrees above the bench, 6 megapixels: pose against the camera that the picture was made by."""
+    size = (2816, 2112)
+    camera = small_camera(tilt, 60.0, 420.0, size=size)
+    photo = photo_of(render_sheet(name, camera, size=size))
+    lenient = Settings(max_tilt_deg=89.0)
+    plane = locate_camera(photo, find_sheet(photo, lenient), lenient)
+    assert plane.tilt_deg == pytest.approx(tilt, abs=0.2)
+    assert np.asarray(plane.camera.position_mm) == pytest.approx(np.asarray(camera.position_mm), abs=2.0)
