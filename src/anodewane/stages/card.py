@@ -238,7 +238,8 @@ def _flat_groups(corners_px: Any, ids: Any, layout: SheetLayout) -> list[tuple[A
         side_px = float(np.median(np.linalg.norm(np.diff(left_px, axis=1), axis=2)))
         # blur and the detector's threshold push a marker's corners out, alike on all sides, by up to a tenth of its side; a misread marker is off by whole sides
         h, keep = _homography(world, image, max(3.0, 0.25 * side_px))
-        if h is None or keep is None or np.linalg.det(h[:2, :2]) > 0:  # the sheet's y points up, the photo's down: a sheet seen from its front turns over
+        # the sheet's y points up, the photo's down: a sheet seen from its front turns over (the sign of the map's Jacobian at the sheet's middle)
+        if h is None or keep is None or np.linalg.det(h) > 0:
             break
         whole = keep.reshape(-1, 4).all(axis=1)
         if len(np.unique(left_index[whole])) < MIN_MARKERS:
