@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -136,6 +137,33 @@ def test_a_flush_part_has_no_other_side(photos: list[RenderedPhoto]) -> None:
     files = [(p.jpeg(), f"{i}.jpg") for i, p in enumerate(photos[:2])]
     refused = judge_together(files[:1], PART, Settings(), other_side=files[1:], masks=[mask(p) for p in photos[:2]])
     assert refused.reasons[0].code == "other_side_is_dry"
+
+
+def turned_over(solid: WornSolid) -> WornSolid:
+    """The same metal lying on its other face: turned about the x axis and let down until it touches."""
+    field, h = np.asarray(solid.field)[:, ::-1, ::-1], solid.step_mm
+    low = field.min(axis=(0, 1))
+    k = int(np.flatnonzero(low < 0)[0])
+    lowest = h * (k - low[k] / (low[k] - low[k - 1]))
+    origin = np.array([solid.origin_mm[0], -(solid.origin_mm[1] + (field.shape[1] - 1) * h), -lowest])
+    return replace(solid, field=np.ascontiguousarray(field), origin_mm=origin)
+
+
+def test_both_faces_of_an_open_mount_together() -> None:
+    template = replace(PART, mount="open")
+    worn = erode(template, replace(WEAR, depth_mm=2.0, face_ratio=1.6, skirt_mm=0.0), step_mm=0.8)
+    up = [taken(worn, 7, 250), taken(worn, 48, 200)]
+    down = [taken(turned_over(worn), 7, 250), taken(turned_over(worn), 48, 300)]
+    files = [(p.jpeg(), f"{i}.jpg") for i, p in enumerate([*up, *down])]
+    verdict = judge_together(files[:2], template, Settings(), other_side=files[2:], masks=[mask(p) for p in [*up, *down]])
+    assert verdict.status == "judged"
+    assert verdict.consumed is not None
+    truth = 100 * worn.consumed_volume
+    assert abs(verdict.consumed.mass_pct.value - truth) < 6.0
+    assert verdict.consumed.mass_pct.low <= truth <= verdict.consumed.mass_pct.high
+    assert [v.of_other_side for v in verdict.views] == [False, False, True, True]
+    assert "both_sides" in [r.code for r in verdict.reasons]
+    assert len(verdict.holes) == 1
 
 
 @pytest.mark.parametrize("count", [1, 9])

@@ -1,0 +1,204 @@
+"""Several photos of one part: how near, how sure, how fast, and whether what doesn't belong together is found out.
+
+    python docs/bench/bench_views.py render FOLDER --parts 12     parts of our own renderer: from above, three from half-way up, one low; and what should be refused
+    python docs/bench/bench_views.py score FOLDER                 the photos of FOLDER, with true masks and with the network
+    python docs/bench/bench_views.py trial FOLDER                 trial photos with the sheet printed on (NNNN-0 from above, NNNN-1 ... from the side)
+    python docs/bench/bench_views.py speed                        three 12 MP photos together against one, in one run
+
+Figures: docs/decisions/0030-several-photos.md.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from anodewane.geometry import from_shapely, polygons_of
+from anodewane.records import MetalMask, Template
+from anodewane.settings import Settings
+from anodewane.stages.refine import mask_from_pixels
+from anodewane.views.together import judge_together
+
+WIDTH, LOW_WIDTH = 1600, 2816
+
+
+def template_of(truth: dict[str, Any]) -> Template:
+    from shapely import wkt
+
+    rings = from_shapely(polygons_of(wkt.loads(truth["outline_wkt"]))[0])
+    return Template(truth["part"], rings, truth["thickness_mm"], truth["mount"], "rod" if truth["rod"] else "plate", truth["alloy"], None, 1.0, (), None, True)
+
+
+# --- photos of our own -----------------------------------------------------------------------------------------------------------------
+
+
+def make(folder: Path, parts: int, seed: int) -> None:
+    from anodewane.testing import look_at, place_part, placement, random_scene, random_template, random_wear, render
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for i in range(parts):
+        rng = np.random.default_rng([seed, i])
+        template = random_template(rng, longest_mm=130.0)
+        layout = "card" if i % 3 else "mat-a4"
+        worn = random_wear(rng, template, float(rng.uniform(0.08, 0.75)))
+        twin = random_wear(rng, template, float(rng.uniform(0.08, 0.75)))
+        motion = place_part(rng, template, layout)
+        scene = replace(random_scene(rng, layout), barnacles=0, bolts=0)
+        aim = motion[:, 2] * (0.5 if layout == "card" else 0.3)
+        start = float(rng.uniform(0, 360))
+        turn, shift = float(rng.choice([-1, 1]) * rng.uniform(3, 9)), rng.normal(size=2)
+        shift *= rng.uniform(5, 12) / np.linalg.norm(shift)
+        angle = float(np.degrees(np.arctan2(motion[1, 0], motion[0, 0]))) + turn
+        gone = placement(angle, (float(motion[0, 2] + shift[0]), float(motion[1, 2] + shift[1])))
+        shots = [("above", float(rng.uniform(2, 15)), start, worn, motion)]
+        shots += [(f"side{k}", float(rng.uniform(40, 56)), start + 120 * k + float(rng.uniform(-25, 25)), worn, motion) for k in range(3)]
+        shots += [("low", float(rng.uniform(75, 82)), start + float(rng.uniform(0, 360)), worn, motion)]
+        shots += [("shifted", shots[1][1], shots[1][2], worn, gone), ("twin", shots[1][1], shots[1][2], twin, motion)]
+        for name, tilt, azimuth, solid, where in shots:
+            path = folder / f"{i:02d}-{name}"
+            if path.with_suffix(".truth.json").exists():
+                continue
+            width = LOW_WIDTH if name == "low" else WIDTH
+            size = {"width": width, "height": width * 3 // 4}
+            distance = float(np.hypot(template.thickness_mm, np.ptp(np.asarray(template.rings[0]), axis=0).max()) * 1.1 + (430 if layout == "card" else 330))
+            camera = look_at((float(aim[0]), float(aim[1])), distance_mm=distance, tilt_deg=tilt, azimuth_deg=azimuth, f35=26.0, **size)
+            render(template, solid, camera, scene, sheet_from_part=where, **size).write(folder, path.name)
+            print(path.name, template.name, template.mount, f"{100 * solid.consumed_volume:.0f} % gone", flush=True)
+
+
+# --- judging ---------------------------------------------------------------------------------------------------------------------------
+
+
+def judged(folder: Path, stems: list[str], truth: dict[str, Any], true_masks: bool) -> Any:
+    files = [((folder / f"{s}.jpg").read_bytes(), f"{s}.jpg") for s in stems]
+    masks: list[MetalMask | None] | None = None
+    if true_masks:
+        masks = [mask_from_pixels(np.asarray(Image.open(folder / f"{s}.metal.png").convert("L"))) for s in stems]
+    return judge_together(files, template_of(truth), Settings(), masks=masks)
+
+
+def figures(name: str, rows: list[tuple[float, float, float, bool, float]], refused: int) -> None:
+    if not rows:
+        print(f"{name}: none judged, {refused} refused")
+        return
+    a = np.array(rows, float)
+    mass, area, above = np.abs(a[:, 0]), np.abs(a[:, 1]), np.abs(a[:, 2])
+    print(
+        f"{name}: n {len(a)}, refused {refused}; mass median {np.median(mass):.1f} worst {mass.max():.1f} bias {a[:, 0].mean():+.1f}; "
+        f"area median {np.median(area):.2f} worst {area.max():.2f} (above alone {np.median(above):.2f}, {above.max():.2f}); "
+        f"interval holds {int(a[:, 3].sum())}; width over one photo's: median {np.median(a[:, 4]):.2f} mean {a[:, 4].mean():.2f}",
+        flush=True,
+    )
+
+
+def row(verdict: Any, truth: dict[str, Any]) -> tuple[float, float, float, bool, float]:
+    mass, gone = verdict.consumed.mass_pct, 100 * truth["consumed_volume"]
+    before = verdict.together.mass_before_pct
+    area = 100 * truth["consumed_area"]
+    held = mass.low <= gone <= mass.high
+    return (
+        mass.value - gone,
+        verdict.consumed.area_pct.value - area,
+        verdict.together.area_before_pct.value - area,
+        held,
+        (mass.high - mass.low) / (before.high - before.low),
+    )
+
+
+def run(folder: Path, sets: dict[str, list[list[str]]], true_masks: bool) -> None:
+    for name, groups in sets.items():
+        rows, refused = [], 0
+        for stems in groups:
+            truth = json.loads((folder / f"{stems[0]}.truth.json").read_text())
+            verdict = judged(folder, stems, truth, true_masks)
+            if verdict.status != "judged":
+                refused += 1
+                print("  refused:", stems[0], verdict.reasons[0].message)
+            else:
+                rows.append(row(verdict, truth))
+        figures(f"{'true masks' if true_masks else 'network'}, {name}", rows, refused)
+
+
+def score(folder: Path, true_masks: bool) -> None:
+    parts = sorted({p.name.split("-")[0] for p in folder.glob("*-above.truth.json")})
+    names = {"above + half-way": ["above", "side0"], "above + low": ["above", "low"], "above + half-way + low": ["above", "side1", "low"]}
+    names["above + three half-way + low"] = ["above", "side0", "side1", "side2", "low"]
+    run(folder, {name: [[f"{p}-{s}" for s in shots] for p in parts] for name, shots in names.items()}, true_masks)
+
+
+def refusals(folder: Path, true_masks: bool) -> None:
+    parts = sorted({p.name.split("-")[0] for p in folder.glob("*-above.truth.json")})
+    counts = {"shifted": 0, "twin": 0, "swapped": 0}
+    for k, part in enumerate(parts):
+        truth = json.loads((folder / f"{part}-above.truth.json").read_text())
+        other = parts[(k + 1) % len(parts)]
+        for what, stem in (("shifted", f"{part}-shifted"), ("twin", f"{part}-twin"), ("swapped", f"{other}-side0")):
+            verdict = judged(folder, [f"{part}-above", stem], truth, true_masks)
+            counts[what] += verdict.status != "judged"
+            print("  ", part, what, verdict.status, verdict.reasons[0].message[:110], flush=True)
+    print(f"refused of {len(parts)}:", counts)
+
+
+def trial(folder: Path, true_masks: bool) -> None:
+    parts = sorted({p.name.split("-")[0] for p in folder.glob("*-0.truth.json")})
+    six = [[f"{p}-{k}" for k in range(6)] for p in parts]
+    pairs = [[f"{p}-0", f"{p}-{k}"] for p in parts for k in range(1, 6)]
+    run(folder, {"above + one of five": pairs, "all six": six}, true_masks)
+
+
+def speed() -> None:
+    """One photo and three, each 12 MP, by the network: the median of five of each, turn about."""
+    from shapely import box
+
+    from anodewane.pipeline import judge
+    from anodewane.testing import Scene, WearPattern, erode, look_at, placement, render
+
+    template = Template("bench", from_shapely(box(-50, -28, 50, 28).buffer(-5).buffer(5)), 20.0, "flush", "plate", "zinc", None, 1.0, (), None, False)
+    worn = erode(template, WearPattern(depth_mm=2.5, unevenness=0.25, seed=2))
+    motion = placement(15.0, (0.0, -118.0))
+    files = []
+    for k, (tilt, azimuth) in enumerate(((8, 250), (46, 200), (50, 310))):
+        camera = look_at((0.0, -60.0), distance_mm=430.0, tilt_deg=tilt, azimuth_deg=azimuth, f35=26.0, width=1440, height=1080)
+        photo = render(template, worn, camera, Scene(seed=3), sheet_from_part=motion, width=1440, height=1080)
+        big = Image.fromarray(np.asarray(photo.rgb)).resize((4032, 3024), Image.Resampling.BICUBIC)
+        from anodewane.testing import encode_jpeg
+
+        files.append((encode_jpeg(np.asarray(big), f35=26.0, quality=90, orientation=1, seed=k), f"{k}.jpg"))
+    one, three = [], []
+    for _ in range(6):
+        begin = time.perf_counter()
+        single = judge(*files[0], template, Settings())
+        middle = time.perf_counter()
+        together = judge_together(files, template, Settings())
+        one.append(middle - begin)
+        three.append(time.perf_counter() - middle)
+        assert single.status == together.status == "judged"
+    ratio = np.median(np.array(three[1:]) / np.array(one[1:]))
+    print(f"three 12 MP photos together: {ratio:.1f} times one photo's judgement ({np.median(three[1:]):.2f} s against {np.median(one[1:]):.2f} s)")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("what", choices=["render", "score", "refusals", "trial", "speed"])
+    parser.add_argument("folder", type=Path, nargs="?")
+    parser.add_argument("--parts", type=int, default=12)
+    parser.add_argument("--seed", type=int, default=11)
+    parser.add_argument("--masks", choices=["true", "network"], default="true")
+    given = parser.parse_args()
+    if given.what == "speed":
+        speed()
+    elif given.what == "render":
+        make(given.folder, given.parts, given.seed)
+    else:
+        {"score": score, "refusals": refusals, "trial": trial}[given.what](given.folder, given.masks == "true")
+
+
+if __name__ == "__main__":
+    main()
