@@ -33,6 +33,7 @@ ROWS = [
     "stages.flatten",
     "stages.segment",
     "stages.refine",
+    "stages.fouling",
     "stages.align",
     "stages.wear",
     "stages.decide",

@@ -20,7 +20,7 @@ classical.py
 weights.py, provenance.py, trace.py, files.py
     The model file, found and checked; what made a record; where stages' pictures go; files read and written whole or not at all.
 stages/
-    load, card, plane, label, flatten, segment, refine, align, wear, decide: one stage, one file, in this order. Records in, records out.
+    load, card, plane, label, flatten, segment, refine, fouling, align, wear, decide: one stage, one file, in this order. Records in, records out.
 lens_fit.py
     A phone's lens from photos of the sheet.
 handed.py

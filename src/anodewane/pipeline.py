@@ -1,7 +1,8 @@
 """The judgement, stage by stage. Read this first.
 
-``load -> card -> plane -> label -> flatten, segment (two looks) -> refine -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage that can't go
-on raises `CannotJudge`, and the record then holds the refusal beside whatever was measured before it. Exceptions are for unreadable input and a bad model.
+``load -> card -> plane -> label -> flatten, segment (two looks) -> refine -> fouling -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage
+that can't go on raises `CannotJudge`, and the record then holds the refusal beside whatever was measured before it. Exceptions are for unreadable input and a bad
+model.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ from anodewane.settings import Settings
 from anodewane.stages.align import align, choose_template, lay
 from anodewane.stages.card import find_card
 from anodewane.stages.decide import decide, limits_of
+from anodewane.stages.fouling import say_fouling
 from anodewane.stages.label import read_label
 from anodewane.stages.load import load_photo
 from anodewane.stages.plane import locate_camera
@@ -191,7 +193,7 @@ def _metal(found: Found, settings: Settings, segmenter: Segmenter | None, mask: 
     found.segmenter, found.model_sha256 = segmenter.name, segmenter.model_sha256
     soft = find_part(found.photo, found.plane, found.sighting, segmenter, settings)
     trace.picture("metal", soft.metal_prob)
-    return refine(found.photo, found.plane, soft, settings)
+    return say_fouling(found.photo, found.plane, found.sighting.layout, refine(found.photo, found.plane, soft, settings))
 
 
 def outline_of_new_part(data: bytes, name: str, thickness_mm: float, settings: Settings, solid: str = "plate", segmenter: Segmenter | None = None) -> Rings:

@@ -306,7 +306,8 @@ class MetalMask(Record):
 
     pieces_px : tuple of polygons, largest first, each a tuple of rings in photo pixels (as recorded, lens distortion included);
     edge_sd_mm : one-sigma of where the edge lies along its normal, common to the whole outline (a bias), mm; touches_border : the part runs out of the photo;
-    segmenter, model_sha256 : who found it ("manual" for a handed outline); notes : what was done to it, as sentences.
+    segmenter, model_sha256 : who found it ("manual" for a handed outline); notes : what was done to it, as sentences; fouled_mm : length along the edge of each place
+    where fouling stands proud of the metal and was left off, mm.
     """
 
     pieces_px: tuple[Rings, ...]
@@ -315,11 +316,12 @@ class MetalMask(Record):
     segmenter: str
     model_sha256: str | None
     notes: tuple[str, ...]
+    fouled_mm: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.pieces_px:
             raise ValueError("pieces_px: expected at least one piece, got none")
-        self._set(pieces_px=tuple(frozen_rings(p, f"pieces_px[{i}]") for i, p in enumerate(self.pieces_px)), notes=tuple(self.notes))
+        self._set(pieces_px=tuple(frozen_rings(p, f"pieces_px[{i}]") for i, p in enumerate(self.pieces_px)), notes=tuple(self.notes), fouled_mm=tuple(self.fouled_mm))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

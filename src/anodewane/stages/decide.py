@@ -69,6 +69,9 @@ def _notes(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, phot
         reasons.append(finding("pose_ambiguous", "which end is worse isn't certain"))
     if placement.filled_mm2 > 0:
         reasons.append(finding("gap_filled", f"{placement.filled_mm2:.0f} mm²"))
+    if mask.fouled_mm:
+        places = len(mask.fouled_mm)
+        reasons.append(finding("growth_bridged", f"along about {sum(mask.fouled_mm):.0f} mm of the edge, {places} place{'s' if places > 1 else ''}"))
     if mask.segmenter == "manual":
         reasons.append(finding("manual_outline", f"{len(mask.pieces_px[0][0])} points"))
     reasons.extend(finding("file_note", note) for note in (*mask.notes, *photo.notes))

@@ -111,7 +111,7 @@ def _bilinear(image: Any, x: Any, y: Any) -> Any:
     return (image[j, i] * (1 - fx) + image[j, i + 1] * fx) * (1 - fy) + (image[j + 1, i] * (1 - fx) + image[j + 1, i + 1] * fx) * fy
 
 
-def _linear_light(rgb: Any, x: Any, y: Any) -> Any:
+def linear_light(rgb: Any, x: Any, y: Any) -> Any:
     """Linear light (..., 3) at photo points, interpolated between linear pixels, not between sRGB values."""
     h, w = rgb.shape[:2]
     x, y = np.clip(x, 0, w - 1.001), np.clip(y, 0, h - 1.001)
@@ -157,7 +157,7 @@ def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
     t = np.arange(-np.ceil(reach / STEP_PX), np.ceil(reach / STEP_PX) + 1) * STEP_PX
     normal = ring_normals(ring, max(1, min(3, n // 8)))
     x, y = ring[:, :1] + normal[:, :1] * t, ring[:, 1:] + normal[:, 1:] * t
-    light = _linear_light(rgb, x, y)  # (n, T, 3)
+    light = linear_light(rgb, x, y)  # (n, T, 3)
     # per-channel square root keeps dark metal on dark ground from drowning, but the edge of a blurred step lies at the steepest LINEAR light
     light = _smooth_along(light, 1.2)
     inner, outer = light[:, t <= -reach * 0.45].mean(1), light[:, t >= reach * 0.45].mean(1)
