@@ -367,7 +367,7 @@ def _mass_left(fitted: Fitted, settings: Settings) -> _Mass:
     slope = _mass_slope(fitted, template)
     area = fitted.solid.plan_area(fitted.fit.p)
     causes = {
-        "fit": float(np.sqrt(max(slope @ fitted.fit.cov @ slope, 0.0))),
+        "fit": float(np.sqrt(np.maximum(slope @ fitted.fit.cov @ slope, 0.0))),
         "unseen": fitted.hidden_sd_mm * area / _gross(template),
         "print_scale": 3 * plane.scale_sd_frac * value,
         "casting": settings.mass_casting_sd_frac * value,
@@ -503,7 +503,7 @@ def _total(fitted: Fitted, without: int | None = None) -> Floats:
 
 
 def _sd_of(slope: Floats, information: Floats) -> float:
-    return float(np.sqrt(max(slope @ np.linalg.solve(information, slope), 0.0)))
+    return float(np.sqrt(np.maximum(slope @ np.linalg.solve(information, slope), 0.0)))
 
 
 def _rest(whole: float, part: float) -> float:
