@@ -138,11 +138,11 @@ def _map(verdict: Verdict) -> Any:
     height = round((high[1] - low[1]) * scale) + 20
     picture = Image.new("RGB", (CELL_PX, max(height, 220) + 70), WHITE)
     pen = ImageDraw.Draw(picture)
-    number = font_of(max(9, min(15, round(step * scale * 0.36))))
+    number = font_of(max(8, min(15, round(step * scale * 0.42))))
     for x, y, t in cells:
         left, top = 10 + (x - step / 2 - low[0]) * scale, 10 + (high[1] - y - step / 2) * scale
         pen.rectangle((left, top, left + step * scale, top + step * scale), fill=_colour(t / new))
-        if step * scale > 22:
+        if step * scale > 16:
             pen.text((left + step * scale / 2, top + step * scale / 2), f"{t:.0f}", font=number, fill=WHITE if t / new < 0.55 else BLACK, anchor="mm")
     top, tall, x = 16, max(height, 220) - 32, CELL_PX - bar + 6
     for i in range(tall):
