@@ -69,7 +69,8 @@ def make(folder: Path, parts: int, seed: int) -> None:
             size = {"width": width, "height": width * 3 // 4}
             distance = float(np.hypot(template.thickness_mm, np.ptp(np.asarray(template.rings[0]), axis=0).max()) * 1.1 + (430 if layout == "card" else 330))
             camera = look_at((float(aim[0]), float(aim[1])), distance_mm=distance, tilt_deg=tilt, azimuth_deg=azimuth, f35=26.0, **size)
-            render(template, solid, camera, scene, sheet_from_part=where, **size).write(folder, path.name)
+            own = replace(scene, seed=scene.seed + 1) if name == "twin" else scene  # another casting has other stains
+            render(template, solid, camera, own, sheet_from_part=where, **size).write(folder, path.name)
             print(path.name, template.name, template.mount, f"{100 * solid.consumed_volume:.0f} % gone", flush=True)
 
 
@@ -138,7 +139,9 @@ def refusals(folder: Path, true_masks: bool) -> None:
     counts = {"shifted": 0, "twin": 0, "swapped": 0}
     for k, part in enumerate(parts):
         truth = json.loads((folder / f"{part}-above.truth.json").read_text())
-        other = parts[(k + 1) % len(parts)]
+        sheet = truth["sheet"]
+        like = [p for p in (parts[k + 1 :] + parts[:k]) if json.loads((folder / f"{p}-above.truth.json").read_text())["sheet"] == sheet]
+        other = like[0] if like else parts[(k + 1) % len(parts)]
         for what, stem in (("shifted", f"{part}-shifted"), ("twin", f"{part}-twin"), ("swapped", f"{other}-side0")):
             verdict = judged(folder, [f"{part}-above", stem], truth, true_masks)
             counts[what] += verdict.status != "judged"
