@@ -24,7 +24,8 @@ GROUND_MM = np.array([5.0, 6.5, 8.0, 10.0])
 GROUND_REACH_MM = 15.0
 """The ground is that of so much of the outline to either side: a sunlit board between shaded ones isn't fouling."""
 
-GROUND_QUANTILE = 0.88
+GROUND_QUANTILE = 0.95
+"""How bright ground gets there: at 0.88 blades of grass and bright stones were taken for shells."""
 
 PEAK_LOG, EDGE_LOG = 0.45, 0.25
 """Natural logarithm of the light beside the metal over that of the brightest ground near by, in the channel where it is least: what a place must reach, and
@@ -38,7 +39,7 @@ MIN_OPENING_MM2 = 1000.0
 
 SHEET_MARGIN_MM = 1.0
 
-FOULED_EDGE_SD_MM = 0.3
+FOULED_EDGE_SD_MM = 0.15
 """One-sigma that fouling beside the edge adds to the outline's common bias: where some of it is seen, more lies on the edge unseen."""
 
 
