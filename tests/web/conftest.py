@@ -1,119 +1,16 @@
-"""A book of one boat with six positions, the sample photos that were drawn of such parts, and the application over it."""
+"""The application over a book made for the test, with a paired client."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
-from concurrent.futures import Executor, Future
-from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 pytest.importorskip("starlette")
+pytest.importorskip("httpx2")
 
-from anodewane.book.store import new_book
-from anodewane.catalog.templates import load_template
-from anodewane.settings import Settings
-
-SAMPLES = Path(__file__).parents[2] / "sample_images"
-BOAT = "Marram"
-HAULED = date(2026, 10, 4)
-PARTS = {
-    "rudder port": ("replace.jpg", "plate-150x75x20-2slots", "rudder"),
-    "rudder starboard": ("turned.jpg", None, "rudder"),
-    "transom": ("watch.jpg", "plate-120x60x16-2holes", None),
-    "keel aft": ("sound.jpg", "ring-90x42x18", None),
-    "strainer": ("rod.jpg", "rod-180x25", None),
-    "bracket": ("no-wear.jpg", None, None),
-}
-"""Position: its sample photo, the template beside the samples (None: as its truth says), its pair."""
-HOST = "http://127.0.0.1:8765"
-
-
-class Here(Executor):
-    """Runs at once in the thread that asks: what a worker process would do, without the process."""
-
-    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
-        future: Future[Any] = Future()
-        try:
-            future.set_result(fn(*args, **kwargs))
-        except Exception as e:
-            future.set_exception(e)
-        return future
-
-
-def template_file(position: str) -> Path:
-    import json
-
-    sample, _, _ = PARTS[position]
-    return SAMPLES / str(json.loads((SAMPLES / sample).with_suffix(".truth.json").read_text())["template"])
-
-
-def make_yard(folder: Path) -> Path:
-    """The book, with last season's judgement at the transom."""
-    file = folder / "yard.book"
-    with new_book(file) as book:
-        book.add_boat(BOAT, "salt")
-        book.add_boat("Sea Aster <script>alert(1)</script>", "salt")
-        for position, (_, _, pair) in PARTS.items():
-            book.add_position(BOAT, position, pair, "2 x M10 bolt with washer")
-            book.fit(BOAT, position, load_template(str(template_file(position))), date(2026, 4, 18))
-        book.haul_out(BOAT, date(2026, 4, 10), date(2026, 5, 2))
-        book.haul_out(BOAT, HAULED)
-    return file
-
-
-@dataclass
-class Page:
-    """A paired client of the application."""
-
-    client: Any
-    book: Path
-    app: Any
-    csrf: str
-
-    def get(self, url: str, **more: Any) -> Any:
-        return self.client.get(url, **more)
-
-    def post(self, url: str, **more: Any) -> Any:
-        headers = {"origin": HOST, "x-csrf": self.csrf, **more.pop("headers", {})}
-        return self.client.post(url, headers=headers, **more)
-
-    def put(self, url: str, **more: Any) -> Any:
-        headers = {"origin": HOST, "x-csrf": self.csrf, **more.pop("headers", {})}
-        return self.client.put(url, headers=headers, **more)
-
-    def upload(self, data: bytes, position: str, number: str, piece: int = 200_000) -> dict[str, Any]:
-        """Send a photo in pieces as the script does, and wait for its judgement."""
-        import time
-
-        told = self.post("/upload", json={"id": number, "boat": BOAT, "position": position, "size": len(data)}).json()
-        while told.get("state") == "receiving":
-            at = told["received"]
-            told = self.put(f"/upload/{number}?offset={at}", content=data[at : at + piece]).json()
-        began = time.monotonic()
-        while told.get("state") == "waiting" and time.monotonic() - began < 60:
-            time.sleep(0.01)
-            told = self.get(f"/upload/{number}").json()
-        return told
-
-
-def pair(client: Any, app: Any) -> str:
-    token = app.state.yonder.sessions.new_link()
-    answer = client.post(f"/in/{token}", data={"by": "Robin"}, headers={"origin": HOST}, follow_redirects=True)
-    assert answer.status_code == 200
-    found = re.search(r'name="csrf" content="([0-9a-f]{64})"', answer.text)
-    assert found
-    return found[1]
-
-
-def application(book: Path) -> Any:
-    from anodewane.web.app import make_app
-
-    return make_app(book, Settings(), Here, 1, ["127.0.0.1", "localhost"], (HOST,))
+from web_yard import HOST, Page, application, make_yard, pair
 
 
 @pytest.fixture

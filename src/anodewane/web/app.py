@@ -70,6 +70,8 @@ def _pages() -> Any:
 
     loader = jinja2.PackageLoader("anodewane.web", "pages")
     env = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    # named by its content, so that a phone fetches it once
+    env.globals["static"] = lambda name: f"/static/{name}?v={hashlib.sha256(_static(name)).hexdigest()[:12]}"
     env.filters["q"] = lambda text: quote(str(text), safe="")
     return env
 
@@ -478,7 +480,7 @@ def _routes(y: Yonder) -> list[Route]:
         name = request.path_params["name"]
         if name not in STATIC:
             raise HTTPException(404)
-        return Response(_static(name), media_type=STATIC[name], headers={"cache-control": "no-cache"})
+        return Response(_static(name), media_type=STATIC[name], headers={"cache-control": "private, max-age=604800, immutable"})
 
     async def favicon(_request: Request) -> Response:
         return Response(status_code=204)

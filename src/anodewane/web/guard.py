@@ -39,7 +39,7 @@ HEADERS = {
 }
 
 PAIRED_RATE = (40.0, 400.0)
-STRANGER_RATE = (2.0, 40.0)
+STRANGER_RATE = (2.0, 60.0)
 PAIRING_RATE = (0.2, 10.0)
 """Requests a second, and how many at once."""
 
@@ -185,7 +185,7 @@ class Guard:
                 return self._no(request, 403)
             if session is not None and not path.startswith("/in/"):
                 request.scope["csrf_by_header"] = hmac.compare_digest(request.headers.get("x-csrf", "").encode(), session.csrf.encode())
-        if session is None and not (path.startswith(("/in/", "/static/")) or path == "/in"):
+        if session is None and not (path.startswith(("/in/", "/static/")) or path in ("/in", "/favicon.ico")):
             if request.method in ("GET", "HEAD") and "text/html" in request.headers.get("accept", ""):
                 return RedirectResponse("/in", 303)
             return self._no(request, 401)

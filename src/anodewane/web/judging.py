@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import sys
 import threading
 from collections import OrderedDict, deque
 from collections.abc import Callable
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
 
 if TYPE_CHECKING:
-    from anodewane.records import MetalMask, Photo, Template, Verdict
+    from anodewane.records import MetalMask, Photo, Template
     from anodewane.settings import Settings
     from anodewane.web.yard import Upload, Yard
 
@@ -30,8 +31,8 @@ MAX_WAITING = 200
 VIEW_LONG_SIDE_PX = 2048
 """Of a photo's upright copy: the finger works on it."""
 
-PAINT_CELLS = 400
-"""A painted mask is this many cells along the photo's long side. The edge fit may move the outline by 0.7 of a cell: a finger is no finer."""
+SNAP_SHARE, MAX_SNAP = 1.3, 0.01
+"""How far a painted edge may snap: times the brush's radius, and at most this share of the photo's long side."""
 
 MAX_POINTS = 40_000
 """Points of rings and strokes in one correction."""
@@ -51,7 +52,6 @@ class Task:
     handed: bytes | None = None
     by: str | None = None
     when: str | None = None
-    before: bytes | None = None
 
 
 # --- in the worker ---------------------------------------------------------------------------------------------------------------------
@@ -69,7 +69,7 @@ def judge_task(task: Task) -> bytes:
     from anodewane.draw import overlay
     from anodewane.files import read_bytes, write_atomic
     from anodewane.pipeline import judge_photo
-    from anodewane.record_json import verdict_from_json, verdict_to_json
+    from anodewane.record_json import verdict_to_json
     from anodewane.stages.load import load_photo
 
     photo = load_photo(read_bytes(task.photo), task.photo.name)
@@ -77,8 +77,7 @@ def judge_task(task: Task) -> bytes:
         from anodewane.handed import Handed
         from anodewane.records import Manual
 
-        assert task.before is not None
-        mask = corrected(photo, verdict_from_json(task.before), task.handed)
+        mask = corrected(photo, task.handed)
         verdict = judge_photo(photo, task.template, task.settings, mask=mask)
         verdict = Handed(mask, Manual(task.by, task.when, hashlib.sha256(task.handed).hexdigest()), None).sign(verdict)
     else:
@@ -145,60 +144,91 @@ def read_correction(data: bytes) -> tuple[list[Any], list[tuple[bool, float, Any
     return rings, strokes
 
 
-def corrected(photo: Photo, before: Verdict, handed: bytes) -> MetalMask:
-    """The metal as a person outlined it. Dragged outlines are taken as they are; painted ones snap to the edge that the light shows near them.
+def corrected(photo: Photo, handed: bytes) -> MetalMask:
+    """The metal as a person outlined it. Dragged outlines are taken as they are; where it was painted, the edge snaps to where the light changes (`snapped`).
 
     Raises
     ------
     UsageError
-        Nothing is left, the outline crosses itself, or the sheet wasn't found, so that nothing has a size.
+        Nothing is left, or the outline crosses itself.
     """
     import cv2
     import numpy as np
 
-    from anodewane.errors import CannotJudge
-    from anodewane.records import SoftMask
-    from anodewane.stages.refine import mask_from_rings, trace
+    from anodewane.stages.refine import mask_from_pixels, mask_from_rings
 
     rings, strokes = read_correction(handed)
     if not strokes:
         return mask_from_rings(rings)
-    if before.scale is None or before.scale.sheet_photo_px is None or before.scale.sheet_size_mm is None:
-        raise UsageError("The sheet wasn't found in this photo, so painting can't help.", "Take the photo again with the whole sheet in it.")
-    sheet = np.asarray(before.scale.sheet_photo_px, float)
-    shoelace = abs(float(np.dot(sheet[:, 0], np.roll(sheet[:, 1], -1)) - np.dot(sheet[:, 1], np.roll(sheet[:, 0], -1)))) / 2
-    mm_per_photo_px = float(np.sqrt(before.scale.sheet_size_mm[0] * before.scale.sheet_size_mm[1] / max(shoelace, 1.0)))
-    height, width = photo.rgb.shape[:2]
-    cell = max(height, width) / PAINT_CELLS
-    fine = 4  # painted finer than the cells, then averaged: an edge keeps its place inside a cell
-    shape = (int(np.ceil(height / cell)) * fine, int(np.ceil(width / cell)) * fine)
-    canvas = np.zeros(shape, np.uint8)
+    canvas = np.zeros(photo.rgb.shape[:2], np.uint8)
+    painted = np.zeros_like(canvas)  # where a finger was, and how far off it may be there
 
     def at(p: Any) -> Any:
-        return np.round((p + 0.5) / cell * fine * 16 - 8).astype(np.int32)
+        return np.round(p * 16).astype(np.int32).reshape(-1, 1, 2)
 
     if rings:
-        cv2.fillPoly(canvas, [at(r) for r in rings], 255, cv2.LINE_8, 4)
+        cv2.fillPoly(canvas, [at(r) for r in rings], 255, cv2.LINE_AA, 4)
     for metal, radius, points in strokes:
-        value = 255 if metal else 0
-        wide = max(1, round(radius / cell * fine))
-        cv2.polylines(canvas, [at(points).reshape(-1, 1, 2)], False, value, 2 * wide, cv2.LINE_8, 4)
-        for p in at(points)[[0, -1]]:
-            cv2.circle(canvas, tuple(int(v) for v in p), wide * 16, value, -1, cv2.LINE_8, 4)
-    share: Any = cv2.resize(canvas, (shape[1] // fine, shape[0] // fine), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
-    share = cv2.GaussianBlur(share, (0, 0), 0.7)
-    # the tracer follows the segmenter's level of 0.35: half a cell has to stand there
-    prob = np.where(share < 0.5, share * 0.7, 0.35 + (share - 0.5) * 1.3).astype(np.float32)
-    mm = cell * mm_per_photo_px
-    soft = SoftMask(prob, mm, np.zeros(2), "manual", None)
-
-    def to_px(ring: Any) -> Any:
-        return (np.column_stack([ring[:, 0] / mm, -ring[:, 1] / mm]) + 0.5) * cell - 0.5
-
+        wide = max(1, round(2 * radius))
+        line = at(points if len(points) > 1 else np.vstack([points, points]))
+        cv2.polylines(canvas, [line], False, 255 if metal else 0, wide, cv2.LINE_AA, 4)
+        cv2.polylines(painted, [line], False, round(min(max(SNAP_SHARE * radius, 2.0), MAX_SNAP * max(canvas.shape), 250)), wide + 6, cv2.LINE_8, 4)
     try:
-        return trace(photo, soft, to_px)
-    except CannotJudge as e:
+        mask = mask_from_pixels(canvas)
+    except UsageError as e:
         raise UsageError("Nothing that was painted as metal is left.", "Undo the last strokes, or paint the metal.") from e
+    outlines = [np.asarray(ring) for piece in mask.pieces_px for ring in piece]
+    try:
+        return mask_from_rings([snapped(np.asarray(photo.rgb), ring, painted) for ring in outlines])
+    except UsageError:  # two snapped edges met: the paint itself is taken
+        return mask
+
+
+def snapped(rgb: Any, ring: Any, painted: Any) -> Any:
+    """A ring (n, 2), photo px, moved along its normals to the strongest edge within reach where `painted` (H, W) says so (px), and left alone elsewhere.
+
+    The moves are chosen together, so that neighbours move alike: the path of least cost through (point, move), by dynamic programming (Viterbi). The light is
+    taken linear, as an edge under blur lies where linear light changes fastest.
+    """
+    import cv2
+    import numpy as np
+    from scipy.ndimage import gaussian_filter, gaussian_filter1d
+
+    from anodewane.geometry import resample_ring, ring_normals
+    from anodewane.units import SRGB_TO_LINEAR
+
+    ring = resample_ring(ring, 1.5)
+    n = len(ring)
+    if n < 12:
+        return ring
+    i, j = np.clip(np.round(ring).astype(int), 0, np.array(rgb.shape[1::-1]) - 1).T
+    reach = painted[j, i].astype(float)
+    if not reach.any():
+        return ring
+    first = int(np.argmin(reach))  # the path begins where nothing moves, if there is such a place
+    ring, reach = np.roll(ring, -first, 0), np.roll(reach, -first)
+    t = np.arange(-2 * int(reach.max()), 2 * int(reach.max()) + 1) / 2
+    normal = ring_normals(ring, 4)
+    x, y = ring[:, :1] + normal[:, :1] * t, ring[:, 1:] + normal[:, 1:] * t
+    seen: Any = cv2.remap(rgb, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    light = np.stack([gaussian_filter(SRGB_TO_LINEAR[seen[..., c]].astype(float), (2.0, 2.0), mode=("wrap", "nearest")) for c in range(3)], -1)
+    slope = np.linalg.norm(np.gradient(light, axis=1), axis=2)
+    near = reach > 0
+    # what the edge looks like where nobody painted: texture inside the part is no edge beside it
+    usual = float(np.median(slope[~near, len(t) // 2])) if (~near).sum() >= 20 else 0.0
+    cost = -slope / max(1e-9, usual, float(np.percentile(slope[near].max(1), 75)))
+    cost = np.where(np.abs(t)[None] <= np.maximum(reach, 0.25)[:, None], cost + 0.12 * (t[None] / np.maximum(reach, 1.0)[:, None]) ** 2, 1e6)
+    total, came = cost[0].copy(), np.zeros(cost.shape, np.int8)
+    for k in range(1, n):
+        options = np.stack([np.r_[np.inf, total[:-1]] + 0.06, total, np.r_[total[1:], np.inf] + 0.06])
+        came[k] = options.argmin(0) - 1
+        total = options.min(0) + cost[k]
+    at = np.zeros(n, int)
+    at[-1] = int(total.argmin())
+    for k in range(n - 1, 0, -1):
+        at[k - 1] = at[k] + came[k][at[k]]
+    move = gaussian_filter1d(t[at], 1.5, mode="wrap")
+    return np.where(near[:, None], ring + normal * move[:, None], ring)
 
 
 # --- the queue -------------------------------------------------------------------------------------------------------------------------
@@ -309,8 +339,8 @@ class Judging:
                     self._renew()
                     self.add(upload, urgent=True)
                     continue
-                except Exception:
-                    self._fail(upload, FAULT, REMEDY)
+                except Exception as e:
+                    self._fault(upload, e)
                     continue
                 self._busy[future] = number
             future.add_done_callback(self._done)
@@ -327,10 +357,9 @@ class Judging:
             task = Task(self.yard.photos / upload.photo, self.yard.pictures, template, settings)
             if upload.corrects is None or upload.handed is None:
                 return task
-            old = book.judgement(upload.corrects)
             when = datetime.fromtimestamp(upload.begun_at, UTC).isoformat(timespec="seconds")
             handed = (self.yard.handed / f"{upload.handed}.json").read_bytes()
-            return replace(task, handed=handed, by=upload.by, when=when, before=book.record_json(old.reading.record_sha256))
+            return replace(task, handed=handed, by=upload.by, when=when)
 
     def _done(self, future: Future[bytes]) -> None:
         with self._room:
@@ -355,15 +384,15 @@ class Judging:
         except AnodewaneError as e:
             self._fail(upload, e.message, e.remedy)
             return
-        except Exception:
-            self._fail(upload, FAULT, REMEDY)
+        except Exception as e:
+            self._fault(upload, e)
             return
         try:
             self.yard.put(replace(upload, state="done", judgement=self._keep(upload, record)))
         except AnodewaneError as e:
             self._fail(upload, e.message, e.remedy)
-        except Exception:
-            self._fail(upload, FAULT, REMEDY)
+        except Exception as e:
+            self._fault(upload, e)
 
     def _keep(self, upload: Upload, record: bytes) -> int:
         import hashlib
@@ -376,6 +405,11 @@ class Judging:
             by = upload.by if upload.handed else None
             book.record([NewJudgement(upload.boat, upload.position, day, record, datetime.now(UTC), judged_by=by)], self.settings)
             return next(j.id for j in reversed(book.judgements(upload.boat, upload.position, day)) if j.reading.record_sha256 == digest)
+
+    def _fault(self, upload: Upload, e: Exception) -> None:
+        """The page says nothing of the inside; the terminal gets one line."""
+        print(f"anodewane: unexpected fault with {upload.photo}: {type(e).__name__}: {e}", file=sys.stderr)  # noqa: T201 - no logging elsewhere
+        self._fail(upload, FAULT, REMEDY)
 
     def _fail(self, upload: Upload, says: str, remedy: str) -> None:
         with contextlib.suppress(AnodewaneError):  # a full disk: it then waits for the next start

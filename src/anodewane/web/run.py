@@ -52,6 +52,7 @@ def bound(address: str, port: int) -> socket.socket:
     s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         s.bind((address, port))
+        s.listen(128)  # whoever opens the link at once waits instead of being refused
     except OSError as e:
         s.close()
         raise OutputNotWritable(f"Port {port} of {address} can't be had: {e.strerror or e}.", "Give another --port, or stop what uses it.") from e

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from anodewane.book.intake import open_haul_out, part_at
 from anodewane.book.listing import position_lines
 from anodewane.settings import BookRules, Settings
-from anodewane.words import GRADE_WORDS, summary
+from anodewane.words import GRADE_WORDS, no_wear, summary
 
 if TYPE_CHECKING:
     from anodewane.book.store import Book, Judgement
@@ -66,7 +66,11 @@ def grade_of(j: Judgement | None, overruled: str | None = None) -> Plain | None:
 def span(j: Judgement) -> str | None:
     """ "62 % gone (55 to 70)" """
     c = j.reading.consumed_pct
-    return f"{c.value:.0f} % gone ({c.low:.0f} to {c.high:.0f})" if c is not None and j.reading.status == "judged" else None
+    if c is None or j.reading.status != "judged":
+        return None
+    if "no_measurable_wear" in j.reading.reasons:
+        return "no measurable wear"
+    return f"{c.value:.0f} % gone ({c.low:.0f} to {c.high:.0f})"
 
 
 def overrules_of(book: Book, boat: str) -> dict[tuple[str, date], Any]:
@@ -168,7 +172,9 @@ def judgement(book: Book, yard: Yard, number: int) -> Plain:
         "day": r.hauled_on.isoformat(),
         "grade": grade_of(j),
         "check": CHECKS.get(refusal) if refusal else "Too near" if any(x.code == "close_camera" for x in verdict.reasons) else None,
-        "consumed": {"value": mass.value, "low": mass.low, "high": mass.high, "limit": verdict.limits.limit_pct, "coverage": coverage} if mass else None,
+        "consumed": {"value": mass.value, "low": mass.low, "high": mass.high, "limit": verdict.limits.limit_pct, "coverage": coverage, "none": no_wear(verdict)}
+        if mass
+        else None,
         "figures": words.figures,
         "reasons": words.reasons,
         "cautions": verdict.cautions,
@@ -178,7 +184,7 @@ def judgement(book: Book, yard: Yard, number: int) -> Plain:
         "marks": {
             "new": bool(verdict.template and verdict.template.outline_photo_px),
             "left": bool(verdict.outline and verdict.outline.photo_px),
-            "worst": bool(verdict.recession_mm and verdict.recession_mm.worst_photo_px is not None),
+            "worst": bool(verdict.recession_mm and verdict.recession_mm.worst_photo_px is not None and not no_wear(verdict)),
         },
         "can_correct": verdict.scale is not None and verdict.scale.sheet_photo_px is not None,
         "counts": j.counts,

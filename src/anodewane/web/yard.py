@@ -83,7 +83,7 @@ class Yard:
         with contextlib.suppress(OSError):
             self.folder.chmod(0o700)  # photos carry the place where they were taken
         self._lock = threading.RLock()
-        self._own = FileLock(self.folder / "serving.lock")
+        self._own = FileLock(self.folder / "serving.lock", thread_local=False)  # taken in one thread, let go in another
         try:
             self._own.acquire(timeout=0)
         except Timeout as e:

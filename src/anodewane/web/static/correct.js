@@ -193,5 +193,6 @@ editor.addEventListener("click", (e) => {
   }
   draw();
 });
-if (photo.complete) fit(); else photo.addEventListener("load", fit);
-window.addEventListener("resize", fit);
+fit();
+photo.addEventListener("load", draw);
+window.addEventListener("resize", draw); // a phone's address bar comes and goes: the view stays

@@ -1,7 +1,7 @@
 "use strict";
 // Photos on their way. Each is put into the phone's own store (IndexedDB) before anything is sent, and taken out only once the laptop has it whole on its disk: a page that
 // reloads, a lost connection or a restarted server lose nothing. Sent in pieces; the laptop says where to go on.
-const PIECE = 256 * 1024;
+const PIECE = 128 * 1024;
 const csrf = document.querySelector('meta[name="csrf"]').content;
 const bar = document.getElementById("queue");
 
@@ -144,7 +144,7 @@ for (const f of document.querySelectorAll(".capture")) {
     follow(f.dataset.waiting, { boat: f.dataset.boat, position: f.dataset.position });
   }
   for (const input of f.querySelectorAll("input[type=file]")) {
-    input.addEventListener("change", async () => {
+    const take = async () => {
       const file = input.files[0];
       if (!file) return;
       const photo = { id: number(), boat: f.dataset.boat, position: f.dataset.position, at: Date.now(), blob: file };
@@ -157,7 +157,9 @@ for (const f of document.querySelectorAll(".capture")) {
       f.dataset.follow = photo.id;
       input.value = "";
       pump();
-    });
+    };
+    input.addEventListener("change", take);
+    take(); // on a slow link the photo may be taken before this script is here
   }
 }
 waiting().then((all) => {

@@ -1,0 +1,311 @@
+"""The whole visit in a real Chromium, as a phone over a slow link and as a desk: one server, one browser, six positions, a correction, an overrule, a lost connection, a
+server that is killed and started again while a photo is on its way; axe-core over every page."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from anodewane.book.store import open_book
+from web_yard import BOAT, HAULED, PARTS, SAMPLES, Server, make_yard
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+SHOTS = os.environ.get("ANODEWANE_SHOTS")
+"""A folder: pictures of the pages are left there to be looked at."""
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (package chromium)")
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    book = make_yard(tmp_path_factory.mktemp("yard"))
+    served = Server(book)
+    try:
+        yield served
+    finally:
+        code = served.stop()
+    assert code == 0
+    # nothing but what the yard keeps lies beside the book, and no piece is left over
+    assert {p.name for p in book.parent.iterdir()} <= {"yard.book", "yard.book.yard", "yard.book-wal", "yard.book-shm"}
+    assert not list((book.parent / "yard.book.yard").rglob("*.part"))
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    sync = pytest.importorskip("playwright.sync_api")
+    with sync.sync_playwright() as p:
+        made = p.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield made
+        made.close()
+
+
+def shot(page: Any, name: str, whole: bool = True) -> None:
+    if SHOTS:
+        page.screenshot(path=str(Path(SHOTS) / f"{name}.png"), full_page=whole)
+
+
+def enter(page: Any, link: str, by: str) -> None:
+    page.goto(link)
+    page.get_by_label("Who are you?").fill(by)
+    page.get_by_role("button", name="Pair").click()
+    page.get_by_role("heading", name="Boats").wait_for()
+
+
+def axe(page: Any, wide: int) -> None:
+    """No serious finding of axe-core, and nothing runs off the side."""
+    checker = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    found = checker.run(page).response["violations"]
+    assert [(page.url, v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")] == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= wide
+    small = page.evaluate(
+        """[...document.querySelectorAll('a, button, select, input:not([type=hidden]):not([type=file]):not([type=radio]), textarea, summary, label.button')]
+        .filter(e => e.offsetParent && !e.closest('p:not(.links) > a:not(.button), figure a') && !e.matches('a:has(img), p > a:not(.button)'))
+        .map(e => [e.outerHTML.slice(0, 80), e.getBoundingClientRect()]).filter(([, r]) => r.height < 47.5 || r.width < 47.5).map(([h]) => h)"""
+    )
+    assert small == [], "targets smaller than 48 px"
+
+
+def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
+    from playwright.sync_api import expect
+
+    # the checker's own script needs the policy out of its way; another test drives the pages under the policy
+    phone = browser.new_context(viewport={"width": 390, "height": 844}, is_mobile=True, has_touch=True, device_scale_factor=2, bypass_csp=True)
+    page = phone.new_page()
+    faults: list[str] = []
+    page.on("pageerror", lambda e: faults.append(str(e)))
+    enter(page, server.link, "Robin")
+    link = phone.new_cdp_session(page)
+    link.send("Network.enable")
+
+    def network(offline: bool = False, kilobytes: int = 400) -> None:
+        rate = kilobytes * 1024
+        link.send("Network.emulateNetworkConditions", {"offline": offline, "latency": 60, "downloadThroughput": 4 * rate, "uploadThroughput": rate})
+
+    network()
+    axe(page, 390)
+    shot(page, "boats")
+    page.get_by_role("link", name=BOAT).click()
+    expect(page.locator("main")).to_contain_text("0 of 6 done")
+    axe(page, 390)
+    shot(page, "boat-before")
+    page.get_by_role("link", name="Next: bracket").click()
+
+    def take(position: str) -> None:
+        expect(page.get_by_role("heading", level=1)).to_have_text(position)
+        page.locator("input[capture]").first.set_input_files(SAMPLES / PARTS[position][0])
+
+    def judged(position: str, word: str) -> None:
+        page.wait_for_url("**/judgement/*", timeout=60_000)
+        expect(page.get_by_role("heading", level=1)).to_have_text(position)
+        expect(page.locator(".verdict")).to_contain_text(word)
+
+    axe(page, 390)
+    shot(page, "part")
+    take("bracket")
+    judged("bracket", "OK")
+    axe(page, 390)
+    shot(page, "verdict-ok")
+
+    # the connection is lost while a photo is taken: it waits on the phone, and goes by itself
+    page.get_by_role("link", name="Accept, next: keel aft").tap()
+    expect(page.get_by_role("heading", level=1)).to_have_text("keel aft")
+    page.wait_for_load_state("networkidle")
+    network(offline=True)
+    take("keel aft")
+    expect(page.locator("#queue")).to_contain_text("No connection", timeout=20_000)
+    shot(page, "no-connection", whole=False)
+    assert _left_on_phone(page) == 1
+    network()
+    judged("keel aft", "OK")
+
+    # the connection breaks in the middle of a photo, the server is killed and started again, the page is loaded again: the photo goes on from where it was
+    page.get_by_role("link", name="Accept, next: rudder port").tap()
+    pieces = {"let through": 1}
+
+    def through(route: Any) -> None:
+        pieces["let through"] -= 1
+        if pieces["let through"] < 0:
+            route.abort("connectionfailed")
+        else:
+            route.continue_()
+
+    offset = re.compile(r"/upload/[0-9a-f]{32}\?offset=")
+    page.route(offset, through)
+    take("rudder port")
+    expect(page.locator("#queue")).to_contain_text("No connection", timeout=20_000)
+    parts = list((server.book.parent / "yard.book.yard" / "uploads").glob("*.part"))
+    assert [p.stat().st_size for p in parts] == [128 * 1024]
+    server.kill()
+    server.start()
+    page.unroute(offset)
+    page.reload()
+    judged("rudder port", "REPLACE")
+    shot(page, "verdict-replace")
+    page.get_by_role("button", name="Closer").tap()
+    assert "scale(1.6)" in page.locator(".zoom img").get_attribute("style")
+    link.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": _fingers(page, ".zoom", 40)})
+    link.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": _fingers(page, ".zoom", 80)})
+    link.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    grown = re.search(r"scale\(([\d.]+)\)", page.locator(".zoom img").get_attribute("style"))
+    assert grown
+    assert float(grown[1]) > 2.5
+
+    page.get_by_role("link", name="Accept, next: rudder starboard").tap()
+    take("rudder starboard")
+    judged("rudder starboard", "REPLACE")
+    page.get_by_role("link", name="Accept, next: strainer").tap()
+    take("strainer")
+    judged("strainer", "REPLACE")
+    page.get_by_role("link", name="Accept, next: transom").tap()
+    take("transom")
+    judged("transom", "MONITOR")
+
+    # a correction: the edge is dragged, which is undone; then some metal is painted away
+    before, was = page.url, _gone(page)
+    page.get_by_role("link", name="Correct the outline").tap()
+    undo = page.get_by_role("button", name="Undo")
+    expect(undo).to_be_disabled()
+    box = page.locator("canvas").bounding_box()
+    ring = page.evaluate("rings[0].map((p) => [p[0] * scale + left, p[1] * scale + top_])")
+    at = [box["x"] + ring[0][0] + 3, box["y"] + ring[0][1] + 3]  # inside the border of 3 px
+    link.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": at[0], "y": at[1], "id": 0}]})
+    link.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": at[0] + 30, "y": at[1] + 30, "id": 0}]})
+    link.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    moved = page.evaluate("rings[0].map((p) => [p[0] * scale + left, p[1] * scale + top_])")
+    assert max(abs(b[0] - a[0] - 30) + abs(b[1] - a[1] - 30) for a, b in zip(ring[:1], moved[:1], strict=True)) < 1
+    assert max(abs(b[0] - a[0]) for a, b in zip(ring, moved, strict=True)) <= 30.1
+    assert sum(a != b for a, b in zip(ring, moved, strict=True)) < len(ring)  # the far side stays
+    undo.click()  # after a touch that was made by hand the browser takes the next tap for the end of its gesture
+    expect(undo).to_be_disabled()
+    page.get_by_role("button", name="Not metal").click()
+    x, y = box["x"] + box["width"] * 0.35, box["y"] + box["height"] * 0.5
+    link.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y, "id": 0}]})
+    for step in range(1, 5):
+        link.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": x, "y": y + step * box["height"] * 0.03, "id": 0}]})
+    link.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    expect(undo).to_be_enabled()
+    page.wait_for_load_state("networkidle")
+    shot(page, "correct")
+    axe(page, 390)
+    page.get_by_role("button", name="Judge again").click()
+    page.wait_for_url(lambda url: re.search(r"/judgement/\d+$", url) is not None and url != before, timeout=60_000)
+    expect(page.locator("main")).to_contain_text("Outline by Robin")
+    assert _gone(page) > was + 5
+    shot(page, "corrected")
+
+    # an overrule
+    page.get_by_text("Overrule the verdict").tap()
+    page.get_by_label("◐ Monitor").check()
+    page.get_by_label("Why").fill("The paint there is metal.")
+    axe(page, 390)
+    page.get_by_role("button", name="Overrule").tap()
+    expect(page.locator("main")).to_contain_text("Overruled by Robin")
+    expect(page.locator(".verdict")).to_contain_text("MONITOR")
+    page.get_by_role("link", name="Accept, all done").tap()
+    expect(page.locator("main")).to_contain_text("6 of 6 done")
+    shot(page, "boat-after")
+    axe(page, 390)
+    page.get_by_role("link", name="Side by side").tap()
+    expect(page.locator("main")).to_contain_text("Pair: rudder")
+    page.wait_for_load_state("networkidle")
+    shot(page, "compare")
+    axe(page, 390)
+    assert faults == []
+    assert page.evaluate("indexedDB.databases().then((d) => d.length)") == 1
+    assert _left_on_phone(page) == 0
+    phone.close()
+
+    with open_book(server.book) as book:
+        have = {j.reading.position: j for j in book.judgements(BOAT, hauled_on=HAULED) if j.counts}
+        assert set(have) == set(PARTS)
+        assert have["transom"].judged_by == "Robin"
+        assert [(o.position, o.verdict, o.by) for o in book.overrules(BOAT)] == [("transom", "monitor", "Robin")]
+        assert len(book.judgements(BOAT)) == 7  # no photo was judged twice
+    import hashlib
+
+    kept = {p.stem for p in (server.book.parent / "yard.book.yard" / "photos").iterdir()}
+    assert kept == {hashlib.sha256((SAMPLES / f).read_bytes()).hexdigest() for f, _, _ in PARTS.values()}
+
+
+def _gone(page: Any) -> float:
+    return float(page.locator(".gone b").inner_text().split()[0])
+
+
+def _fingers(page: Any, where: str, apart: float) -> list[dict[str, float]]:
+    page.locator(where).scroll_into_view_if_needed()
+    box = page.locator(where).bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    return [{"x": x - apart, "y": y, "id": 0}, {"x": x + apart, "y": y, "id": 1}]
+
+
+def _left_on_phone(page: Any) -> int:
+    return page.evaluate(  # type: ignore[no-any-return]
+        "new Promise((yes) => { const a = indexedDB.open('anodewane'); a.onsuccess = () => { const g = a.result.transaction('photos').objectStore('photos').getAll();"
+        " g.onsuccess = () => yes(g.result.length); }; })"
+    )
+
+
+def test_the_desk(server: Server, browser: Any) -> None:
+    """After the visit: the table, its filter, the seasons, under the policy as served; nothing is fetched from elsewhere and the policy stops nothing."""
+    from playwright.sync_api import expect
+
+    server.stop()
+    server.start()
+    desk = browser.new_context(viewport={"width": 1280, "height": 850})
+    page = desk.new_page()
+    asked: list[str] = []
+    said: list[str] = []
+    page.on("request", lambda r: asked.append(r.url))
+    page.on("console", lambda m: said.append(m.text) if m.type == "error" else None)
+    enter(page, server.link, "Sam")
+    page.get_by_role("link", name="Desk").click()
+    expect(page.locator("caption")).to_have_text("6 judgements")
+    shot(page, "desk")
+    page.get_by_label("Verdict").select_option("replace")
+    page.get_by_role("button", name="Filter").click()
+    expect(page.locator("caption")).to_have_text("3 judgements")  # the fourth is overruled
+    page.get_by_label("Boat").select_option(BOAT)
+    page.get_by_role("button", name="Filter").click()
+    page.get_by_role("link", name="Compare seasons").click()
+    expect(page.locator("main")).to_contain_text(str(HAULED))
+    shot(page, "seasons")
+    page.goto(f"{server.base}/pair")
+    expect(page.locator("img.qr")).to_be_visible()
+    shot(page, "pair")
+    page.goto(f"{server.base}/order?boat={BOAT}")
+    expect(page.locator("body")).to_contain_text("To buy")
+    assert page.evaluate("getComputedStyle(document.body).color") == "rgb(17, 17, 17)"  # its own style is let through
+    page.goto(f"{server.base}/boat?name=nobody")
+    expect(page.get_by_role("heading", level=1)).to_contain_text("no boat")
+    shot(page, "error")
+    assert all(u.startswith(server.base) for u in asked)
+    assert [s for s in said if "404" not in s] == []
+    desk.close()
+
+    # axe needs the policy out of its way
+    free = browser.new_context(viewport={"width": 1280, "height": 850}, bypass_csp=True, storage_state=None)
+    page = free.new_page()
+    server.stop()
+    server.start()
+    enter(page, server.link, "Sam")
+    for url in ("/desk", f"/desk/seasons?boat={BOAT}", "/pair", f"/compare?boat={BOAT}", "/judgement/7"):
+        page.goto(server.base + url)
+        axe(page, 1280)
+    free.close()
+
+
+def test_a_phone_that_is_not_paired_sees_nothing(server: Server, browser: Any) -> None:
+    stranger = browser.new_context()
+    page = stranger.new_page()
+    page.goto(f"{server.base}/boat?name={BOAT}")
+    assert page.url == f"{server.base}/in"
+    assert BOAT not in page.content()
+    shot(page, "stranger")
+    stranger.close()
