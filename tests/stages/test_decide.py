@@ -199,3 +199,10 @@ def test_larger_than_new_only_where_the_whole_interval_says_so() -> None:
     w = wear(1.0, 0.0, 3.0)
     assert "larger_than_new" in verdict_of(replace(w, consumed=replace(w.consumed, area_pct=Interval(-2.0, -3.0, -0.1))))[1]
     assert "larger_than_new" not in verdict_of(replace(w, consumed=replace(w.consumed, area_pct=Interval(-2.0, -3.0, 0.0))))[1]
+
+
+def test_fouling_left_off_the_outline_is_said_with_its_length():
+    _, reasons = decide(wear(10.0), PLACEMENT, replace(MASK, fouled_mm=(6.0, 8.4)), PLANE, PHOTO, MEASURED_SHEET)
+    said = [r.message for r in reasons if r.code == "growth_bridged"]
+    assert said == ["Fouling stands proud of the metal and was taken off the outline (along about 14 mm of the edge, 2 places)."]
+    assert "growth_bridged" not in verdict_of(wear(10.0))[1]
