@@ -87,14 +87,23 @@ def serve(book: Path, settings: Settings, *, port: int, lan: str | None, workers
     import uvicorn
 
     from anodewane.batch.execute import local_engine
+    from anodewane.book.store import open_book
     from anodewane.web.app import make_app
 
+    open_book(book).close()  # before anything listens
     addresses = [*([lan] if lan else []), LOOPBACK]
-    sockets = [bound(a, port) for a in addresses]
-    port = sockets[-1].getsockname()[1]
-    bases = tuple(f"http://{a}:{port}" for a in addresses)
-    engine = local_engine(workers)
-    app = make_app(book, settings, engine.make_executor, engine.workers, [*addresses, "localhost"], bases)
+    sockets: list[socket.socket] = []
+    try:
+        for a in addresses:
+            sockets.append(bound(a, port))
+            port = sockets[-1].getsockname()[1]
+        bases = tuple(f"http://{a}:{port}" for a in addresses)
+        engine = local_engine(workers)
+        app = make_app(book, settings, engine.make_executor, engine.workers, [*addresses, "localhost"], bases)
+    except BaseException:
+        for s in sockets:
+            s.close()
+        raise
     sessions = app.state.yonder.sessions
     say(f"Serving '{book.name}'. On this machine open (once, within a quarter of an hour):\n  {bases[-1]}/in/{sessions.new_link()}")
     if lan:

@@ -167,8 +167,7 @@ async function judge() {
     let r = await fetch(`/judgement/${editor.dataset.number}/correct`, { method: "POST", headers: { "x-csrf": token, accept: "application/json" }, body });
     let told = await r.json();
     while (r.ok && told.state === "waiting") {
-      await new Promise((yes) => setTimeout(yes, 120));
-      r = await fetch(`/upload/${told.id}`, { headers: { accept: "application/json" } });
+      r = await fetch(`/upload/${told.id}?wait=1`, { headers: { accept: "application/json" } });
       told = await r.json();
     }
     if (told.state === "done") { location.assign(`/judgement/${told.judgement}`); return; }

@@ -118,9 +118,9 @@ async function pump() {
 
 async function follow(id, photo) {
   tell(photo, "Judging ...");
-  for (let n = 0; ; n++) {
+  for (;;) {
     let told;
-    try { told = await send("GET", `/upload/${id}`); } catch (e) {
+    try { told = await send("GET", `/upload/${id}?wait=1`); } catch (e) {
       if (e.status !== 0 && e.status !== 429 && e.status !== 503) return;
       tell(photo, "No connection. The photo is on the laptop and will be judged.");
       await sleep(1500);
@@ -134,7 +134,7 @@ async function follow(id, photo) {
       return;
     }
     if (told.state === "failed") { tell(photo, `${told.says} ${told.remedy}`); return; }
-    await sleep(n < 20 ? 120 : 1000);
+    await sleep(50);
   }
 }
 
