@@ -76,19 +76,20 @@ def trace(photo: Photo, soft: SoftMask, to_px: Callable[[Floats], Floats]) -> Me
 
 
 def _contours(soft: SoftMask) -> list[Floats]:
-    """`METAL_LEVEL` of the soft mask as rings in sheet mm: outer ones anticlockwise (y up), holes clockwise."""
+    """The soft mask's `METAL_LEVEL` (the network's `NETWORK_LEVEL`) as rings in sheet mm: outer ones anticlockwise (y up), holes clockwise."""
     from skimage.measure import find_contours
 
+    level = NETWORK_LEVEL if soft.segmenter == "network" else METAL_LEVEL
     s = soft.mm_per_px
     padded = np.pad(np.asarray(soft.metal_prob, np.float64), 1)
     rings = []
-    for c in find_contours(padded, METAL_LEVEL):  # type: ignore[no-untyped-call]
+    for c in find_contours(padded, level):  # type: ignore[no-untyped-call]
         if len(c) < 5:
             continue
         q = c[:-1, ::-1] - 1
         ring = np.column_stack([soft.origin_mm[0] + q[:, 0] * s, soft.origin_mm[1] - q[:, 1] * s])
         # find_contours keeps the high side on one hand: decide outer or hole by what lies inside instead of by its convention
-        rings.append(ring if _is_outer(padded, c, METAL_LEVEL) == (ring_area(ring) > 0) else ring[::-1].copy())
+        rings.append(ring if _is_outer(padded, c, level) == (ring_area(ring) > 0) else ring[::-1].copy())
     return rings
 
 
@@ -138,8 +139,9 @@ GATE_FLAT_PX = 0.7
 PRIOR_GATES = 0.5
 """One-sigma of where the edge lies about the segmenter's contour, in gates."""
 
-METAL_LEVEL = 0.3
-"""Level of the soft mask that is traced: where the edge shows no bias on training photos that were held out; at 0.5 dark side walls are cut off."""
+METAL_LEVEL, NETWORK_LEVEL = 0.4, 0.3
+"""Levels of a soft mask at which the metal's edge is traced. The network's is where its edge shows no bias on training photos that were held out; at 0.5 dark side walls
+are cut off."""
 
 
 def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
