@@ -64,7 +64,7 @@ def overlay_bytes(data: bytes, name: str, verdict: Verdict, suffix: str) -> byte
     return encode_picture(overlay(load_photo(data, name), verdict), suffix)
 
 
-def overlay(photo: Photo, verdict: Verdict) -> Bytes:
+def overlay(photo: Photo, verdict: Verdict, *, caption: bool = True) -> Bytes:
     """Draw a judgement.
 
     Parameters
@@ -74,6 +74,8 @@ def overlay(photo: Photo, verdict: Verdict) -> Bytes:
     verdict : Verdict
         Uses `outline.photo_px`, `template.outline_photo_px`, `recession_mm.worst_photo_px`, `scale.sheet_photo_px`, and the figures. What is missing, as in a
         refusal, isn't drawn.
+    caption : bool
+        False leaves the words to whoever shows the picture.
 
     Returns
     -------
@@ -97,7 +99,7 @@ def overlay(photo: Photo, verdict: Verdict) -> Bytes:
     if worst is not None:
         _mark_worst(picture, view.move(np.array([worst]))[0], unit)
     marks.bar = _scale_bar(picture, view, verdict, unit, [*new, *left])
-    return _with_caption(picture, photo, verdict, view, marks)
+    return _with_caption(picture, photo, verdict, view, marks) if caption else picture
 
 
 # --- the photo's part ------------------------------------------------------------------------------------------------------------------

@@ -66,7 +66,7 @@ def judge_task(task: Task) -> bytes:
     """
     import hashlib
 
-    from anodewane.draw import overlay
+    from anodewane.draw import encode_picture, overlay
     from anodewane.files import read_bytes, write_atomic
     from anodewane.pipeline import judge_photo
     from anodewane.record_json import verdict_to_json
@@ -83,7 +83,7 @@ def judge_task(task: Task) -> bytes:
     else:
         verdict = judge_photo(photo, task.template, task.settings)
     record = verdict_to_json(verdict).encode()
-    write_atomic(task.pictures / f"{hashlib.sha256(record).hexdigest()}.jpg", photo_part(photo, overlay(photo, verdict)))
+    write_atomic(task.pictures / f"{hashlib.sha256(record).hexdigest()}.jpg", encode_picture(overlay(photo, verdict, caption=False), ".jpg"))
     return record
 
 
@@ -98,20 +98,12 @@ def draw_task(photo: Path, record: bytes | None) -> bytes:
 
     seen = load_photo(read_bytes(photo), photo.name)
     if record is not None:
-        return photo_part(seen, overlay(seen, verdict_from_json(record)))
+        return encode_picture(overlay(seen, verdict_from_json(record), caption=False), ".jpg")
     height, width = seen.rgb.shape[:2]
     scale = min(1.0, VIEW_LONG_SIDE_PX / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
     small: Any = cv2.resize(seen.rgb, size, interpolation=cv2.INTER_AREA)
     return encode_picture(small, ".jpg")
-
-
-def photo_part(photo: Photo, picture: Any) -> bytes:
-    """The overlay without its caption, which the page sets as text."""
-    from anodewane.draw import encode_picture
-
-    height = min(picture.shape[0], round(picture.shape[1] * photo.rgb.shape[0] / photo.rgb.shape[1]))
-    return encode_picture(picture[:height], ".jpg")
 
 
 def read_correction(data: bytes) -> tuple[list[Any], list[tuple[bool, float, Any]]]:
