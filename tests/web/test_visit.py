@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -172,6 +173,7 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     page.get_by_role("link", name="Correct the outline").tap()
     undo = page.get_by_role("button", name="Undo")
     expect(undo).to_be_disabled()
+    page.wait_for_load_state("networkidle")
     box = page.locator("canvas").bounding_box()
     ring = page.evaluate("rings[0].map((p) => [p[0] * scale + left, p[1] * scale + top_])")
     at = [box["x"] + ring[0][0] + 3, box["y"] + ring[0][1] + 3]  # inside the border of 3 px
@@ -309,3 +311,33 @@ def test_a_phone_that_is_not_paired_sees_nothing(server: Server, browser: Any) -
     assert BOAT not in page.content()
     shot(page, "stranger")
     stranger.close()
+
+
+def test_a_photo_that_is_not_taken_now_is_kept_and_goes_later(server: Server, browser: Any) -> None:
+    """The boat goes back into the water under an open page; next season the phone still has the photo, and last season's stands beside it."""
+    from playwright.sync_api import expect
+
+    server.stop()
+    server.start()
+    phone = browser.new_context(viewport={"width": 390, "height": 844}, is_mobile=True, has_touch=True)
+    page = phone.new_page()
+    enter(page, server.link, "Robin")
+    page.goto(f"{server.base}/part?boat={BOAT}&position=transom")
+    with open_book(server.book) as book:
+        book.launch(BOAT, date(2026, 11, 1))
+    page.locator("input[capture]").first.set_input_files(SAMPLES / "watch.jpg")
+    expect(page.locator("#queue")).to_contain_text("isn't ashore")
+    expect(page.locator("#queue")).to_contain_text("kept on this phone")
+    shot(page, "held", whole=False)
+    with open_book(server.book) as book:
+        book.haul_out(BOAT, date(2027, 10, 1))
+    page.reload()
+    page.wait_for_url("**/judgement/*", timeout=60_000)
+    expect(page.locator("main")).to_contain_text(f"Before: {HAULED}")
+    page.goto(f"{server.base}/compare?boat={BOAT}")
+    assert page.locator("img.photo").count() == 7  # six of the last season, one of this
+    page.wait_for_load_state("networkidle")
+    shot(page, "compare-seasons")
+    page.goto(f"{server.base}/desk/seasons?boat={BOAT}")
+    expect(page.locator("thead")).to_contain_text("2027-10-01")
+    phone.close()

@@ -159,7 +159,7 @@ class Yard:
                     raise UsageError("Another photo has that number.", "Load the page again.")
                 return have
             if sum(u.state == "receiving" and u.owner == upload.owner for u in self._known.values()) >= MAX_OPEN:
-                raise UsageError(f"This phone has {MAX_OPEN} photos under way already.", "Wait until they are through.")
+                raise OutputNotWritable(f"This phone has {MAX_OPEN} photos under way already.", "Wait until they are through.")
             if shutil.disk_usage(self.folder).free < MIN_FREE_BYTES + upload.size:
                 raise OutputNotWritable("The disk of this machine is nearly full.", "Free some space; the photo stays on the phone until then.")
             return self.put(upload)

@@ -47,7 +47,26 @@ function send(method, url, body, progress) {
 }
 const sleep = (ms) => new Promise((yes) => setTimeout(yes, ms));
 
-function say(text) { bar.hidden = !text; bar.textContent = text; }
+function say(text) {
+  const kept = [...held.values()];
+  bar.hidden = !text && !kept.length;
+  bar.textContent = text;
+  for (const { photo, why } of kept) {
+    // nothing is thrown away but by hand
+    const line = document.createElement("p"), button = document.createElement("button");
+    line.textContent = `${photo.boat}, ${photo.position}: ${why} The photo is kept on this phone and tried again when a page is loaded.`;
+    button.className = "button";
+    button.textContent = "Throw it away";
+    button.addEventListener("click", async () => {
+      if (!window.confirm("Throw this photo away?")) return;
+      await inStore("readwrite", (s) => s.delete(photo.id));
+      held.delete(photo.id);
+      say("");
+    });
+    bar.append(line, button);
+  }
+}
+const held = new Map();
 function form(photo) {
   return [...document.querySelectorAll(".capture")].find((f) => f.dataset.boat === photo.boat && f.dataset.position === photo.position);
 }
@@ -81,7 +100,7 @@ async function pump() {
   let pause = 500;
   try {
     for (;;) {
-      const all = await waiting();
+      const all = (await waiting()).filter((p) => !held.has(p.id));
       if (!all.length) { say(""); return; }
       const photo = all[0];
       say(`${all.length} ${all.length === 1 ? "photo" : "photos"} on this phone still to send`);
@@ -96,12 +115,16 @@ async function pump() {
           return;
         }
         if (e.status === 409 && e.told.says === "Another photo has that number.") {
-          await inStore("readwrite", (s) => s.delete(photo.id));
-          await inStore("readwrite", (s) => s.put({ ...photo, id: number() }));
-        } else if (e.status === 409 || e.status === 404 || e.status === 413 || e.status === 422) {
-          if (e.status === 404 && !e.told.says) { await sleep(1000); continue; }
-          await inStore("readwrite", (s) => s.delete(photo.id));
-          tell(photo, `${e.told.says || "It wasn't taken."} ${e.told.remedy || ""}`);
+          const again = { ...photo, id: number() }, f = form(photo);
+          await inStore("readwrite", (s) => { s.put(again); return s.delete(photo.id); }); // one transaction: never without it
+          if (f && f.dataset.follow === photo.id) f.dataset.follow = again.id;
+          continue;
+        }
+        if (e.status === 404) { await sleep(1000); continue; } // the laptop doesn't know it: announced anew
+        if (e.status === 409 || e.status === 413 || e.status === 422) {
+          const why = `${e.told.says || "It wasn't taken."} ${e.told.remedy || ""}`;
+          held.set(photo.id, { photo, why });
+          tell(photo, why);
           continue;
         }
         const text = e.status === 0 ? "No connection. The photo is kept on this phone and goes when the laptop is back." : `${e.told.says || "Not now."} The photo is kept on this phone.`;
