@@ -273,7 +273,7 @@ def record_of(found: Found, settings: Settings, grade: Grade | None, reasons: tu
 
 
 def _points(ring: Any) -> tuple[tuple[float, float], ...]:
-    return tuple((float(x), float(y)) for x, y in np.asarray(ring))
+    return tuple(map(tuple, np.asarray(ring, float).tolist()))
 
 
 def _outline(found: Found, placement: Placement | None) -> Outline | None:

@@ -34,8 +34,9 @@ MIN_CLOSE_SIDE_MM = 64.0
 CLOSE_SHORT_SIDE_FRAC, CLOSE_SHORT_SIDE_PX = 0.6, 320
 """The close look's short side, at least: a share of the long one, and pixels."""
 CLOSE_ATTEMPTS = 3
-CLOSE_OPINIONS = 2
-"""The close look is taken as it is and mirrored: there the edge is decided."""
+OPINIONS = ((0.02, 4),)
+CLOSE_OPINIONS = ((0.002, 2), (0.02, 4))
+"""Shares of the metal in doubt from which the first and the close look are taken so often. Where the network is sure, more looks change nothing."""
 CLOSE_GROWTH = 0.5
 MIN_PART_MM2 = 30.0
 """Smallest piece of metal that is taken for a part: under it a washer's shine would do."""
@@ -102,13 +103,13 @@ class NetworkSegmenter:
 
     Parameters
     ----------
-    opinions : int
-        How often the picture is looked at, as it is, mirrored, turned over (1 to 4), where the network is sure of itself. Where it isn't, four times.
+    opinions : tuple of (float, int)
+        Where more than so large a share of the metal is in doubt (`doubtful_frac`), the picture is looked at so often: as it is, mirrored, turned over.
     """
 
     name = "network"
 
-    def __init__(self, opinions: int = 1) -> None:
+    def __init__(self, opinions: tuple[tuple[float, int], ...] = OPINIONS) -> None:
         self.model_sha256: str | None = shared_session()[1]["sha256"]
         self.opinions = opinions
 
@@ -128,19 +129,18 @@ class NetworkSegmenter:
             prob[~flat.valid] = 0.0
             return prob
 
-        # the mean of several looks is surer than one; they cost time, so most of them only where they are needed (docs/decisions/0020-segmenter.md)
-        logits = [opinion(turn) for turn in _TURNS[: self.opinions]]
-        prob = prob_of(np.mean(logits, axis=0))
-        if self.opinions < len(_TURNS) and doubtful_frac(prob) > SECOND_OPINION_FRAC:
-            prob = prob_of(np.mean([*logits, *(opinion(turn) for turn in _TURNS[self.opinions :])], axis=0))
+        # the mean of several looks is surer than one; they cost time, so only where they are needed (docs/decisions/0020-segmenter.md)
+        logits = [opinion(_TURNS[0])]
+        prob = prob_of(logits[0])
+        for limit, opinions in self.opinions:
+            if len(logits) < opinions and doubtful_frac(prob) > limit:
+                logits += [opinion(turn) for turn in _TURNS[len(logits) : opinions]]
+                prob = prob_of(np.mean(logits, axis=0))
         return SoftMask(prob, flat.mm_per_px, flat.origin_mm, self.name, self.model_sha256)
 
 
 _AS_IS, _OVER = slice(None), slice(None, None, -1)
 _TURNS = ((_AS_IS, _AS_IS), (_AS_IS, _OVER), (_OVER, _AS_IS), (_OVER, _OVER))
-
-SECOND_OPINION_FRAC = 0.02
-"""Share of the metal's area in doubt away from its edge from which the network looks four times: as it is, mirrored, turned over."""
 
 
 def doubtful_frac(prob: Any) -> float:
