@@ -142,8 +142,11 @@ class Server:
 
     def stop(self) -> int:
         self.process.send_signal(signal.SIGINT)
+        assert self.process.stderr is not None
+        said = self.process.stderr.read()
         code = self.process.wait(timeout=40)
         self._shut()
+        assert said == "Stopped.\n"
         return code
 
     def _shut(self) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import struct
 import zlib
 from pathlib import Path
@@ -195,3 +196,11 @@ def test_addresses() -> None:
             bound("127.0.0.1", first.getsockname()[1])
     finally:
         first.close()
+
+
+def test_the_threat_model_names_tests_that_exist() -> None:
+    here = Path(__file__).parent
+    named = set(re.findall(r"`(test_\w+)`", (here.parents[1] / "docs" / "threat-model.md").read_text(encoding="utf-8")))
+    there = set(re.findall(r"^def (test_\w+)", "".join(f.read_text(encoding="utf-8") for f in here.glob("test_*.py")), re.M))
+    assert len(named) > 15
+    assert named <= there

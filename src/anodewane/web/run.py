@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
+import signal
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -130,7 +132,18 @@ def serve(book: Path, settings: Settings, *, port: int, lan: str | None, workers
         timeout_keep_alive=10,
         timeout_graceful_shutdown=5,
     )
-    try:
-        uvicorn.Server(config).run(sockets=sockets)
-    except KeyboardInterrupt:
-        say("Stopped.")
+
+    class Server(uvicorn.Server):
+        """Its own way would raise Ctrl-C once more at the end, with a traceback."""
+
+        @contextlib.contextmanager
+        def capture_signals(self) -> Iterator[None]:
+            before = {s: signal.signal(s, self.handle_exit) for s in (signal.SIGINT, signal.SIGTERM)}
+            try:
+                yield
+            finally:
+                for s, handler in before.items():
+                    signal.signal(s, handler)
+
+    Server(config).run(sockets=sockets)
+    say("Stopped.")
