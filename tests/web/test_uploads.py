@@ -189,6 +189,16 @@ def test_lists_reports_and_exports(page: Page) -> None:
     assert not [p for p in (page.book.parent / "yard.book.yard").iterdir() if p.name.startswith("tmp")]
 
 
+def test_a_photo_that_never_comes_leaves_its_position_to_do(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    begin(page, "a" * 32, len(WATCH))
+    boat = f"/boat?name={BOAT}"
+    assert page.get(boat).text.count("on its way") == 1
+    now = time.time()
+    monkeypatch.setattr("anodewane.web.views.time.time", lambda: now + 1000)
+    assert page.get(boat).text.count("on its way") == 0
+    assert page.get(boat).text.count("left to do") == 6
+
+
 # --- the queue ---------------------------------------------------------------------------------------------------------------------------
 
 
@@ -344,7 +354,7 @@ PLAIN = st.recursive(st.none() | st.integers() | st.text(max_size=8), lambda x: 
 METHODS = ["GET", "GET", "GET", "HEAD", "POST", "PUT", "DELETE", "PATCH", "OPTIONS"]
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     route=st.integers(0, 1000),
     names=st.dictionaries(NAMES, SOMETHING, max_size=4),

@@ -166,6 +166,8 @@ class Guard:
             refused = self.refusal(request)
             await (refused or self.app)(scope, receive, guarded)
         except Exception as e:  # the last resort: the page says nothing of the inside, the terminal gets one line
+            if type(e).__module__.startswith("starlette."):  # its own way of ending a request whose body is too large: answered already
+                raise
             print(f"anodewane: unexpected fault at {request.method} {request.url.path}: {type(e).__name__}: {e}", file=sys.stderr)  # noqa: T201 - no logging elsewhere
             if not begun:
                 await self.error_page(request, 500)(scope, receive, guarded)

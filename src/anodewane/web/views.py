@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,9 @@ if TYPE_CHECKING:
     from anodewane.web.yard import Yard
 
 Plain = dict[str, Any]
+
+FRESH_S = 900.0
+"""For so long a photo that a phone began to send counts as on its way; then its position is left to do again."""
 
 SIGNS = {"replace": "✕", "monitor": "◐", "ok": "✓", None: "?"}
 """A shape for each verdict, so that nothing is said by colour alone."""
@@ -106,7 +110,7 @@ def visit(book: Book, yard: Yard, name: str) -> Plain:
                 "off": off.get(p.name),
                 "judgement": now.id if now else None,
                 "grade": grade_of(now, o.verdict if o else None),
-                "waiting": latest is not None and latest.state in ("receiving", "waiting"),
+                "waiting": latest is not None and (latest.state == "waiting" or (latest.state == "receiving" and time.time() - latest.begun_at < FRESH_S)),
                 "failed": latest.says if latest is not None and latest.state == "failed" and now is None else None,
                 "done": now is not None and (now.reading.status == "judged" or o is not None),
             }

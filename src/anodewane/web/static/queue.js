@@ -144,6 +144,7 @@ async function follow(id, photo) {
   for (;;) {
     let told;
     try { told = await send("GET", `/upload/${id}?wait=1`); } catch (e) {
+      if (e.status === 404) tell(photo, "Another phone's photo of this part is being judged. Load the page again in a moment.");
       if (e.status !== 0 && e.status !== 429 && e.status !== 503) return;
       tell(photo, "No connection. The photo is on the laptop and will be judged.");
       await sleep(1500);
