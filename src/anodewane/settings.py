@@ -118,12 +118,13 @@ class BookRules:
     )
     baseline_sd_pct: float = knob(
         2.0,
-        "points, one-sigma of what a new part reads when nothing is gone, common to every reading of it: casting 1.5 %, a new face's pits 0.4 mm (mass_casting_sd_frac, face_floor_sd_mm)",
+        "points, one-sigma of what a new part reads when nothing is gone, common to every reading of it: casting 1.5 %, a new face's pits 0.4 mm "
+        "(mass_casting_sd_frac, face_floor_sd_mm)",
     )
     lasts_probability: float = knob(
         0.5,
-        "0 to 1, probability of being under the limit at the next haul-out below which a part is replaced now. 0.5: the forecast itself reaches the limit, as a verdict goes "
-        "by the value itself; IMO's coating and protection guideline 4.1.6 leaves it to judgement from wear in service",
+        "0 to 1, probability of being under the limit at the next haul-out below which a part is replaced now. 0.5: the forecast itself reaches the limit, as a verdict "
+        "goes by the value itself; IMO's coating and protection guideline 4.1.6 leaves it to judgement from wear in service",
     )
     season_months: float = knob(3.0, "months in the water from which no wear is a warning and two seasons are compared. Common practice.")
     alarm_rate: float = knob(0.02, "0 to 1, how often a warning that compares two readings may be given where nothing differs")
