@@ -28,6 +28,7 @@ def test_the_numbers_are_a_promise() -> None:
         "OUTPUT_NOT_WRITABLE": 5,
         "MODEL": 6,
         "BATCH_INCOMPLETE": 7,
+        "EVIDENCE_DIFFERS": 8,
         "UNEXPECTED": 15,
         "INTERRUPTED": 130,
     }
