@@ -118,3 +118,18 @@ def test_the_page_stands_alone_and_escapes_names(orders):
 def test_an_empty_list_says_so():
     assert "Nothing to buy" in order_page(order_list(()))
     assert order_csv(order_list(())).splitlines() == [",".join(COLUMNS)]
+
+
+def test_a_part_to_be_replaced_is_told_although_none_is_on_record(orders):
+    """A first season: the photos are there, the parts were never entered. What was judged against is shown and not ordered."""
+    from types import SimpleNamespace
+
+    last = SimpleNamespace(template="plate-150x75x20-2slots", hauled_on=date(2021, 11, 1), reasons=("past_limit",), consumed_pct=None)
+    state = SimpleNamespace(
+        boat=SimpleNamespace(name="Marram"), position=SimpleNamespace(name="rudder", fixings=None), fitting=None, last=last, verdict="replace", reasons=()
+    )
+    found = order_list([state])
+    assert not found.lines
+    assert [(u.position, u.template, u.why) for u in found.unsettled] == [("rudder", "plate-150x75x20-2slots", "replace_unknown_part")]
+    assert "Nothing to buy" not in order_page(found)
+    assert "to be replaced" in order_page(found)

@@ -24,7 +24,7 @@ from anodewane.settings import BookRules, Settings
 from anodewane.version import own_version
 
 Plain = dict[str, Any]
-KEPT_FORM = 1
+KEPT_FORM = 2
 """Of what is kept: raise it when the reckoning or the lines change."""
 
 FEW = 60

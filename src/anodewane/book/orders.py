@@ -12,7 +12,7 @@ from anodewane.book.reckon import PositionState
 from anodewane.records import Interval
 
 Why = Literal["past_limit", "fixing_lost", "core_shows", "piece_lost", "wont_last", "verdict"]
-Unsettled = Literal["never_judged", "cannot_judge", "nothing_fitted"]
+Unsettled = Literal["replace_unknown_part", "never_judged", "cannot_judge", "nothing_fitted"]
 
 WORDS: dict[str, str] = {
     "past_limit": "at or past the limit",
@@ -21,6 +21,7 @@ WORDS: dict[str, str] = {
     "piece_lost": "a piece is gone",
     "wont_last": "won't last to the next haul-out",
     "verdict": "judged to be replaced",
+    "replace_unknown_part": "to be replaced, but no part on record: 'season fit' says which; the template is the one it was judged against",
     "never_judged": "no photo of it since it was fitted",
     "cannot_judge": "the last photo couldn't be judged",
     "nothing_fitted": "no part on record",
@@ -46,7 +47,8 @@ class OrderLine:
 
 @dataclass(frozen=True, slots=True)
 class UnsettledLine:
-    """A position of which nobody can say yet whether it needs a part. It isn't ordered for. template : None where nothing is on record."""
+    """A position of which nobody can say yet whether it needs a part. It isn't ordered for. template : of the part on record, or what the last photo
+    was judged against; None where neither is known."""
 
     boat: str
     position: str
@@ -85,6 +87,9 @@ def order_list(states: Sequence[PositionState]) -> OrderList:
             why: tuple[Why, ...] = tuple(w for w in get_args(Why) if w in found) or ("verdict",)
             gone = s.last.consumed_pct if s.last is not None else None
             lines.append(OrderLine(s.boat.name, s.position.name, s.fitting.template, s.fitting.alloy, why, s.position.fixings, "fixing_lost" in found, gone, on))
+        elif s.verdict == "replace":
+            # what was judged against may be the library's best guess: shown, not ordered
+            unsettled.append(UnsettledLine(s.boat.name, s.position.name, s.last.template if s.last is not None else None, "replace_unknown_part", on))
         elif s.fitting is None:
             unsettled.append(UnsettledLine(s.boat.name, s.position.name, None, "nothing_fitted", on))
         elif s.verdict is None:
@@ -142,7 +147,7 @@ def order_page(orders: OrderList, title: str = "Order list", made_on: date | Non
         body.append("<h2>To buy</h2>")
         body.append(table(("number", "template", "alloy"), ((f"{c.count}", c.what, c.alloy or "") for c in orders.parts), numbers=(0,), boxes=True))
     else:
-        body.append("<p>Nothing to buy.</p>")
+        body.append("<p>Nothing to buy.</p>" if not orders.unsettled else "<p>Nothing can be ordered yet.</p>")
     if orders.fixings:
         body.append(table(("number", "fixings, a set each"), ((f"{c.count}", c.what) for c in orders.fixings), numbers=(0,), boxes=True))
     without = sum(1 for line in orders.lines if not line.fixings)

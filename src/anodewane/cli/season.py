@@ -708,7 +708,7 @@ def _order_text(orders: Any) -> str:
         rows: list[tuple[str, ...]] = [(o.boat, o.position, o.template, "; ".join(WORDS[w] for w in o.why), o.fixings or "not on record") for o in orders.lines]
         out.append("\n" + table(("boat", "position", "part", "why", "fixings"), rows))
     else:
-        out.append("Nothing to buy.\n")
+        out.append("Nothing can be ordered yet.\n" if orders.unsettled else "Nothing to buy.\n")
     if orders.unsettled:
         rows = [(u.boat, u.position, u.template or "unknown", WORDS[u.why]) for u in orders.unsettled]
         out.append("\nLook at these first; nothing is ordered for them.\n" + table(("boat", "position", "part", "why"), rows))
