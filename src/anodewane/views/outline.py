@@ -15,13 +15,16 @@ from anodewane.errors import CannotJudge
 from anodewane.geometry import project
 from anodewane.records import Camera, FlatImage, MetalMask, Photo, Plane, SheetLayout, SoftMask
 from anodewane.stages.refine import trace
-from anodewane.stages.segment import Segmenter
+from anodewane.stages.segment import CLOSE_SHORT_SIDE_FRAC, CLOSE_SHORT_SIDE_PX, NetworkSegmenter, Segmenter
 from anodewane.units import Floats
 
 LOOK_LONG_SIDE_PX = 448
 COARSEST_MM = 0.45
 MARGIN_FRAC = 0.22
 MARGIN_MM = 14.0
+ALL_LOOKS = ((-1.0, 4),)
+"""Whatever the doubt, four looks."""
+
 NEAR_MM = 9.0
 """How far from where the part is expected metal may lie and still be the part's."""
 
@@ -44,10 +47,13 @@ def outline_from_the_side(photo: Photo, plane: Plane, layout: SheetLayout, expec
     if (low < 1).any() or (high > np.array([width, height]) - 2).any():
         raise CannotJudge("part_cut_off", "its place reaches beyond the picture")
     margin = max(MARGIN_FRAC * float((high - low).max()), MARGIN_MM / mm_per_px)
-    a = np.maximum(np.floor(low - margin), 0).astype(int)
-    b = np.minimum(np.ceil(high + margin), [width, height]).astype(int)
-    side_mm = float((b - a).max()) * mm_per_px
-    step = max(min(side_mm / LOOK_LONG_SIDE_PX, COARSEST_MM), 0.8 * mm_per_px)
+    long_px = float((high - low).max() + 2 * margin)
+    step = max(min(long_px * mm_per_px / LOOK_LONG_SIDE_PX, COARSEST_MM), 0.8 * mm_per_px)
+    # never a sliver: the network was taught on square pictures (docs/decisions/0020-segmenter.md)
+    short_px = max(CLOSE_SHORT_SIDE_FRAC * long_px, CLOSE_SHORT_SIDE_PX * step / mm_per_px)
+    grow = np.maximum(margin, (short_px - (high - low)) / 2)
+    a = np.maximum(np.floor(low - grow), 0).astype(int)
+    b = np.minimum(np.ceil(high + grow), [width, height]).astype(int)
     scale = mm_per_px / step
     size = np.maximum(np.round((b - a) * scale).astype(int), 32)
     factor = size / (b - a)
@@ -55,7 +61,8 @@ def outline_from_the_side(photo: Photo, plane: Plane, layout: SheetLayout, expec
     rgb: Any = cv2.resize(cut, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     sheet, print_ = _sheet_in_photo(layout, plane, a, factor, (int(size[1]), int(size[0])))
     flat = FlatImage(rgb, np.ones(rgb.shape[:2], bool), step, np.zeros(2), sheet, print_)
-    soft = segmenter(flat)
+    # seen from the side it is less sure of itself: all four looks
+    soft = (NetworkSegmenter(ALL_LOOKS) if isinstance(segmenter, NetworkSegmenter) else segmenter)(flat)
     hull = np.zeros(rgb.shape[:2], np.uint8)
     cv2.fillConvexPoly(hull, cv2.convexHull(np.round((px - a + 0.5) * factor - 0.5).astype(np.int32)), 1)
     prob = np.where(_near(np.asarray(soft.metal_prob), hull, NEAR_MM / step), soft.metal_prob, 0.0).astype(np.float32)
