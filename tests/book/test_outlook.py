@@ -76,14 +76,18 @@ def longer(v: float | None) -> float:
     st.floats(4, 15),
 )
 def test_more_wear_never_leaves_more_months(gone, more, half_width):
-    """The last reading alone read higher, by any amount: value and both ends come sooner or stay."""
+    """The last reading alone read higher, by any amount: the forecast comes sooner or stays, and its early end stays before the forecast that was.
+
+    The ends themselves needn't move the same way: [0, 8] % read as [0, 8.5] % lies otherwise about its line, which changes the doubt, and the early end then moves from
+    28.0 to 28.5 months while the forecast moves from 81.7 to 76.1.
+    """
     gone = sorted(gone)
     days = [date(2021 + i, 10, 15) for i in range(len(gone))]
     higher = [*gone[:-1], min(gone[-1] + more, 100.0)]
     one, other = (fit_of([reading("shaft port", d, g, half_width) for d, g in zip(days, values, strict=True)]) for values in (gone, higher))
     first, second = months_to(one, 50, 1.645), months_to(other, 50, 1.645)
-    for name in ("value", "low", "high"):
-        assert longer(getattr(second, name)) <= longer(getattr(first, name)) + 1e-9, name
+    assert longer(second.value) <= longer(first.value) + 1e-9
+    assert longer(second.low) <= longer(first.value) + 1e-9
 
 
 @settings(deadline=None)
