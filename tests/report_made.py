@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from anodewane.records import Verdict
 from anodewane.report.gather import Photos, Templates, gather, read_record
 from anodewane.report.pages import Cover, Finding, PartInput, Report, make_report
 from anodewane.report.texts import load_catalogue
+from hand_made import judged, signed
 
 HOSTILE = [
     '<script>alert("x")</script>.jpg',
@@ -51,3 +53,17 @@ def pdf_text(pdf: bytes, tmp_path: Path) -> str:
     file.write_bytes(pdf)
     done = subprocess.run(["pdftotext", "-enc", "UTF-8", str(file), "-"], capture_output=True, check=True)
     return " ".join(done.stdout.decode().replace("\u200b", "").split())
+
+
+def hostile_record(text: str) -> Verdict:
+    """A judged record that holds `text` in every field that a stranger could have filled."""
+    v = judged()
+    assert v.template is not None
+    return replace(
+        v,
+        photo=replace(v.photo, name=text),
+        template=replace(v.template, name=text),
+        limits=replace(v.limits, basis=text),
+        budget={text: 1.0, "edge": 0.5},
+        provenance=replace(signed(v).provenance, libraries={text: text}, segmenter=text),
+    )

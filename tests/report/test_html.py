@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shutil
-from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ from anodewane.report.html import report_html
 from anodewane.report.pages import Cover, Earlier, Finding, Report
 from anodewane.report.texts import clean
 from hand_made import judged, refused, signed
-from report_made import FINDING, HOSTILE, part_of, report_of, sample_parts
+from report_made import FINDING, HOSTILE, hostile_record, part_of, report_of, sample_parts
 from report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -88,16 +87,7 @@ def test_it_says_what_the_pages_say(sample_report: Report, sample_page: str) -> 
 
 @pytest.mark.parametrize("text", HOSTILE)
 def test_nothing_breaks_out_of_any_field(text: str) -> None:
-    v = judged()
-    assert v.template is not None
-    v = replace(
-        v,
-        photo=replace(v.photo, name=text),
-        template=replace(v.template, name=text),
-        limits=replace(v.limits, basis=text),
-        budget={text: 1.0, "edge": 0.5},
-        provenance=replace(signed(v).provenance, libraries={text: text}, segmenter=text),
-    )
+    v = hostile_record(text)
     part = part_of(v, text, note=text, history=(Earlier(text, "refit"),))
     page = report_html(report_of(part, cover=Cover(text, text, text, None), findings=(Finding(text, "ok", text, text),))).decode()
     plain = report_html(

@@ -18,8 +18,8 @@ from anodewane.records import Interval, Verdict
 from anodewane.report.pages import Cover, Earlier, Finding, Report
 from anodewane.report.pdf import covered, printable, report_pdf
 from anodewane.report.texts import clean, load_catalogue
-from hand_made import judged, refused, signed
-from report_made import FINDING, HOSTILE, part_of, pdf_text, report_of, sample_parts
+from hand_made import judged, refused
+from report_made import FINDING, HOSTILE, hostile_record, part_of, pdf_text, report_of, sample_parts
 from report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
 
 needs_poppler = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs pdftotext (package poppler-utils)")
@@ -195,18 +195,7 @@ def test_the_scale_bar_is_true(judged_samples: Judged) -> None:
 @needs_poppler
 @pytest.mark.parametrize("text", HOSTILE)
 def test_nothing_breaks_out_of_any_field(text: str, tmp_path: Path) -> None:
-    v = judged()
-    from dataclasses import replace
-
-    assert v.template is not None
-    v = replace(
-        v,
-        photo=replace(v.photo, name=text),
-        template=replace(v.template, name=text),
-        limits=replace(v.limits, basis=text),
-        budget={text: 1.0, "edge": 0.5},
-        provenance=replace(signed(v).provenance, libraries={text: text}, segmenter=text),
-    )
+    v = hostile_record(text)
     finding = Finding(text, "ok", text, text)
     part = part_of(v, text, note=text, history=(Earlier(text, "refit"),))
     pdf = report_pdf(report_of(part, cover=Cover(text, text, text, None), findings=(finding,)))
