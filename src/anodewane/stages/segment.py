@@ -33,11 +33,11 @@ CLOSE_MARGIN_FRAC = 0.2
 MIN_CLOSE_SIDE_MM = 64.0
 CLOSE_SHORT_SIDE_FRAC, CLOSE_SHORT_SIDE_PX = 0.6, 320
 """The close look's short side, at least: a share of the long one, and pixels."""
-CLOSE_ATTEMPTS = 3
+CLOSE_ATTEMPTS, CLOSE_GROWTH = 3, 0.5
+"""How often the close look is taken while metal reaches a side of its picture, and by what share of the window's long side that side then moves out."""
 OPINIONS = ((0.02, 4),)
 CLOSE_OPINIONS = ((0.002, 2), (0.02, 4))
-"""Shares of the metal in doubt from which the first and the close look are taken so often. Where the network is sure, more looks change nothing."""
-CLOSE_GROWTH = 0.5
+"""Shares of the metal in doubt from which the first and the close look are taken so often. Where the network is sure, more looks change little."""
 MIN_PART_MM2 = 30.0
 """Smallest piece of metal that is taken for a part: under it a washer's shine would do."""
 
@@ -221,13 +221,13 @@ def find_part(photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Seg
 def _two_looks(photo: Photo, plane: Plane, layout: SheetLayout, segmenter: Segmenter, overview_px: int) -> SoftMask:
     window = overview_window(photo, plane, layout)
     long_mm = max(window.right - window.left, window.top - window.bottom)
-    flat = flatten(photo, plane, layout, window, max(long_mm / overview_px, _photo_mm_per_px(plane)))
+    px_mm = _photo_mm_per_px(plane)
+    flat = flatten(photo, plane, layout, window, max(long_mm / overview_px, px_mm))
     if isinstance(segmenter, ClassicalSegmenter):
         segmenter = segmenter.after(flat, layout)
     chosen = choose_candidate(flat, segmenter(flat), layout.name.startswith("mat"))
     if isinstance(segmenter, NetworkSegmenter):
         segmenter = NetworkSegmenter(CLOSE_OPINIONS)
-    px_mm = _photo_mm_per_px(plane)
     around = chosen.window
     for attempt in range(CLOSE_ATTEMPTS):
         close_window, s = _close_up(around, px_mm)
@@ -269,7 +269,7 @@ def _close_up(window: Window, photo_mm_per_px: float) -> tuple[Window, float]:
 
 
 def _grown(window: Window, touched: tuple[bool, bool, bool, bool]) -> Window:
-    """Move the sides (left, bottom, right, top) that metal reaches out by half the window's long side."""
+    """Move out the sides (left, bottom, right, top) that metal reaches."""
     step = CLOSE_GROWTH * max(window.right - window.left, window.top - window.bottom)
     left, bottom, right, top = (step if t else 0.0 for t in touched)
     return Window(window.left - left, window.bottom - bottom, window.right + right, window.top + top)
