@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import signal
 import subprocess
@@ -30,20 +31,29 @@ class Cluster:
         self.env = {
             **os.environ,
             **QUICK,
+            **env,
             "PYTHONPATH": os.pathsep.join([str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")]),
         }
         self.file = folder / "scheduler.json"
-        self.scheduler = self._start("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(self.file))
         self.workers: list[subprocess.Popen[bytes]] = []
-        deadline = time.monotonic() + 30
-        while not self.file.exists():
-            assert time.monotonic() < deadline, (folder / "scheduler.log").read_text()
-            time.sleep(0.05)
-        import json
+        self.scheduler = self._start("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(self.file))
+        try:
+            self.address = self._address()
+            for _ in range(workers):
+                self.add_worker()
+        except BaseException:
+            self.stop()
+            raise
 
-        self.address = json.loads(self.file.read_text())["address"]
-        for _ in range(workers):
-            self.add_worker()
+    def _address(self) -> str:
+        """Where the scheduler listens. Its file is there before anything is written into it."""
+        deadline = time.monotonic() + 120
+        while time.monotonic() < deadline:
+            with contextlib.suppress(FileNotFoundError, json.JSONDecodeError):
+                return str(json.loads(self.file.read_text())["address"])
+            assert self.scheduler.poll() is None, (self.folder / "scheduler.log").read_text()
+            time.sleep(0.05)
+        raise AssertionError((self.folder / "scheduler.log").read_text())
 
     def add_worker(self) -> None:
         self.workers.append(

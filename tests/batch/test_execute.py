@@ -108,6 +108,22 @@ def test_an_engine_that_tells_the_guilty_itself(config: RunConfig) -> None:
     assert statuses(outcomes) == {"a.jpg": "judged", "b.jpg": "crashed", "c.jpg": "judged"}
 
 
+def test_what_merely_waited_behind_the_guilty_is_judged_in_the_end(config: RunConfig) -> None:
+    """Dask blames every task that was processing on a worker as it died (SchedulerState.remove_worker: "suspicious"), those not begun as well."""
+    calls: list[str] = []
+
+    def killer(item: Item, config: RunConfig) -> Outcome:
+        calls.append(item.name)
+        if item.name == "deadly.jpg" or (item.name == "behind it.jpg" and calls.count(item.name) == 1):
+            raise GoneForGoodError
+        return cheap_work(item, config)
+
+    outcomes: list[Outcome] = []
+    run(items(config, ["deadly.jpg", "behind it.jpg", "c.jpg"]), killer, config, Engine(InProcess, 1, killed=(GoneForGoodError,)), outcomes.append)
+    assert statuses(outcomes) == {"deadly.jpg": "crashed", "behind it.jpg": "judged", "c.jpg": "judged"}
+    assert calls == ["deadly.jpg", "behind it.jpg", "c.jpg", "deadly.jpg", "behind it.jpg"]  # once more, one by one, when nothing else was left
+
+
 def test_what_befalls_every_photo_stops_the_run_with_the_finished_handed_over(config: RunConfig) -> None:
     def full(number: int, item: Item, config: RunConfig) -> Outcome:
         if item.name == "c.jpg":

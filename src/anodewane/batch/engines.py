@@ -2,7 +2,8 @@
 
 Nothing is started or installed there: the user's own scheduler is named by its address, and its workers must have the same anodewane. What travels is a photo's name
 and the run's configuration, a few kilobytes; photos are read, and results written, by the workers themselves. A task whose worker dies is run again elsewhere by the
-scheduler; one that has taken four workers with it (``distributed.scheduler.allowed-failures``) is given up and told as "crashed".
+scheduler; one that was on four workers as they died (``distributed.scheduler.allowed-failures``) is given up by it, and run once more when nothing else is
+left: a photo that merely waited behind the culprit is judged then, and the culprit is told as "crashed".
 """
 
 from __future__ import annotations

@@ -26,7 +26,8 @@ class Engine:
 
     make_executor : called for a fresh executor at the start, and again whenever one breaks (`concurrent.futures.BrokenExecutor`).
     workers : how many photos are judged at once; `window` items are in flight, None takes four a worker.
-    killed : exceptions of a future which say that this very item killed its worker for good, on engines that tell it themselves.
+    killed : exceptions of a future which say that its worker died too often, on engines that start workers anew themselves. What merely waited behind the
+        culprit on the same worker may be told so too.
     """
 
     make_executor: MakeExecutor
@@ -45,7 +46,8 @@ def run(
     """Run `work(item, config)` for every item and hand each outcome to `on_result` in this thread, in the order in which they finish.
 
     A worker that dies breaks its executor: a new one is made, the items that were in flight are run again one by one, and the one that breaks it alone becomes
-    an outcome "crashed". `items` is drawn from as room comes free, so that it may be long.
+    an outcome "crashed". On an engine that tells what was `killed`, those items are run again one by one at the end. `items` is drawn from as room comes free,
+    so that it may be long.
 
     Raises
     ------
@@ -65,6 +67,7 @@ class _Run:
         self.items, self.work, self.config, self.engine, self.on_result = items, work, config, engine, on_result
         self.window = engine.window or 4 * engine.workers
         self.in_flight: dict[Future[Outcome], Item] = {}
+        self.blamed: list[Item] = []
         self.executor: Executor | None = None
         self.proved = False  # whether any worker has ever finished anything
 
@@ -84,6 +87,8 @@ class _Run:
                     suspects = self._gather(all_of_them=True)
                 for suspect in suspects:
                     self._alone(suspect)
+            for item in self.blamed:
+                self._alone(item)
         except BaseException as e:
             self._wind_up(e)
             raise
@@ -116,14 +121,19 @@ class _Run:
             item = self.in_flight.pop(future)
             if isinstance(future.exception(), BrokenExecutor):
                 suspects.append(item)
+            elif self._was_killed(future):
+                self.blamed.append(item)
             else:
                 self._hand_over(future, item)
         if broken:
             self._close(wait_for_it=True)
         return suspects
 
+    def _was_killed(self, future: Future[Outcome]) -> bool:
+        return bool(self.engine.killed) and isinstance(future.exception(), self.engine.killed)
+
     def _hand_over(self, future: Future[Outcome], item: Item) -> None:
-        outcome = crashed(item) if self.engine.killed and isinstance(future.exception(), self.engine.killed) else future.result()
+        outcome = crashed(item) if self._was_killed(future) else future.result()
         self.proved = True
         with _uninterrupted():
             self.on_result(outcome)
