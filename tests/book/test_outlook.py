@@ -8,7 +8,7 @@ from datetime import date
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from anodewane.book.entries import HaulOut
@@ -46,6 +46,8 @@ def test_months_left_is_where_the_line_meets_the_limit():
     st.sampled_from([30.0, 50.0, 75.0]),
     st.sampled_from([0.674, 1.645, 2.576]),
 )
+@example(rate=1.0, now=31.0, var=100.0, cov=0.0, var_month=1.0, limit=30.0, z=1.0)  # 31 + 49.5 - sqrt(100 + 49.5^2) = 30
+@example(rate=1.0, now=31.0, var=100.0, cov=0.0, var_month=1.001, limit=30.0, z=1.0)  # the edge comes to the limit, and much later falls from it again
 def test_the_ends_are_where_the_forecast_s_own_interval_meets_the_limit(rate, now, var, cov, var_month, limit, z):
     """Put each end back into the forecast: there its edge must stand at the limit."""
     assume(cov * cov <= var * var_month)

@@ -94,21 +94,28 @@ def outlook(fit: Fit, from_on: date, ahead: tuple[float, float], limit_pct: floa
 def months_to(fit: Fit, limit_pct: float, z: float) -> MonthsLeft:
     """Months until the line, and each edge of its interval, reaches the limit.
 
-    The edges are where ``now + rate T -+ z sd(T)`` meets it, sd(T)^2 = var + 2 cov T + var_month T^2: the two roots of one quadratic. The late edge never comes where
-    the rate isn't
-    clearly more than nothing.
+    The edges are where ``now + rate T -+ z sd(T)`` meets it, sd(T)^2 = var + 2 cov T + var_month T^2: the roots of one quadratic, a T^2 - 2 b T + c. Where the
+    rate isn't clearly more than nothing (a < 0), the late edge never comes, or comes because the doubt shrinks first and goes again: its first coming counts.
     """
     rate = max(fit.rate, 0.0)
     to_go = limit_pct - fit.now_pct
     a = rate * rate - z * z * fit.var_month
     b = to_go * rate + z * z * fit.cov
     c = to_go * to_go - z * z * fit.var
-    root = sqrt(max(b * b - a * c, 0.0))
+    discriminant = b * b - a * c
+    root = sqrt(max(discriminant, 0.0))
     value = 0.0 if to_go <= 0 else to_go / rate if rate > 0 else None
     low: float | None = 0.0
     if to_go > 0 and c > 0:
         low = c / (b + root) if b + root > 0 else None
-    high = 0.0 if to_go <= 0 and c >= 0 else (b + root) / a if a > 0 else None
+    high: float | None = None
+    if to_go <= 0 and c >= 0:
+        high = 0.0
+    elif b > 0:
+        high = (b + root) / a if a > 0 else None
+    elif discriminant >= 0 and b - root < 0:
+        first = c / (b - root)  # the same root as (b + root) / a, without the difference of two near numbers
+        high = first if rate * first >= to_go else None
     return MonthsLeft(_told(value), _told(low), _told(high))
 
 
