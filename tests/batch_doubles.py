@@ -46,6 +46,7 @@ ROW = Row(
     duplicate_of=None,
     contradictions=(),
     reasons=(("past_limit", "About 62 % of the metal is gone.", "Replace the part."),),
+    photos=("Kittiwake/keel/1.jpg",),
 )
 """A row of a summary."""
 

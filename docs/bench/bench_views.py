@@ -27,6 +27,8 @@ from anodewane.stages.refine import mask_from_pixels
 from anodewane.views.together import judge_together
 
 WIDTH, LOW_WIDTH = 1600, 2816
+SMALL_MOVES = {"moved4": (4.0, 0.0), "moved6": (6.0, 0.0), "moved8": (8.0, 0.0), "turned3": (0.0, 3.0), "turned5": (0.0, 5.0)}
+"""By how many mm and degrees a part was moved between the photo from above and the one from half-way up."""
 
 
 def template_of(truth: dict[str, Any]) -> Template:
@@ -61,6 +63,11 @@ def make(folder: Path, parts: int, seed: int) -> None:
         shots += [(f"side{k}", float(rng.uniform(40, 56)), start + 120 * k + float(rng.uniform(-25, 25)), worn, motion) for k in range(3)]
         shots += [("low", float(rng.uniform(75, 82)), start + float(rng.uniform(0, 360)), worn, motion)]
         shots += [("shifted", shots[1][1], shots[1][2], worn, gone), ("twin", shots[1][1], shots[1][2], twin, motion)]
+        way = rng.normal(size=2)
+        way /= np.linalg.norm(way)
+        for name, (mm, degrees) in SMALL_MOVES.items():
+            at = motion[:, 2] + mm * way
+            shots.append((name, shots[1][1], shots[1][2], worn, placement(angle - turn + float(np.sign(turn)) * degrees, (float(at[0]), float(at[1])))))
         for name, tilt, azimuth, solid, where in shots:
             path = folder / f"{i:02d}-{name}"
             if path.with_suffix(".truth.json").exists():

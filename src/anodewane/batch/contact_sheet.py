@@ -100,12 +100,17 @@ def _page(
         "<meta http-equiv=\"Content-Security-Policy\" content=\"script-src 'none'; object-src 'none'; base-uri 'none'; form-action 'none'\">\n"
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(title)}</title>\n<style>{STYLE}{rules}</style></head>\n<body>\n"
-        f"<h1>{escape(title)}</h1>\n<p><b>{len(every)} photos</b>: {totals or 'none'}.</p>\n"
+        f"<h1>{escape(title)}</h1>\n<p><b>{_how_many(every)}</b>: {totals or 'none'}.</p>\n"
         f'{_pager(number, n_pages)}{inputs}\n<div class="bar">{labels}</div>\n<main>\n{"".join(_boats(page))}</main>\n{_pager(number, n_pages)}'
         f"{_told(skipped, notes) if number == n_pages else ''}"
         f'<p class="quiet">Figures are the share of the metal that is gone, with the interval that should hold the truth. {escape(" ".join(cautions))}</p>\n'
         "</body></html>\n"
     )
+
+
+def _how_many(rows: Sequence[Row]) -> str:
+    photos = sum(len(r.photos) for r in rows)
+    return f"{photos} photos" if photos == len(rows) else f"{photos} photos of {len(rows)} parts"
 
 
 def _grade_words(grade: str) -> str:
@@ -149,6 +154,9 @@ def _card(row: Row) -> str:
         lines.append(f'<div class="told">same photo as {escape(row.duplicate_of)}</div>')
     lines += [f'<div class="told">{escape(c)}</div>' for c in row.contradictions]
     name = escape(row.path)
+    if len(row.photos) > 1:
+        folder = row.path[: row.path.rfind("/") + 1]
+        name = f"{len(row.photos)} photos together: {escape(', '.join((row.path, *(p.removeprefix(folder) for p in row.photos[1:]))))}"
     taken = f" · taken {escape(row.taken.replace('T', ' '))}" if row.taken else ""
     record = f' · <a href="{_link(row.record)}">record</a>' if row.record else ""
     lines.append(f'<div class="quiet">{name}{taken}{record}</div>')

@@ -1,4 +1,7 @@
-"""Judge a folder of photos: plan, what is done already, the rest in parallel, and the summary. Read this first."""
+"""Judge a folder of photos: plan, what is done already, the rest in parallel, and the summary. Read this first.
+
+What is judged is a part (`parts.Part`): a photo by itself, or with ``same_part`` the photos of one boat and position together.
+"""
 
 from __future__ import annotations
 
@@ -13,11 +16,12 @@ from typing import Protocol
 
 from anodewane.batch.execute import Engine, Work, local_engine, run
 from anodewane.batch.ledger import Ledger
+from anodewane.batch.parts import Part, each_alone, of_one_part, with_labels
 from anodewane.batch.place import PART_FILE, LocalFolder, Place, shown_name
 from anodewane.batch.placing import settle
-from anodewane.batch.plan import PHOTO_ENDINGS, Plan, PlannedPhoto, make_plan
+from anodewane.batch.plan import PHOTO_ENDINGS, Plan, PlannedPhoto, hash_photos, make_plan
 from anodewane.batch.rows import Row, make_row, summary_csv, summary_jsonl, summary_xlsx
-from anodewane.batch.work import Item, Outcome, RunConfig, judge_item, overlay_name, record_name, thumbnail_name
+from anodewane.batch.work import Item, Outcome, RunConfig, judge_item, overlay_name, read_label_item, record_name, thumbnail_name
 from anodewane.catalog.lens import LensProfile
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.records import SCHEMA_VERSION, Template
@@ -32,6 +36,10 @@ GRADES = ("replace", "monitor", "ok", "cannot_judge", "unreadable", "crashed", "
 class Progress(Protocol):
     """Who watches a run. Called in the thread that runs it."""
 
+    def labels(self, to_read: int) -> None:
+        """With `same_part`: so many photos are looked at for their labels first."""
+        ...
+
     def begin(self, to_judge: int, kept: int) -> None:
         """The plan is made: so many photos are to be judged, so many are done already."""
         ...
@@ -43,6 +51,9 @@ class Progress(Protocol):
 
 class NoProgress:
     """Nobody watches."""
+
+    def labels(self, to_read: int) -> None:  # noqa: ARG002 - the protocol's argument
+        return
 
     def begin(self, to_judge: int, kept: int) -> None:  # noqa: ARG002 - the protocol's arguments
         return
@@ -65,12 +76,14 @@ class KnownParts(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class BatchSummary:
-    """What became of a folder. photos : rows of the summary, duplicates included; counts : by verdict, or what stands in its place ("cannot_judge", "unreadable",
-    "crashed", "fault", "pending"); judged_now, kept : photos judged in this run and in earlier ones; gone : photos of earlier runs that are no longer in the folder,
+    """What became of a folder. photos : all there are, duplicates included; parts : rows of the summary, as many as photos unless several were judged together;
+    counts : rows by verdict, or what stands in its place ("cannot_judge", "unreadable", "crashed", "fault", "pending");
+    judged_now, kept : photos, or parts, judged in this run and in earlier ones; gone : photos of earlier runs that are no longer in the folder,
     whose outputs are left as they are; skipped : what was left out, by reason; notes : contradictions and the like, in words."""
 
     out: str
     photos: int
+    parts: int
     counts: Mapping[str, int]
     duplicates: int
     unplaced: int
@@ -83,16 +96,17 @@ class BatchSummary:
 
     @property
     def not_judged(self) -> int:
-        """Photos without a verdict."""
-        return self.photos - sum(self.counts.get(g, 0) for g in ("replace", "monitor", "ok"))
+        """Rows without a verdict."""
+        return self.parts - sum(self.counts.get(g, 0) for g in ("replace", "monitor", "ok"))
 
 
 @dataclass(frozen=True, slots=True)
 class Job:
     """A folder's plan held against the ledger. items : what is to be judged; kept : outcomes that hold, by photo name; moved : outcomes whose outputs need only be copied
-    to a new name, by photo name."""
+    to a new name, by photo name; parts : what is judged, every photo in one of them but for duplicates."""
 
     plan: Plan
+    parts: tuple[Part, ...]
     items: tuple[Item, ...]
     kept: Mapping[str, Outcome]
     moved: Mapping[str, Outcome]
@@ -113,6 +127,7 @@ def judge_folder(
     only: Sequence[str] = (),
     levels: tuple[str, ...] | None = None,
     parts: KnownParts | None = None,
+    same_part: bool = False,
     progress: Progress | None = None,
 ) -> BatchSummary:
     """Judge every photo of a folder and write records, overlays and summaries into another. Run again, it goes on where it stopped.
@@ -135,6 +150,8 @@ def judge_folder(
         What the folders stand for, from `placing.parse_levels`.
     parts : KnownParts, optional
         Gives a template for each boat and position, before `template` and after photos.csv, and the settings of each template.
+    same_part : bool
+        Judge two to eight photos of one boat and position together, as photos of one part that lay still; others by themselves (`parts.of_one_part`).
     progress : Progress, optional
 
     Returns
@@ -168,12 +185,18 @@ def judge_folder(
     with target.lock():
         ledger = Ledger.read(target)
         ledger.start()
-        job = plan_job(source, target, ledger, template=template, settings=settings, segmenter=segmenter, profile=profile, only=only, levels=levels, parts=parts)
+        plan = _planned(source, ledger, levels)
+        if same_part:
+            plan = _read_labels(plan, RunConfig(source, target, settings, segmenter, {}, profile), ledger, engine, workers, progress)
+        job = plan_job(
+            source, ledger, plan, target,
+            template=template, settings=settings, segmenter=segmenter, profile=profile, only=only, levels=levels, parts=parts, same_part=same_part,
+        )  # fmt: skip
         ledger.append_hashes(job.plan.hashes)
         ledger.append_taken(job.plan.taken)
         _clear_parts(target)
         outcomes = dict(job.kept)
-        planned = {p.name: p for p in job.plan.photos}
+        planned = {p.first.name: p for p in job.parts}
         for name, old in job.moved.items():
             outcomes[name] = _copy_outputs(planned[name], old, target, ledger)
         kept = len(outcomes)
@@ -187,12 +210,16 @@ def judge_folder(
             if outcome.final and not outcome.files:  # what lies there is of another content
                 for make in (record_name, overlay_name, thumbnail_name):
                     target.remove(make(outcome.out_name))
-            ledger.append(outcome, planned[outcome.name].likeness)
+            part = planned[outcome.name]
+            if len(outcome.others) + 1 != len(part.photos):
+                outcome = replace(outcome, others=part.others)  # its worker died
+            _remove_each_alone(part, target, ledger)
+            ledger.append(outcome, part.first.likeness)
             outcomes[outcome.name] = outcome
             progress.step(outcome)
 
         def sum_up() -> BatchSummary:
-            rows = _rows(job.plan, outcomes)
+            rows = _rows(job, outcomes)
             summary = _summary(job, rows, target, ledger, len(outcomes) - kept, kept, began)
             _write_summaries(rows, job.plan, summary, source, target)
             return summary
@@ -211,6 +238,8 @@ def judge_folder(
 
 WORK: Work = judge_item
 """What is done with each photo; tests put a double in its place."""
+READ_LABEL: Work = read_label_item
+"""The same of labels that are read beforehand."""
 
 
 def plan_folder(
@@ -224,21 +253,82 @@ def plan_folder(
     only: Sequence[str] = (),
     levels: tuple[str, ...] | None = None,
     parts: KnownParts | None = None,
+    same_part: bool = False,
 ) -> Job:
-    """What `judge_folder` would do, without writing anything. Parameters and errors as there."""
+    """What `judge_folder` would do, without writing anything; labels that no run has read yet may put photos together otherwise. Parameters and errors as there."""
     source, target = _places(folder, out)
     _check_only(only)
     if not source.is_there():
         _no_photos(source)
     ledger = Ledger.read(target)
-    settings = settings or Settings()
-    return plan_job(source, target, ledger, template=template, settings=settings, segmenter=segmenter, profile=profile, only=only, levels=levels, parts=parts)
+    plan = _planned(source, ledger, levels)
+    return plan_job(
+        source, ledger, plan, target,
+        template=template, settings=settings or Settings(), segmenter=segmenter, profile=profile, only=only, levels=levels, parts=parts, same_part=same_part,
+    )  # fmt: skip
+
+
+def _planned(source: Place, ledger: Ledger, levels: tuple[str, ...] | None) -> Plan:
+    plan = make_plan(source, ledger, levels)
+    if not plan.photos:
+        _no_photos(source)
+    return plan
+
+
+def _label_reader() -> str:
+    """By which a label's reading is known in the ledger: a later version may read more of them."""
+    from anodewane.version import own_version
+
+    return own_version()
+
+
+def _read_labels(plan: Plan, config: RunConfig, ledger: Ledger, engine: Engine | None, workers: int | None, progress: Progress) -> Plan:
+    """Read the labels of photos whose place photos.csv leaves open, and put them in the ledger: what is judged together goes by them. The plan with their hashes."""
+    reader = _label_reader()
+    items: list[Item] = []
+    planned: dict[str, PlannedPhoto] = {}
+    found: dict[str, str] = {}
+    for p in plan.photos:
+        by_list = [g for g in p.placings if g.by == "csv"]
+        settled = bool(by_list and by_list[0].boat and by_list[0].position)
+        if not settled and p.duplicate_of is None and (p.sha256 is None or ledger.label_of(p.sha256, reader) is None):
+            items.append(Item(p.name, p.out_name, None, None, None, "", p.stamp))
+            planned[p.name] = p
+
+    def on_result(outcome: Outcome) -> None:
+        sha256, p = outcome.photo_sha256, planned[outcome.name]
+        if sha256 is None or not outcome.final:
+            return
+        found[p.name] = sha256
+        ledger.append_hashes([(p.name, p.stamp or NO_STAMP, sha256, p.likeness)])
+        ledger.append_label(sha256, reader, outcome.label_boat, outcome.label_position)
+
+    if items:
+        progress.labels(len(items))
+        run(items, READ_LABEL, config, engine or local_engine(workers, len(items)), on_result)
+    return _hashed(plan, found)
+
+
+def _hashed(plan: Plan, found: Mapping[str, str]) -> Plan:
+    return replace(plan, photos=tuple(replace(p, sha256=found[p.name]) if p.name in found else p for p in plan.photos))
+
+
+NO_STAMP = "-"
+"""Stands for the stamp of a file that changed a moment ago, which can't be trusted: its hash is known to the ledger, but not as that of the file's name."""
+
+
+def _labels(plan: Plan, ledger: Ledger) -> dict[str, tuple[str | None, str | None]]:
+    """What is known of the photos' labels, by photo name."""
+    reader = _label_reader()
+    found = {p.name: ledger.label_of(p.sha256, reader) for p in plan.photos if p.sha256 is not None}
+    return {name: label for name, label in found.items() if label is not None}
 
 
 def plan_job(
     source: Place,
-    target: Place,
     ledger: Ledger,
+    plan: Plan,
+    target: Place,
     *,
     template: Template | None,
     settings: Settings,
@@ -247,11 +337,13 @@ def plan_job(
     only: Sequence[str] = (),
     levels: tuple[str, ...] | None = None,
     parts: KnownParts | None = None,
+    same_part: bool = False,
 ) -> Job:
-    """Make the plan and hold it against the ledger and the outputs that are there."""
-    plan = make_plan(source, ledger, levels)
-    if not plan.photos:
-        _no_photos(source)
+    """Hold a plan against the ledger and the outputs that are there."""
+    if same_part:
+        plan, units = _put_together(plan, source, ledger, levels)
+    else:
+        units = each_alone(plan)
     digests = _Digests(segmenter, profile, settings, parts)
     templates: dict[str, Template] = {}
     default = digests.template(template, templates)
@@ -260,37 +352,52 @@ def plan_job(
     items: list[Item] = []
     kept: dict[str, Outcome] = {}
     moved: dict[str, Outcome] = {}
-    for photo in plan.photos:
-        if photo.duplicate_of is not None:
-            continue
+    for unit in units:
+        photo, others = unit.first, unit.others
         key = default
-        if photo.template is not None:
-            where = (photo.template_folder, photo.template)
+        if unit.template is not None:
+            where = (unit.template_folder, unit.template)
             if where not in keys:
-                keys[where] = digests.template(_listed_template(photo, source), templates)
+                keys[where] = digests.template(_listed_template(unit, source), templates)
             key = keys[where]
         elif parts is not None:
-            at = settle(photo.placings)
+            at = settle(unit.placings)
             part = parts.template_at(at.boat, at.position) if at.boat and at.position else None
             key = digests.template(part, templates) if part is not None else default
-        item = Item(photo.name, photo.out_name, key, photo.weighed_g, photo.thickness_mm, digests.of(key, photo), photo.stamp)
+        item = Item(photo.name, photo.out_name, key, unit.weighed_g, unit.thickness_mm, digests.of(key, unit), photo.stamp, tuple(n for n, _ in others))
         if only:
             last = ledger.latest(photo.name)
+            if last is not None and tuple(n for n, _ in last.others) != item.others:
+                continue  # of another part
             if last is not None and (last.verdict or last.status) in only:
                 items.append(item)
-            elif last is not None and (photo.sha256 is None or last.photo_sha256 in (None, photo.sha256)):
+            elif last is not None and (photo.sha256 is None or last.photo_sha256 in (None, photo.sha256)) and last.others == others:
                 kept[photo.name] = last
             continue
-        done = ledger.finished(photo.name, photo.sha256, item.digest) if photo.sha256 else None
+        done = ledger.finished(photo.name, photo.sha256, item.digest, others) if photo.sha256 else None
         if done is not None and _whole(done, there) and done.out_name == photo.out_name:
             kept[photo.name] = done
             continue
-        old = ledger.moved(photo.name, photo.sha256, item.digest) if photo.sha256 else None
+        old = ledger.moved(photo.name, photo.sha256, item.digest, others) if photo.sha256 else None
         if old is not None and old.name != photo.name and _whole(old, there):
             moved[photo.name] = old
         else:
             items.append(item)
-    return Job(plan, tuple(items), MappingProxyType(kept), MappingProxyType(moved), MappingProxyType(templates), MappingProxyType(digests.own_settings))
+    return Job(plan, units, tuple(items), MappingProxyType(kept), MappingProxyType(moved), MappingProxyType(templates), MappingProxyType(digests.own_settings))
+
+
+def _put_together(plan: Plan, source: Place, ledger: Ledger, levels: tuple[str, ...] | None) -> tuple[Plan, tuple[Part, ...]]:
+    """Photos by boat and position, labels heard; and the contents of those that are judged together hashed, for a result goes by all of them."""
+    from anodewane.views.together import MOST
+
+    plan, units = of_one_part(with_labels(plan, _labels(plan, ledger)), levels, MOST)
+    unknown = [p.name for u in units if len(u.photos) > 1 for p in u.photos if p.sha256 is None]
+    found = hash_photos(unknown, source)
+    plan = _hashed(plan, found)
+    by_name = {p.name: p for p in plan.photos}
+    units = tuple(replace(u, photos=tuple(replace(p, sha256=by_name[p.name].sha256) for p in u.photos)) for u in units)
+    hashes = tuple((p.name, p.stamp, found[p.name], p.likeness) for p in plan.photos if p.stamp is not None and p.name in found)
+    return replace(plan, hashes=(*plan.hashes, *hashes)), units
 
 
 # --- what decides a result -------------------------------------------------------------------------------------------------------------
@@ -314,7 +421,7 @@ class _Digests:
         self._settings, self._parts = settings, parts
         self.own_settings: dict[str, Settings] = {}
         self._fixed = [SCHEMA_VERSION, own_version(), segmenter, model, lens_profile_to_toml(profile) if profile else None, library_versions()]
-        self._made: dict[tuple[str | None, float | None, float | None], str] = {}
+        self._made: dict[tuple[str | None, float | None, float | None, bool], str] = {}
 
     def template(self, template: Template | None, into: dict[str, Template]) -> str | None:
         """A template's digest, under which it is put; None for a choice from the library."""
@@ -330,13 +437,14 @@ class _Digests:
                 self.own_settings[key] = own
         return key
 
-    def of(self, template: str | None, photo: PlannedPhoto) -> str:
-        """The digest for a photo."""
-        case = (template, photo.weighed_g, photo.thickness_mm)
+    def of(self, template: str | None, part: Part) -> str:
+        """The digest for a part."""
+        together = len(part.photos) > 1
+        case = (template, part.weighed_g, part.thickness_mm, together)
         if case not in self._made:
             usual = self.own_settings.get(template, self._settings) if template is not None else self._settings
-            settings = replace(usual, weighed_g=photo.weighed_g or usual.weighed_g, thickness_given_mm=photo.thickness_mm or usual.thickness_given_mm)
-            text = json.dumps([*self._fixed, settings.digest(), template or _library_digest()])
+            settings = replace(usual, weighed_g=part.weighed_g or usual.weighed_g, thickness_given_mm=part.thickness_mm or usual.thickness_given_mm)
+            text = json.dumps([*self._fixed, settings.digest(), template or _library_digest(), *(["together"] if together else [])])
             self._made[case] = hashlib.sha256(text.encode()).hexdigest()[:32]
         return self._made[case]
 
@@ -347,19 +455,19 @@ def _library_digest() -> str:
     return hashlib.sha256("".join(map(template_digest, builtin_templates().values())).encode()).hexdigest()
 
 
-def _listed_template(photo: PlannedPhoto, source: Place) -> Template:
+def _listed_template(part: Part, source: Place) -> Template:
     """The template that a photos.csv names: a built-in one, or a file beside the list."""
     from anodewane.catalog.templates import builtin_templates, load_template, template_from_toml
 
-    assert photo.template is not None
+    assert part.template is not None
     try:
-        if photo.template in builtin_templates() or not photo.template.casefold().endswith(".toml"):
-            return load_template(photo.template)
-        return template_from_toml(source.read(f"{photo.template_folder}{photo.template.removeprefix('./')}").decode("utf-8-sig"))
+        if part.template in builtin_templates() or not part.template.casefold().endswith(".toml"):
+            return load_template(part.template)
+        return template_from_toml(source.read(f"{part.template_folder}{part.template.removeprefix('./')}").decode("utf-8-sig"))
     except (UsageError, InputUnreadable) as e:
-        raise UsageError(f"The template '{photo.template}' of photos.csv, for '{photo.shown}', can't be used: {e.message}", e.remedy) from e
+        raise UsageError(f"The template '{part.template}' of photos.csv, for '{part.first.shown}', can't be used: {e.message}", e.remedy) from e
     except UnicodeDecodeError as e:
-        raise UsageError(f"The template '{photo.template}' of photos.csv, for '{photo.shown}', isn't text in UTF-8.", "Save it as UTF-8 text.") from e
+        raise UsageError(f"The template '{part.template}' of photos.csv, for '{part.first.shown}', isn't text in UTF-8.", "Save it as UTF-8 text.") from e
 
 
 def _whole(outcome: Outcome, there: Mapping[str, int | None]) -> bool:
@@ -367,12 +475,23 @@ def _whole(outcome: Outcome, there: Mapping[str, int | None]) -> bool:
     return all(there.get(name) == size for name, size in outcome.files)
 
 
-def _copy_outputs(photo: PlannedPhoto, old: Outcome, target: Place, ledger: Ledger) -> Outcome:
-    """A photo that was moved to another folder under its own name: its outputs would come out the same, so they are copied."""
+def _remove_each_alone(part: Part, target: Place, ledger: Ledger) -> None:
+    """What was made of a part's further photos by themselves would tell of the part twice: the part's own outputs take its place."""
+    for photo in part.photos[1:]:
+        old = ledger.latest(photo.name)
+        if old is not None:
+            for name, _ in old.files:
+                target.remove(name)
+
+
+def _copy_outputs(part: Part, old: Outcome, target: Place, ledger: Ledger) -> Outcome:
+    """A photo that was moved to another folder under its own name, or several together: their outputs would come out the same, so they are copied."""
+    photo = part.first
     names = {make(old.out_name): make(photo.out_name) for make in (overlay_name, thumbnail_name, record_name)}
     for name, _ in old.files:
         target.write(names[name], target.read(name))
-    new = replace(old, name=photo.name, out_name=photo.out_name, stamp=photo.stamp, files=tuple((names[n], size) for n, size in old.files))
+    new = replace(old, name=photo.name, out_name=photo.out_name, stamp=photo.stamp, files=tuple((names[n], size) for n, size in old.files), others=part.others)
+    _remove_each_alone(part, target, ledger)
     ledger.append(new, photo.likeness)
     return new
 
@@ -411,9 +530,17 @@ def _clear_parts(target: Place) -> None:
 # --- the summary -----------------------------------------------------------------------------------------------------------------------
 
 
-def _rows(plan: Plan, outcomes: Mapping[str, Outcome]) -> list[Row]:
-    by_name = {p.name: p for p in plan.photos}
-    return [make_row(p, outcomes.get(p.duplicate_of or p.name), by_name[p.duplicate_of] if p.duplicate_of else None) for p in plan.photos]
+def _rows(job: Job, outcomes: Mapping[str, Outcome]) -> list[Row]:
+    by_name = {p.name: p for p in job.plan.photos}
+    parts = {u.first.name: u for u in job.parts if len(u.photos) > 1}
+    of_a_part = {name for u in parts.values() for name in (*(p.name for p in u.photos[1:]), *u.twins)}
+    rows = []
+    for p in job.plan.photos:
+        if p.name in parts:
+            rows.append(make_row(p, outcomes.get(p.name), None, parts[p.name]))
+        elif p.name not in of_a_part:
+            rows.append(make_row(p, outcomes.get(p.duplicate_of or p.name), by_name[p.duplicate_of] if p.duplicate_of else None))
+    return rows
 
 
 def _summary(job: Job, rows: Sequence[Row], target: Place, ledger: Ledger, judged_now: int, kept: int, began: float) -> BatchSummary:
@@ -425,9 +552,10 @@ def _summary(job: Job, rows: Sequence[Row], target: Place, ledger: Ledger, judge
     planned = {p.name for p in job.plan.photos}
     return BatchSummary(
         out=target.address,
-        photos=len(rows),
+        photos=len(job.plan.photos),
+        parts=len(rows),
         counts=MappingProxyType({g: counts[g] for g in (*GRADES, "pending") if counts[g]}),
-        duplicates=sum(r.duplicate_of is not None for r in rows),
+        duplicates=sum(r.duplicate_of is not None for r in rows) + sum(len(u.twins) for u in job.parts),
         unplaced=sum(r.boat is None or r.position is None for r in rows),
         judged_now=judged_now,
         kept=kept,

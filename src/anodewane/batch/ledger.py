@@ -17,6 +17,10 @@ from anodewane.errors import OutputNotWritable
 LEDGER_FORMAT = 1
 
 
+Others = tuple[tuple[str, str | None], ...]
+"""Name and SHA-256 of each further photo that was judged together with one."""
+
+
 @dataclass(slots=True)
 class Ledger:
     """What is known of earlier runs into one place, and the way to add to it. `read` makes one."""
@@ -28,6 +32,7 @@ class Ledger:
     _hashes: dict[tuple[str, str], str] = field(default_factory=dict)
     _likenesses: set[str] = field(default_factory=set)
     _taken: dict[tuple[str, str], str | None] = field(default_factory=dict)
+    _labels: dict[tuple[str, str], tuple[str | None, str | None]] = field(default_factory=dict)
 
     @classmethod
     def read(cls, place: Place) -> Ledger:
@@ -54,6 +59,9 @@ class Ledger:
                 elif "taken_at" in plain:
                     name, stamp, taken = plain["taken_at"]
                     ledger._taken[name, stamp] = taken
+                elif "label_read" in plain:
+                    sha256, reader, boat, position = plain["label_read"]
+                    ledger._labels[sha256, reader] = (boat, position)
                 else:
                     ledger._keep(plain)
             except (ValueError, TypeError, KeyError):
@@ -75,16 +83,16 @@ class Ledger:
         """Every photo with an outcome."""
         return self._latest.keys()
 
-    def finished(self, name: str, sha256: str, digest: str) -> Outcome | None:
-        """The final outcome of this content under this digest at this name, or None."""
+    def finished(self, name: str, sha256: str, digest: str, others: Others = ()) -> Outcome | None:
+        """The final outcome of this content under this digest at this name, judged together with `others`, or None."""
         plain = self._by_content.get((sha256, digest), {}).get(name)
-        return outcome_from_plain(plain) if plain is not None and plain["final"] else None
+        return outcome_from_plain(plain) if plain is not None and plain["final"] and _others(plain) == others else None
 
-    def moved(self, name: str, sha256: str, digest: str) -> Outcome | None:
-        """The final outcome of the same content and digest at the same file name in another folder, or None: its outputs would be the same byte for byte."""
-        base = name.rsplit("/", 1)[-1]
+    def moved(self, name: str, sha256: str, digest: str, others: Others = ()) -> Outcome | None:
+        """The final outcome of the same content and digest at the same file names in other folders, or None: its outputs would be the same byte for byte."""
+        wanted = (_file(name), *((_file(n), s) for n, s in others))
         for other, plain in self._by_content.get((sha256, digest), {}).items():
-            if plain["final"] and other.rsplit("/", 1)[-1] == base:
+            if plain["final"] and (_file(other), *((_file(n), s) for n, s in _others(plain))) == wanted:
                 return outcome_from_plain(plain)
         return None
 
@@ -120,6 +128,15 @@ class Ledger:
             self._write([{"taken_at": list(f)} for f in new])
         self._taken.update({(name, stamp): taken for name, stamp, taken in new})
 
+    def label_of(self, sha256: str, reader: str) -> tuple[str | None, str | None] | None:
+        """Boat and position by the label in a photo of that content, as that reader read it; None when nobody has looked yet."""
+        return self._labels.get((sha256, reader))
+
+    def append_label(self, sha256: str, reader: str, boat: str | None, position: str | None) -> None:
+        """Write down what a label says. OutputNotWritable."""
+        self._write([{"label_read": [sha256, reader, boat, position]}])
+        self._labels[sha256, reader] = (boat, position)
+
     def append_hashes(self, hashes: Iterable[tuple[str, str, str, str]]) -> None:
         """Write down (name, stamp, sha256, likeness) of contents that were hashed. OutputNotWritable."""
         new = [h for h in hashes if self._hashes.get((h[0], h[1])) != h[2]]
@@ -145,3 +162,11 @@ class Ledger:
 
     def _write(self, lines: Iterable[dict[str, Any]]) -> None:
         self.place.append(LEDGER_NAME, [json.dumps(line, separators=(",", ":")).encode() for line in lines])
+
+
+def _others(plain: dict[str, Any]) -> Others:
+    return tuple((str(n), s if s is None else str(s)) for n, s in plain.get("others", ()))
+
+
+def _file(name: str) -> str:
+    return name.rsplit("/", 1)[-1]

@@ -19,6 +19,8 @@ PlacedBy = Literal["csv", "label", "folder"]
 
 NO_BOAT_FOLDER = re.compile(r"(19|20)\d\d([\s._-]?\d{1,4})*|dcim|\d{3}[a-z0-9_]{5}", re.IGNORECASE)
 """A year or date, or a camera's own folder (DCF, JEITA CP-3461: "DCIM", and three digits with five letters)."""
+CAMERA_FOLDER = re.compile(r"dcim|\d{3}[a-z_][a-z0-9_]{4}", re.IGNORECASE)
+"""Of those a camera's own, which it begins anew whenever one is full."""
 CAMERA_NAME = re.compile(r"[a-z]{1,5}[ _-]?[a-z]?\d{4}.*", re.IGNORECASE)
 """IMG_1234, DSC01234, P1010001 (DCF's four letters and four digits, and their like)."""
 EMPTY_WORDS = frozenset(("img", "dsc", "image", "photo", "picture", "pic", "foto", "bild", "scan", "screenshot", "untitled", "unnamed", "burst"))
@@ -97,6 +99,18 @@ def placing_by_folders(name: str, levels: tuple[str, ...] | None = None) -> Plac
     if "position" not in said and len(folders) <= len([w for w in levels if w != "position"]):
         said["position"] = _position_of_file(file)
     return Placing(said.get("boat"), said.get("position"), "folder")
+
+
+def set_apart_by(name: str, levels: tuple[str, ...] | None = None) -> tuple[str, ...]:
+    """Folders that set photos of one boat and position apart: dates, levels that mean nothing, and whatever lies below the position, but for a camera's own."""
+    *folders, _ = (_clean(part) for part in shown_name(name).split("/"))
+    apart = []
+    if levels is None:
+        while folders and NO_BOAT_FOLDER.fullmatch(folders[0]):
+            apart.append(folders.pop(0))
+        levels = ("boat", "position")
+    apart += [folder for folder, what in zip(folders, levels, strict=False) if what == "-"] + folders[len(levels) :]
+    return tuple(f.casefold() for f in apart if not CAMERA_FOLDER.fullmatch(f))
 
 
 def _clean(text: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import unicodedata
-from collections.abc import Container, Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -266,31 +266,32 @@ def _moment(e: Entry, source: Place, ledger: Ledger, taken: list[tuple[str, str,
 
 def _hash(photos: list[Entry], source: Place, ledger: Ledger) -> dict[str, str]:
     """SHA-256 by name: as the ledger has it under the same stamp, else read where some other content could be equal; the rest needn't be known yet."""
-    from concurrent.futures import ThreadPoolExecutor
-
     hashes: dict[str, str] = {}
     counts: dict[str, int] = {}
     for e in photos:
         counts[e.likeness] = counts.get(e.likeness, 0) + 1
-    unknown = []
+    unknown: list[str] = []
     for e in photos:
         sha256 = ledger.hash_of(e.name, e.stamp)
         if sha256 is not None:
             hashes[e.name] = sha256
         elif counts[e.likeness] > 1 or ledger.knows_like(e.likeness):
-            unknown.append(e)
+            unknown.append(e.name)
+    return hashes | hash_photos(unknown, source)
 
-    def hashed(e: Entry) -> str | None:
+
+def hash_photos(names: Sequence[str], source: Place) -> dict[str, str]:
+    """SHA-256 by name; what can't be read is left out."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    def hashed(name: str) -> str | None:
         try:
-            return hashlib.sha256(source.read(e.name)).hexdigest()
+            return hashlib.sha256(source.read(name)).hexdigest()
         except InputUnreadable:
             return None  # it will be a row of its own
 
     with ThreadPoolExecutor(HASHING_THREADS) as pool:
-        for e, sha256 in zip(unknown, pool.map(hashed, unknown), strict=True):
-            if sha256 is not None:
-                hashes[e.name] = sha256
-    return hashes
+        return {name: sha256 for name, sha256 in zip(names, pool.map(hashed, names), strict=True) if sha256 is not None}
 
 
 def _out_names(names: list[str]) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""The summary of a batch: a row for every photo at every place where it lies, as JSON Lines, CSV and XLSX."""
+"""The summary of a batch: a row for every photo at every place where it lies, or for every part that several photos show, as JSON Lines, CSV and XLSX."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from anodewane.batch.parts import Part
 from anodewane.batch.placing import Placing, settle
 from anodewane.batch.plan import SKIP_WORDS, PlannedPhoto, Skipped
 from anodewane.batch.work import Outcome, overlay_name, record_name, thumbnail_name
@@ -19,6 +20,7 @@ STATUSES = ("judged", "cannot_judge", "unreadable", "crashed", "fault", "pending
 COLUMNS = (
     "path", "boat", "position", "placed_by", "verdict", "status", "consumed_pct", "consumed_low_pct", "consumed_high_pct", "area_pct", "template", "template_chosen",
     "alloy", "taken", "reasons", "what_to_do", "duplicate_of", "contradictions", "record", "overlay", "photo_sha256",
+    "photos",
 )  # fmt: skip
 """Of summary.csv and summary.xlsx."""
 
@@ -28,7 +30,8 @@ MAX_XLSX_CELL = 32_000
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One photo at one place. path : its name there, fit for print; record, overlay, thumbnail : names under OUT, None where there are none.
+    """One photo at one place, or one part that several photos show. path : the photo's name there, fit for print, the first's of several; photos : the names of all of
+    them; record, overlay, thumbnail : names under OUT, None where there are none.
     consumed_pct and its bounds : % of mass. duplicate_of : `path` of the photo with the same content that was judged."""
 
     path: str
@@ -53,6 +56,7 @@ class Row:
     duplicate_of: str | None
     contradictions: tuple[str, ...]
     reasons: tuple[tuple[str, str, str | None], ...]
+    photos: tuple[str, ...]
 
     @property
     def grade(self) -> str:
@@ -60,10 +64,10 @@ class Row:
         return self.verdict or self.status
 
 
-def make_row(photo: PlannedPhoto, outcome: Outcome | None, original: PlannedPhoto | None) -> Row:
-    """Put plan and outcome together; a label that was read on the sheet now has its say."""
-    placings = list(photo.placings)
-    if outcome is not None and (outcome.label_boat or outcome.label_position):
+def make_row(photo: PlannedPhoto, outcome: Outcome | None, original: PlannedPhoto | None, part: Part | None = None) -> Row:
+    """Put plan and outcome together; a label that was read on the sheet now has its say. part : that the photo is the first of."""
+    placings = list(part.placings if part else photo.placings)
+    if outcome is not None and (outcome.label_boat or outcome.label_position) and not any(p.by == "label" for p in placings):
         placings.insert(sum(p.by == "csv" for p in placings), Placing(outcome.label_boat, outcome.label_position, "label"))
     settled = settle(tuple(placings))
     has_record = outcome is not None and bool(outcome.files)
@@ -91,6 +95,7 @@ def make_row(photo: PlannedPhoto, outcome: Outcome | None, original: PlannedPhot
         duplicate_of=original.shown if original else None,
         contradictions=settled.contradictions,
         reasons=o.reasons if o else (),
+        photos=tuple(p.shown for p in part.photos) if part else (photo.shown,),
     )
 
 
@@ -122,6 +127,7 @@ def _plain(row: Row) -> dict[str, Any]:
         "duplicate_of": row.duplicate_of,
         "contradictions": list(row.contradictions),
         "reasons": [{"code": c, "message": m, "remedy": r} for c, m, r in row.reasons],
+        "photos": list(row.photos),
     }
 
 
@@ -147,6 +153,7 @@ def _cells(row: Row) -> list[Any]:
     return [
         row.path, row.boat, row.position, row.placed_by, row.grade, row.status, row.consumed_pct, row.consumed_low_pct, row.consumed_high_pct, row.area_pct, row.template,
         chosen, row.alloy, row.taken, reasons, remedies, row.duplicate_of, "; ".join(row.contradictions) or None, row.record, row.overlay, row.photo_sha256,
+        "; ".join(row.photos),
     ]  # fmt: skip
 
 
@@ -161,7 +168,19 @@ def summary_xlsx(rows: Sequence[Row], skipped: Iterable[Skipped], notes: Iterabl
     book.set_properties({"title": "anodewane batch", "created": datetime(2000, 1, 1)})  # noqa: DTZ001 - not the time: a file of the same rows has the same bytes
     bold, wrap = book.add_format({"bold": True, "bottom": 1, "valign": "top"}), book.add_format({"text_wrap": True, "valign": "top"})
     plain, figure = book.add_format({"valign": "top"}), book.add_format({"num_format": "0.0", "valign": "top"})
-    widths = {"path": 40, "boat": 18, "position": 20, "verdict": 14, "reasons": 60, "what_to_do": 60, "template": 28, "record": 40, "overlay": 40, "contradictions": 40}
+    widths = {
+        "path": 40,
+        "boat": 18,
+        "position": 20,
+        "verdict": 14,
+        "reasons": 60,
+        "what_to_do": 60,
+        "template": 28,
+        "record": 40,
+        "overlay": 40,
+        "contradictions": 40,
+        "photos": 40,
+    }
     sheet = book.add_worksheet("Photos")
     for c, name in enumerate(COLUMNS):
         sheet.write_string(0, c, name, bold)
@@ -171,7 +190,7 @@ def summary_xlsx(rows: Sequence[Row], skipped: Iterable[Skipped], notes: Iterabl
             if isinstance(value, (int, float)):
                 sheet.write_number(r, c, value, figure)
             elif value is not None:
-                sheet.write_string(r, c, str(value)[:MAX_XLSX_CELL], wrap if COLUMNS[c] in ("reasons", "what_to_do", "contradictions") else plain)
+                sheet.write_string(r, c, str(value)[:MAX_XLSX_CELL], wrap if COLUMNS[c] in ("reasons", "what_to_do", "contradictions", "photos") else plain)
     sheet.freeze_panes(1, 1)
     sheet.autofilter(0, 0, min(len(rows), MAX_XLSX_ROWS), len(COLUMNS) - 1)
     sheet.set_landscape()

@@ -1,4 +1,4 @@
-"""What is done with one photo: a pure function of a small item and the run's configuration, to run in any process on any machine."""
+"""What is done with one photo, or with the photos of one part: a pure function of a small item and the run's configuration, to run in any process on any machine."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any, Literal
 from anodewane.batch.place import Place, shown_name
 from anodewane.catalog.lens import LensProfile
 from anodewane.errors import InputUnreadable, ModelError, OutputNotWritable
-from anodewane.records import Template
+from anodewane.records import Template, Verdict
 from anodewane.settings import Settings
 
 THUMBNAIL_PX = 400
@@ -21,7 +21,7 @@ State = Literal["judged", "cannot_judge", "unreadable", "crashed", "fault"]
 @dataclass(frozen=True, slots=True)
 class Item:
     """One photo to judge. name : in the source; out_name : what its outputs are called after; template : key into `RunConfig.templates`, None lets the judge choose.
-    digest : of everything besides the photo that decides the result."""
+    digest : of everything besides the photo that decides the result; others : names of further photos of the same part, to be judged together with it."""
 
     name: str
     out_name: str
@@ -30,6 +30,7 @@ class Item:
     thickness_mm: float | None
     digest: str
     stamp: str | None = None
+    others: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,7 @@ class Outcome:
     """What became of one photo: small and plain, one line of the ledger. None is unknown.
 
     final : whether running it again would give the same, so that a later run needn't. files : outputs by name with their size in bytes.
+    others : name and SHA-256 of each further photo of the part, where several were judged together.
     """
 
     name: str
@@ -76,6 +78,7 @@ class Outcome:
     files: tuple[tuple[str, int], ...] = ()
     record_sha256: str | None = None
     seconds: float = 0.0
+    others: tuple[tuple[str, str | None], ...] = ()
 
 
 def outcome_to_plain(outcome: Outcome) -> dict[str, Any]:
@@ -89,6 +92,7 @@ def outcome_from_plain(plain: dict[str, Any]) -> Outcome:
     values = {k: v for k, v in plain.items() if k in known}
     values["reasons"] = tuple((str(c), str(m), r if r is None else str(r)) for c, m, r in values.get("reasons", ()))
     values["files"] = tuple((str(n), int(s)) for n, s in values.get("files", ()))
+    values["others"] = tuple((str(n), s if s is None else str(s)) for n, s in values.get("others", ()))
     return Outcome(**values)
 
 
@@ -108,7 +112,7 @@ def thumbnail_name(out_name: str) -> str:
 
 
 def judge_item(item: Item, config: RunConfig) -> Outcome:
-    """Judge one photo and write its record, overlay and thumbnail.
+    """Judge one photo, or several of one part together, and write record, overlay and thumbnail.
 
     Returns
     -------
@@ -146,27 +150,65 @@ def _judge(item: Item, config: RunConfig) -> Outcome:
 
     from anodewane.draw import encode_picture, overlay
     from anodewane.pipeline import judge_photo
-    from anodewane.record_json import verdict_to_json
     from anodewane.stages.load import load_photo
     from anodewane.stages.segment import get_segmenter
 
     data = config.source.read(item.name)
     sha256 = hashlib.sha256(data).hexdigest()
     base = Outcome(item.name, item.out_name, item.digest, "unreadable", final=True, photo_sha256=sha256, size_bytes=len(data))
+    if item.others:
+        return _judge_together(item, config, data, base)
     try:
         photo = load_photo(data, shown_name(item.name))
     except InputUnreadable as e:
         return replace(base, reasons=(("unreadable", e.message, e.remedy),))
     del data
+    template, settings = _asked(item, config)
+    verdict = judge_photo(photo, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile)
+    picture = overlay(photo, verdict)
+    return _written(item, config, base, verdict, encode_picture(picture, ".jpg"), _thumbnail(picture, photo.rgb.shape))
+
+
+def _judge_together(item: Item, config: RunConfig, first: bytes, base: Outcome) -> Outcome:
+    """Several photos of one part."""
+    import hashlib
+
+    from anodewane.draw import encode_picture, overlay
+    from anodewane.draw_together import overlay_together
+    from anodewane.stages.load import load_photo
+    from anodewane.stages.segment import get_segmenter
+    from anodewane.views.together import judge_together
+
+    files = [(first, shown_name(item.name)), *((config.source.read(name), shown_name(name)) for name in item.others)]
+    base = replace(base, others=tuple((n, hashlib.sha256(data).hexdigest()) for n, (data, _) in zip(item.others, files[1:], strict=True)))
+    template, settings = _asked(item, config)
+    try:
+        verdict = judge_together(files, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile)
+    except InputUnreadable as e:
+        return replace(base, reasons=(("unreadable", e.message, f"{e.remedy} Or leave it out: the part's other photos are judged without it."),))
+    photos = [load_photo(data, name) for data, name in files]
+    above = next((p for p in photos if p.source.sha256 == verdict.photo.sha256), photos[0])
+    small = _thumbnail(overlay(above, verdict), above.rgb.shape)
+    return _written(item, config, base, verdict, encode_picture(overlay_together(photos, verdict), ".jpg"), small)
+
+
+def _asked(item: Item, config: RunConfig) -> tuple[Template | None, Settings]:
+    """Template and settings of an item."""
     usual = config.own_settings.get(item.template, config.settings) if item.template is not None else config.settings
     settings = replace(usual, weighed_g=item.weighed_g or usual.weighed_g, thickness_given_mm=item.thickness_mm or usual.thickness_given_mm)
-    template = config.templates[item.template] if item.template is not None else None
-    verdict = judge_photo(photo, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile)
+    return config.templates[item.template] if item.template is not None else None, settings
+
+
+def _written(item: Item, config: RunConfig, base: Outcome, verdict: Verdict, picture: bytes, thumbnail: bytes) -> Outcome:
+    """Write an item's outputs down; its outcome."""
+    import hashlib
+
+    from anodewane.record_json import verdict_to_json
+
     record = verdict_to_json(verdict).encode()
-    picture = overlay(photo, verdict)
     outputs = (
-        (overlay_name(item.out_name), encode_picture(picture, ".jpg")),
-        (thumbnail_name(item.out_name), _thumbnail(picture, photo.rgb.shape)),
+        (overlay_name(item.out_name), picture),
+        (thumbnail_name(item.out_name), thumbnail),
         (record_name(item.out_name), record),  # last: whoever finds a record finds its pictures
     )
     for name, content in outputs:
@@ -193,6 +235,35 @@ def _judge(item: Item, config: RunConfig) -> Outcome:
         files=tuple((name, len(content)) for name, content in outputs),
         record_sha256=hashlib.sha256(record).hexdigest(),
     )
+
+
+def read_label_item(item: Item, config: RunConfig) -> Outcome:
+    """Read what the label on the sheet says of boat and position, before photos are put together by it. "unreadable" where that can't be known."""
+    import hashlib
+
+    from anodewane.errors import CannotJudge
+    from anodewane.stages.card import find_card
+    from anodewane.stages.label import read_label
+    from anodewane.stages.load import load_photo
+    from anodewane.stages.plane import locate_camera
+
+    out = Outcome(item.name, item.out_name, item.digest, "unreadable", final=False, stamp=item.stamp)
+    try:
+        data = config.source.read(item.name)
+        out = replace(out, photo_sha256=hashlib.sha256(data).hexdigest(), size_bytes=len(data))
+        photo = load_photo(data, shown_name(item.name))
+        sighting = find_card(photo, settings=config.settings)
+        plane = locate_camera(photo, sighting, replace(config.settings, max_tilt_deg=LABEL_TILT_DEG), config.profile)
+        label = read_label(photo, plane, sighting.layout)
+    except CannotJudge:
+        label = None
+    except Exception:  # the judge comes upon it too, and tells it
+        return out
+    return replace(out, status="judged", final=True, label_boat=label.boat if label else None, label_position=label.position if label else None)
+
+
+LABEL_TILT_DEG = 75.0
+"""A label is looked for in photos from the side too."""
 
 
 def _rounded(value: float | None) -> float | None:

@@ -38,6 +38,9 @@ class ConsoleProgress:
         if self._bar is not None:
             self._bar.stop()
 
+    def labels(self, to_read: int) -> None:
+        click.echo(f"Looking for labels in {to_read} {'photo' if to_read == 1 else 'photos'}: what is judged together goes by them.", err=True)
+
     def begin(self, to_judge: int, kept: int) -> None:
         self._total, self._began, self._told = to_judge, time.monotonic(), time.monotonic()
         if kept:

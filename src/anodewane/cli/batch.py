@@ -27,6 +27,7 @@ ONLY = ("replace", "monitor", "ok", "cannot_judge", "unreadable", "crashed", "fa
 @options(TEMPLATE, SETTINGS, LIMIT, CHECK_LINE, SEGMENTER, CAMERA)
 @click.option("--only", metavar="VERDICT", type=click.Choice(ONLY), multiple=True, help=f"Judge again only photos that came out so: {', '.join(ONLY)}. May be repeated.")
 @click.option("--folders", "levels", metavar="LEVELS", help="What the folders stand for from the top, such as boat/position or -/boat ('-' means nothing).")
+@click.option("--same-part", is_flag=True, help="Judge two to eight photos of one boat and position together, as photos of one part that lay still.")
 @click.option("--workers", metavar="N", type=click.IntRange(1, 256), help="Photos judged at once. Default: as many as there are cores, and memory for 1 GB each.")
 @click.option(
     "--engine", type=click.Choice(ENGINES), default="local", show_default=True, help="Judge in processes on this machine, or on a Dask cluster that runs already."
@@ -48,6 +49,7 @@ def batch(
     camera_file: Path | None,
     only: tuple[str, ...],
     levels: str | None,
+    same_part: bool,
     workers: int | None,
     engine: str,
     address: str | None,
@@ -60,6 +62,8 @@ def batch(
 
     Boat and position come from photos.csv beside the photos, from the label on the sheet, or from the folders: BOAT/POSITION/photo.jpg or BOAT/position.jpg. A photo
     that can't be judged is a row like any other. Standard output gets one line of JSON with the totals. The exit code is 0 when every photo was judged, else 7.
+
+    With --same-part photos of one boat and position are judged together: one row, one record, and a narrower interval (docs/views.md says how to take them).
 
     With --book each photo is judged against the part that the season's book has at its boat and position, and what was judged is kept there.
 
@@ -88,6 +92,7 @@ def batch(
             "only": only,
             "levels": parse_levels(levels) if levels is not None else None,
             "parts": _parts(book_file, hauled_on, target),
+            "same_part": same_part,
         }
         if dry_run:
             answer(_listing(plan_folder(source, target, **choices)))  # type: ignore[arg-type]
@@ -170,6 +175,7 @@ def _totals(s: BatchSummary) -> str:
 
     totals = {
         "photos": s.photos,
+        "parts": s.parts,
         "counts": dict(s.counts),
         "not_judged": s.not_judged,
         "judged_now": s.judged_now,
@@ -194,7 +200,10 @@ def _closing_words(s: BatchSummary) -> str:
     from anodewane.cli._progress import counted, duration
 
     rate = f", {s.judged_now} judged now in {duration(s.seconds)}" if s.judged_now else ", nothing new"
-    lines = [f"{s.photos} {'photo' if s.photos == 1 else 'photos'}{rate}: {counted(dict(s.counts))}."]
+    photos = f"{s.photos} {'photo' if s.photos == 1 else 'photos'}"
+    if s.parts != s.photos:
+        photos += f" of {s.parts} {'part' if s.parts == 1 else 'parts'}"
+    lines = [f"{photos}{rate}: {counted(dict(s.counts))}."]
     if s.duplicates:
         lines.append(f"{s.duplicates} {_is(s.duplicates)} the same photo as another: judged once, shown at every place.")
     if s.unplaced:
@@ -215,17 +224,29 @@ def _is(count: int) -> str:
 
 
 def _listing(job: Job) -> str:
-    """What would be done, in sections; every photo stands in exactly one of the first four."""
+    """What would be done, in sections; every photo, or part with all of its photos, stands in exactly one of the first four."""
     from anodewane.batch.placing import settle
     from anodewane.batch.plan import SKIP_WORDS
 
     to_judge = {i.name for i in job.items}
     shown = {p.name: p.shown for p in job.plan.photos}
+    parts = {u.first.name: u for u in job.parts}
+    of_a_part = {name for u in parts.values() for name in (*(p.name for p in u.photos[1:]), *u.twins)}
     sections: dict[str, list[tuple[str, ...]]] = {"To judge": [], "Done already": [], "Left as they are (--only)": [], "Same photo as another, judged once": []}
     unplaced: list[tuple[str, ...]] = []
     for p in job.plan.photos:
-        place = settle(p.placings)
-        line = (p.shown, place.boat or "boat ?", place.position or "position ?", f"by {place.placed_by}" if place.placed_by else "", p.template or "")
+        if p.name in of_a_part:
+            continue
+        unit = parts.get(p.name)
+        place = settle(unit.placings if unit else p.placings)
+        with_others = "".join(f" + {o.shown.rsplit('/', 1)[-1]}" for o in unit.photos[1:]) if unit else ""
+        line = (
+            p.shown + with_others,
+            place.boat or "boat ?",
+            place.position or "position ?",
+            f"by {place.placed_by}" if place.placed_by else "",
+            (unit.template if unit else p.template) or "",
+        )
         if p.duplicate_of is not None:
             sections["Same photo as another, judged once"].append((*line, f"= {shown[p.duplicate_of]}"))
         elif p.name in to_judge:
@@ -235,7 +256,7 @@ def _listing(job: Job) -> str:
         else:
             sections["Left as they are (--only)"].append(line)
         if place.boat is None or place.position is None:
-            unplaced.append((p.shown,))
+            unplaced.append((p.shown + with_others,))
     out = [_section(title, lines) for title, lines in sections.items() if lines or title == "To judge"]
     out.append(_section("Can't be placed yet: no boat or position by photos.csv or folder (a label on the sheet may still tell)", unplaced) if unplaced else "")
     out.append(_section("Left out", [(s.shown, SKIP_WORDS[s.reason], s.detail) for s in job.plan.skipped]) if job.plan.skipped else "")
