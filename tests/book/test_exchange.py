@@ -37,6 +37,7 @@ def full(path: Path) -> Book:
     book.weigh("Marram", "rudder port", HAULED, 900.1, note='=HYPERLINK(1)\nsecond line, "quoted"')
     book.withdraw(1, "@wrong boat")
     book.overrule("Marram", "rudder port", HAULED, "replace", "-it flakes", "'M. Example")
+    book.accept(next(j.id for j in book.judgements("Marram") if j.counts and j.reading.kind == "wear"), "=M. Example")
     book.change_boat("Marram", note="+49 1 23", why="'tis so")
     book.add_boat("=cmd|' /C calc'!A0")
     from anodewane.book.calibrate import calibrate, weighings_of
@@ -87,6 +88,7 @@ def made_books(draw):
                 calls.append(("weigh", (name, position, day, draw(GRAMS), draw(st.one_of(st.none(), NAME)), draw(NOTE))))
                 calls.append(("overrule", (name, position, day, draw(st.sampled_from([None, "ok", "replace"])), draw(NAME), draw(NAME))))
                 calls.append(("withdraw", (draw(st.integers(1, 3)), draw(NAME))))
+                calls.append(("accept", (draw(st.integers(1, 3)), draw(NAME))))
         calls.append(("change_boat", (name,), {"rename": draw(st.one_of(st.none(), NAME)), "note": draw(NOTE), "why": draw(NOTE)}))
     return calls
 

@@ -28,7 +28,7 @@ from hand_made import refused, signed
 sys.path.insert(0, str(Path(__file__).parent))
 from books import HAULED, PLATE, marram, new, plate, seen
 
-V1 = Path(__file__).parent / "fixtures" / "book_v1.sql"
+V1, V2 = (Path(__file__).parent / "fixtures" / f"book_v{v}.sql" for v in (1, 2))
 
 
 @pytest.fixture
@@ -260,6 +260,35 @@ def test_what_can_t_be_is_told_in_a_sentence(book, call, says):
     assert book.entries() == before
 
 
+def test_an_accept_belongs_to_one_judgement_and_one_person(book, path):
+    book.record([new(seen(40.0, photo="a"), at=9)])
+    (first,) = book.judgements("Marram")
+    book.accept(first.id, "M. Example")
+    book.accept(first.id, "M. Example")  # a second tap
+    book.accept(first.id, "N. Other")
+    with pytest.raises(UsageError, match="somebody"):
+        book.accept(first.id, " ")
+    with pytest.raises(UsageError, match="no judgement 99"):
+        book.accept(99, "M. Example")
+    assert [(a.judgement, a.boat, a.position, a.hauled_on, a.record_sha256, a.by) for a in book.accepts("Marram")] == [
+        (first.id, "Marram", "rudder port", HAULED, first.reading.record_sha256, by) for by in ("M. Example", "N. Other")
+    ]
+    assert book.accepts("nobody") == ()
+    # a later photo has to be accepted anew, and the earlier one can't be any more; a refusal never
+    book.record([new(seen(50.0, photo="b"), at=10), new(refused(), "rudder starboard", at=11)])
+    with pytest.raises(UsageError, match="doesn't count"):
+        book.accept(first.id, "P. Third")
+    no = next(j.id for j in book.judgements("Marram", "rudder starboard"))
+    with pytest.raises(UsageError, match="refusal"):
+        book.accept(no, "M. Example")
+    assert len(book.accepts()) == 2
+    db = sqlite3.connect(path)  # whatever program tries
+    for sql in ("DELETE FROM accepts", "UPDATE accepts SET by = 'somebody else'"):
+        with pytest.raises(sqlite3.IntegrityError, match="only added"):
+            db.execute(sql)
+    db.close()
+
+
 def test_overrules_stand_beside_the_photo(book):
     book.record([new(seen(45.0))])
     book.overrule("Marram", "rudder port", HAULED, "replace", "it flakes when tapped", "M. Example")
@@ -344,9 +373,9 @@ def test_missing_and_folder(tmp_path):
 # --- versions ------------------------------------------------------------------------------------------------------------------------------
 
 
-def old_book(path: Path) -> Path:
+def old_book(path: Path, frozen: Path = V1) -> Path:
     db = sqlite3.connect(path)
-    db.executescript(V1.read_text("utf-8"))
+    db.executescript(frozen.read_text("utf-8"))
     db.close()
     return path
 
@@ -388,8 +417,26 @@ def test_a_book_of_version_1_is_brought_up_to_date(path):
     assert old_bytes[60:64] == backup.read_bytes()[60:64]
 
 
-def test_a_migrated_book_has_the_tables_of_a_new_one(path, tmp_path):
-    old_book(path)
+def test_a_book_of_version_2_is_brought_up_to_date(path):
+    old_book(path, V2)
+    tables = tables_of(path)
+    before = dump(path, tables)
+    assert before["overrules"]
+    assert before["reckoned"] == []
+    with open_book(path) as book:
+        assert book.accepts() == ()
+        (j,) = (j for j in book.judgements("Marram") if j.counts and j.reading.kind == "wear")
+        book.accept(j.id, "M. Example")
+        assert [a.judgement for a in book.accepts()] == [j.id]
+        assert book.check() == ()
+    assert dump(path, tables) == before, "every row of the old tables is as it was"
+    assert int.from_bytes(path.with_name("yard.book.v2.bak").read_bytes()[60:64], "big") == 2
+    sound(path)
+
+
+@pytest.mark.parametrize("frozen", [V1, V2], ids=["1", "2"])
+def test_a_migrated_book_has_the_tables_of_a_new_one(path, tmp_path, frozen):
+    old_book(path, frozen)
     open_book(path).close()
     fresh = tmp_path / "fresh.book"
     new_book(fresh).close()

@@ -196,6 +196,17 @@ def test_an_own_verdict_decides_what_is_bought(tmp_path, capsys, yard):
     assert len(json.loads(run(capsys, "order", yard, "Marram", "--json")[0])["lines"]) == 2
 
 
+def test_who_stands_by_a_judgement_is_in_the_history(tmp_path, capsys, yard):
+    run(capsys, "record", yard, a_season(tmp_path))
+    number = next(j["id"] for j in json.loads(run(capsys, "history", yard, "Marram", "--json")[0])["judgements"] if j["counts"])
+    run(capsys, "accept", yard, number, "--by", "M. Example")
+    mine = json.loads(run(capsys, "history", yard, "Marram", "--json")[0])
+    assert [(a["judgement"], a["by"]) for a in mine["accepts"]] == [(number, "M. Example")]
+    assert mine["accepts"][0]["record_sha256"] == next(j["reading"]["record_sha256"] for j in mine["judgements"] if j["id"] == number)
+    text = run(capsys, "history", yard, "Marram")[0]
+    assert "M. Example" in text.split("Accepted")[1]
+
+
 def test_other_limits_and_next_dates_are_reckoned_anew(tmp_path, capsys, yard):
     run(capsys, "record", yard, a_season(tmp_path))
     port = json.loads(run(capsys, "show", yard, "Marram", "--limit", 80, "--json")[0])[0]

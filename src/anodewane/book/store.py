@@ -1,7 +1,7 @@
 """The book's file: one SQLite database, opened, migrated, written and read. No server; whatever reads SQLite reads it.
 
-Writing is append-friendly. Judgements, weighings, overrules and withdrawals are only ever added (triggers in the file refuse anything else); boats, positions, fittings
-and haul-outs can be corrected, and both states go into the table `changes`, whoever makes the change. Each call of `Book` is one transaction: all of it or nothing.
+Writing is append-friendly. Judgements, weighings, overrules, accepts and withdrawals are only ever added (triggers in the file refuse anything else); boats, positions,
+fittings and haul-outs can be corrected, and both states go into the table `changes`, whoever makes the change. Each call of `Book` is one transaction: all of it or nothing.
 
 Which judgement counts, of several of one part at one haul-out: the latest judged one; only when none could be judged, the latest refusal. Withdrawn ones never count.
 """
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x616E6F64
 """In every book's header, so that another program's SQLite file is known for what it is ("anod" in ASCII)."""
 
-VERSION = 2
+VERSION = 3
 """Of the tables: migrations/0001.sql up to this one."""
 
 MIN_SQLITE = (3, 38, 0)
@@ -50,7 +50,7 @@ MAX_NAME_CHARS = 80
 MAX_NOTE_CHARS = 2000
 
 TABLES = (
-    "boats", "templates", "positions", "fittings", "haul_outs", "records", "judgements", "withdrawals", "weighings", "changes", "overrules", "calibrations",
+    "boats", "templates", "positions", "fittings", "haul_outs", "records", "judgements", "withdrawals", "weighings", "changes", "overrules", "calibrations", "accepts",
 )  # fmt: skip
 """Parents before their children."""
 
@@ -112,6 +112,19 @@ class Overrule:
     hauled_on: date
     verdict: Literal["replace", "monitor", "ok"] | None
     why: str
+    by: str
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Accept:
+    """Somebody stands by a judgement as it is. judgement : its number; record_sha256 : the record that was seen; at : UTC."""
+
+    judgement: int
+    boat: str
+    position: str
+    hauled_on: date
+    record_sha256: str
     by: str
     at: str
 
@@ -808,6 +821,25 @@ class Book:
                 (place.boat, place.name, hauled_on.isoformat(), verdict, reason, who),
             )
 
+    def accept(self, judgement: int, by: str) -> None:
+        """Somebody stands by a judgement, by its number. Saying it twice changes nothing.
+
+        Raises
+        ------
+        UsageError
+            There is no such judgement, it doesn't count, or it judged nothing.
+        """
+        with self.writing():
+            who = _note(by, "the name")
+            if who is None:
+                raise UsageError("A judgement is accepted by somebody.", "Say who.")
+            j = self.judgement(judgement)
+            if not j.counts:
+                raise UsageError(f"Judgement {judgement} doesn't count: it was withdrawn, or a later one stands.", "Accept the one that stands.")
+            if j.reading.status != "judged":
+                raise UsageError(f"Judgement {judgement} is a refusal; there is no verdict to accept.", "Take the photo again.")
+            self._db.execute("INSERT OR IGNORE INTO accepts (judgement, by) VALUES (?, ?)", (judgement, who))
+
     def _known_haul_out(self, boat: str, hauled_on: date) -> None:
         if not any(h.hauled_on == hauled_on for h in self.haul_outs(boat)):
             raise UsageError(f"'{boat}' wasn't hauled out on {hauled_on}, by the book.", "Note it with 'anodewane season haul-out', or correct the date.")
@@ -965,6 +997,15 @@ class Book:
         where, values = _where(boat=boat)
         rows = self._all(f"SELECT boat, position, hauled_on, verdict, why, by, at FROM overrules {where} ORDER BY id", values)  # noqa: S608 - no value in it
         return tuple(Overrule(b, p, _day(h), v, why, by, at) for b, p, h, v, why, by, at in rows)
+
+    def accepts(self, boat: str | None = None) -> tuple[Accept, ...]:
+        """Every accept in the order of entry, also of judgements that no longer count."""
+        where, values = _where(boat=boat)
+        rows = self._all(
+            f"SELECT j.id, boat, position, hauled_on, record_sha256, a.by, a.at FROM accepts a JOIN judgements j ON j.id = a.judgement {where} ORDER BY a.id",  # noqa: S608 - no value in it
+            values,
+        )
+        return tuple(Accept(n, b, p, _day(h), sha256, by, at) for n, b, p, h, sha256, by, at in rows)
 
     def template(self, name: str) -> Template:
         """A template as the book keeps it."""

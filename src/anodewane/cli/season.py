@@ -330,6 +330,21 @@ def overrule_command(book_file: Path, boat: str, position: str, verdict: Any, ha
         _done(book, f"'{position}' of '{boat}', hauled out {day}: {verdict if verdict != 'none' else 'the own verdict is taken back'}, says {by}.")
 
 
+@season.command("accept", short_help="Stand by a judgement.")
+@BOOK
+@click.argument("number", type=int)
+@click.option("--by", metavar="NAME", required=True, help="Who accepts it.")
+def accept_command(book_file: Path, number: int, by: str) -> None:
+    """Note that somebody looked at a judgement and stands by it, by its number in 'season history'.
+
+    Only the one that counts can be accepted; to say otherwise, overrule.
+    """
+    with _book(book_file) as (book, _):
+        book.accept(number, by)
+        j = book.judgement(number).reading
+        _done(book, f"Judgement {number}, '{j.position}' of '{j.boat}', hauled out {j.hauled_on}: {j.verdict}, accepted by {by}.")
+
+
 @season.command("refit", short_help="Check photos of new parts as fitted.")
 @BOOK
 @click.argument("source", metavar="PHOTO|OUT|RECORD.json", type=FILE)
@@ -440,7 +455,7 @@ def show_command(book_file: Path, boat: str | None, hauled_on: date | None, next
 @click.argument("position", required=False)
 @options(JSON)
 def history_command(book_file: Path, boat: str, position: str | None, as_json: bool) -> None:
-    """Everything that the book holds of a boat or one position: haul-outs, parts, every judgement with its number and evidence, weighings, overrules."""
+    """Everything that the book holds of a boat or one position: haul-outs, parts, every judgement with its number and evidence, weighings, overrules, accepts."""
     with _book(book_file) as (book, answer):
         from anodewane.book.intake import plain
 
@@ -454,6 +469,7 @@ def history_command(book_file: Path, boat: str, position: str | None, as_json: b
             "judgements": plain(book.judgements(b.name, name)),
             "weighings": [plain(w) for w in book.weighings(b.name) if name in (None, w.position)],
             "overrules": [plain(o) for o in book.overrules(b.name) if name in (None, o.position)],
+            "accepts": [plain(a) for a in book.accepts(b.name) if name in (None, a.position)],
         }
         if as_json:
             _answer_json(answer, mine)
@@ -695,6 +711,9 @@ def _history_text(mine: dict[str, Any]) -> str:
     if mine["overrules"]:
         rows = [(o["position"], o["hauled_on"], o["verdict"] or "taken back", o["by"], o["why"]) for o in mine["overrules"]]
         out.append("\nOverruled\n" + table(("position", "hauled", "verdict", "by", "why"), rows))
+    if mine["accepts"]:
+        rows = [(str(a["judgement"]), a["position"], a["hauled_on"], a["by"], a["at"][:16]) for a in mine["accepts"]]
+        out.append("\nAccepted\n" + table(("judgement", "position", "hauled", "by", "at (UTC)"), rows, right=(0,)))
     return "".join(out)
 
 
