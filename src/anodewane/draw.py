@@ -158,8 +158,19 @@ def _view(photo: Photo, verdict: Verdict) -> _View:
     if scale > 1:
         scale = max(1.0, min(scale, MIN_WIDTH_PX / cut.shape[1]))
     size = (max(1, round(cut.shape[1] * scale)), max(1, round(cut.shape[0] * scale)))
-    picture: Any = cv2.resize(cut, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    picture: Any = cv2.resize(_halved(cut, scale), size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
     return _View(picture, np.array([x0, y0], float), scale, (x1 - x0, y1 - y0) == (width, height), (x0, y0, x1, y1))
+
+
+def _halved(cut: Any, scale: float) -> Any:
+    """A picture that is to be reduced a lot, reduced by a whole number first: that is several times faster, and looks the same."""
+    import cv2
+
+    whole = int(1 / scale)
+    if whole < 2:
+        return cut
+    height, width = cut.shape[0] // whole, cut.shape[1] // whole
+    return cv2.resize(cut[: height * whole, : width * whole], (width, height), interpolation=cv2.INTER_AREA)
 
 
 def _rings(view: _View, rings_px: Any) -> list[Floats]:
@@ -182,15 +193,20 @@ def _line(picture: Any, ring: Floats, colour: tuple[int, int, int], width: float
 
 def _dashed(picture: Any, ring: Floats, unit: float) -> None:
     """White dashes on a dark line: shows on any ground."""
+    import cv2
+
     _line(picture, ring, BLACK, 2.0 * unit)
     closed = np.vstack([ring, ring[:1]])
     arc = np.r_[0, np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))]
     period = 14.0 * unit
     n = max(3, round(arc[-1] / period))
+    dashes = []
     for i in range(n):
         a, b = arc[-1] * i / n, arc[-1] * (i + 0.58) / n
-        at = np.r_[a, arc[(arc > a) & (arc < b)], b]
-        _line(picture, np.column_stack([np.interp(at, arc, closed[:, 0]), np.interp(at, arc, closed[:, 1])]), WHITE, 1.1 * unit, closed=False)
+        first, last = np.searchsorted(arc, a, "right"), np.searchsorted(arc, b, "left")
+        at = np.concatenate([[a], arc[first:last], [b]])
+        dashes.append(_fixed(np.column_stack([np.interp(at, arc, closed[:, 0]), np.interp(at, arc, closed[:, 1])])).reshape(-1, 1, 2))
+    cv2.polylines(picture, dashes, False, WHITE, max(1, round(1.1 * unit)), cv2.LINE_AA, SHIFT)
 
 
 def _hatch(picture: Any, new: list[Floats], left: list[Floats], unit: float) -> None:
@@ -203,11 +219,13 @@ def _hatch(picture: Any, new: list[Floats], left: list[Floats], unit: float) -> 
         return m
 
     gone = cv2.subtract(mask(new), mask(left))
+    x0, y0, w, h = cv2.boundingRect(gone)
     lines = np.zeros(picture.shape[:2], np.uint8)
     height, width = lines.shape
     step = max(6, round(9 * unit))
     for x in range(-height, width, step):
         cv2.line(lines, (x, height), (x + height, 0), 255, max(1, round(2.4 * unit)), cv2.LINE_AA)
+    picture, gone, lines = (a[y0 : y0 + h, x0 : x0 + w] for a in (picture, gone, lines))
     where = gone > 0  # the rest of the picture stays as it is
     tint = (gone[where].astype(np.float32) / 255 * 0.22)[..., None]
     stripes = (np.minimum(gone, lines)[where].astype(np.float32) / 255)[..., None]
@@ -274,9 +292,12 @@ def _scale_bar(picture: Any, view: _View, verdict: Verdict, unit: float, rings: 
     _line(picture, outline, BLACK, 1.2 * unit)
     from PIL import Image, ImageDraw
 
-    image = Image.fromarray(picture)
-    ImageDraw.Draw(image).text((float(lo[0]), float(lo[1] - thick - 3 * unit)), "50 mm", font=font_of(round(15 * unit), True), fill=BLACK, anchor="ls")
-    picture[:] = np.asarray(image)
+    base = int(lo[1] - thick + 2 * unit)  # the words' own strip of the picture: copying all of it takes longer than all the lines
+    strip = picture[max(0, base - round(30 * unit)) : base]
+    image = Image.fromarray(strip)
+    at = (float(lo[0]), float(lo[1] - thick - 3 * unit) - max(0, base - round(30 * unit)))
+    ImageDraw.Draw(image).text(at, "50 mm", font=font_of(round(15 * unit), True), fill=BLACK, anchor="ls")
+    strip[:] = np.asarray(image)
     return True
 
 
