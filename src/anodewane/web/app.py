@@ -34,6 +34,7 @@ from anodewane.settings import BookRules, Settings
 from anodewane.web import views
 from anodewane.web.guard import COOKIE, SAYS, SESSION_S, Guard, Session, Sessions, csrf_good
 from anodewane.web.judging import Judging, read_correction
+from anodewane.web.quick import MAX_QUICK_PIXELS
 from anodewane.web.yard import HEX32, Upload, Yard
 
 MAX_BODY_BYTES = 2_000_000
@@ -45,6 +46,7 @@ BODY_S = 60.0
 
 CSV_COLUMNS = (
     "number", "boat", "position", "hauled_on", "verdict", "consumed_pct", "consumed_low_pct", "consumed_high_pct", "template", "judged_at", "by", "photo_sha256",
+    "accepted_by", "accepted_at",
 )  # fmt: skip
 
 WAIT_S = 5.0
@@ -320,6 +322,34 @@ def _routes(y: Yonder) -> list[Route]:
 
         return told(await run_in_threadpool(write))
 
+    async def drop(request: Request) -> Response:
+        """The phone lets go of a photo that was taken again before it was whole here; one that is whole stays."""
+        if not csrf_good(request, None):
+            raise HTTPException(403)
+        return told(await run_in_threadpool(y.yard.drop, mine(request)))
+
+    async def quick(request: Request) -> Response:
+        """What a reduced copy shows to be wrong, while the photo itself is on its way. Nothing of it is kept."""
+        if not csrf_good(request, None):
+            raise HTTPException(403)
+        copy = await body_of(request)
+        if len(copy) > PIECE_BYTES:
+            raise HTTPException(413)
+
+        def look() -> list[dict[str, Any]] | None:
+            from anodewane.stages.load import read_size
+
+            _, width, height = read_size(copy, "photo")
+            if width * height > MAX_QUICK_PIXELS:
+                raise HTTPException(413)
+            seen = y.judging.quick(copy)
+            return None if seen is None else [views.warning(r) for r in seen]
+
+        found = await run_in_threadpool(look)
+        if found is None:
+            return JSONResponse({"says": SAYS[503][0], "remedy": SAYS[503][1]}, 503, {"retry-after": "5"})
+        return JSONResponse({"found": found})
+
     async def ask(request: Request) -> Response:
         upload = mine(request)
         if asked(request, "wait") == "1":  # answered as soon as it is judged: nobody looks at a finished verdict later than need be
@@ -405,6 +435,23 @@ def _routes(y: Yonder) -> list[Route]:
         await run_in_threadpool(note)
         return RedirectResponse(f"/judgement/{number_of(request)}", 303)
 
+    async def accept(request: Request) -> Response:
+        form = await fields_of(request)
+        session: Session = request.scope["session_of_page"]
+
+        def note() -> str:
+            with open_book(y.yard.book) as book:
+                book.accept(number_of(request), session.by)
+                r = book.judgement(number_of(request)).reading
+                if form.get("stay") == "1":
+                    return f"/judgement/{number_of(request)}"
+                seen = views.visit(book, y.yard, r.boat)
+            following = next((n for n in seen["left"] if n != r.position), None) if seen["day"] == r.hauled_on.isoformat() else None
+            boat = quote(r.boat, safe="")
+            return f"/part?boat={boat}&position={quote(following, safe='')}" if following else f"/boat?name={boat}"
+
+        return RedirectResponse(await run_in_threadpool(note), 303)
+
     # --- lists, reports and the desk
 
     async def order(request: Request) -> Response:
@@ -466,6 +513,7 @@ def _routes(y: Yonder) -> list[Route]:
                 gone = ("", "", "") if c is None else tuple(f"{v:.1f}" for v in (c.value, c.low, c.high))
                 by = r["overruled_by"] or r["by"] or ""
                 cells = (r["id"], r["boat"], r["position"], r["day"], r["verdict"], *gone, r["template"], r["judged_at"], by, r["photo_sha256"])
+                cells = (*cells, r["accepted_by"] or "", r["accepted_at"] or "")
                 # a spreadsheet takes text that begins so for a formula
                 writer.writerow([f"'{v}" if isinstance(v, str) and v[:1] in "=+-@\t\r" and v else v for v in cells])
             return out.getvalue()
@@ -507,12 +555,15 @@ def _routes(y: Yonder) -> list[Route]:
         Route("/part", with_book("part.html", part)),
         Route("/compare", with_book("compare.html", lambda r, b: views.compare(b, y.yard, asked(r, "boat")))),
         Route("/upload", begin, methods=["POST"]),
+        Route("/quick", quick, methods=["POST"]),
         Route("/upload/{id}", ask),
         Route("/upload/{id}", piece, methods=["PUT"]),
+        Route("/upload/{id}", drop, methods=["DELETE"]),
         Route("/judgement/{number:int}", with_book("judgement.html", verdict)),
         Route("/judgement/{number:int}/correct", with_book("correct.html", correcting)),
         Route("/judgement/{number:int}/correct", correct, methods=["POST"]),
         Route("/judgement/{number:int}/overrule", overrule, methods=["POST"]),
+        Route("/judgement/{number:int}/accept", accept, methods=["POST"]),
         Route("/judgement/{number:int}/{what}.jpg", picture),
         Route("/order", order),
         Route("/report", report),

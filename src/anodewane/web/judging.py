@@ -21,12 +21,18 @@ from typing import TYPE_CHECKING, Any
 from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
 
 if TYPE_CHECKING:
-    from anodewane.records import MetalMask, Photo, Template
+    from anodewane.records import MetalMask, Photo, Reason, Template
     from anodewane.settings import Settings
     from anodewane.web.yard import Upload, Yard
 
 MAX_WAITING = 200
 """Photos that wait at once; more stay on their phones, which ask again."""
+
+MAX_QUICK = 6
+"""Quick looks under way at once; a phone that gets none goes without."""
+
+QUICK_S = 20.0
+"""A quick look that takes longer comes too late to be of use."""
 
 VIEW_LONG_SIDE_PX = 2048
 """Of a photo's upright copy: the finger works on it."""
@@ -85,6 +91,16 @@ def judge_task(task: Task) -> bytes:
     record = verdict_to_json(verdict).encode()
     write_atomic(task.pictures / f"{hashlib.sha256(record).hexdigest()}.jpg", encode_picture(overlay(photo, verdict, caption=False), ".jpg"))
     return record
+
+
+def warm_task() -> None:
+    """Load what a judgement needs before the first photo comes: it takes longer than the judgement."""
+    import anodewane.draw
+    import anodewane.pipeline
+    import anodewane.record_json  # noqa: F401
+    from anodewane.weights import shared_session
+
+    shared_session()
 
 
 def draw_task(photo: Path, record: bytes | None) -> bytes:
@@ -237,6 +253,7 @@ class Judging:
         self._busy: dict[Future[bytes], str] = {}
         self._deaths: dict[str, int] = {}
         self._room = threading.Condition(threading.RLock())
+        self._quick = threading.BoundedSemaphore(MAX_QUICK)
         self._stopped = False
         self._thread = threading.Thread(target=self._run, name="judging", daemon=True)
 
@@ -246,6 +263,9 @@ class Judging:
             for upload in self.yard.all():
                 if upload.state == "waiting":
                     self._line(upload.owner).append(upload.id)
+            with contextlib.suppress(BrokenExecutor):  # the first photo then tells
+                for _ in range(self.workers):
+                    self._pool().submit(warm_task)
         self._thread.start()
 
     def stop(self) -> None:
@@ -283,6 +303,32 @@ class Judging:
         except BrokenExecutor as e:
             self._renew()
             raise InputUnreadable("The picture can't be made.", "Load the page again; if that doesn't help, take the photo again.") from e
+
+    def quick(self, copy: bytes) -> tuple[Reason, ...] | None:
+        """What a reduced copy of a photo shows to be wrong (`quick.quick_look`); None where there is no time for it now.
+
+        Raises
+        ------
+        InputUnreadable
+            The copy isn't a picture.
+        """
+        from anodewane.web.quick import quick_look
+
+        if not self._quick.acquire(blocking=False):
+            return None
+        try:
+            with self._room:
+                if self._stopped:
+                    return None
+                future = self._pool().submit(quick_look, copy, self.settings)
+            return future.result(timeout=QUICK_S)
+        except BrokenExecutor:
+            self._renew()
+            return None
+        except TimeoutError:
+            return None
+        finally:
+            self._quick.release()
 
     def _line(self, owner: str) -> deque[str]:
         return self._lines.setdefault(owner, deque())

@@ -13,6 +13,7 @@ from anodewane.words import GRADE_WORDS, no_wear, summary
 
 if TYPE_CHECKING:
     from anodewane.book.store import Book, Judgement
+    from anodewane.records import Reason
     from anodewane.web.yard import Yard
 
 Plain = dict[str, Any]
@@ -33,8 +34,25 @@ CHECKS = {
     "no_part": "No part seen",
     "several_parts": "More than one part",
     "part_cut_off": "Part cut off",
+    "close_camera": "Too near",
+    "two_sheets": "Two sheets",
+    "sheet_not_flat": "Sheet not flat",
 }
-"""The quick checks' plain words; any other refusal is headed by its own sentence."""
+"""Plain words for what the first look can find; any other refusal is headed by its own sentence."""
+
+NOTICES = frozenset({"close_camera"})
+"""What costs accuracy but is judged all the same: told, and nothing waits for an answer."""
+
+
+def warning(reason: Reason) -> Plain:
+    """What the quick look found, in a few words, with what to do. stop : whether it should be taken again."""
+    return {
+        "code": reason.code,
+        "head": CHECKS.get(reason.code, reason.message),
+        "says": reason.message,
+        "remedy": reason.remedy or "",
+        "stop": reason.code not in NOTICES,
+    }
 
 
 def boats(book: Book) -> list[Plain]:
@@ -83,6 +101,15 @@ def overrules_of(book: Book, boat: str) -> dict[tuple[str, date], Any]:
     return {k: o for k, o in latest.items() if o.verdict is not None}
 
 
+def accepts_of(book: Book, boat: str) -> dict[int, Plain]:
+    """Who accepts each judgement, and since when."""
+    out: dict[int, Plain] = {}
+    for a in book.accepts(boat):
+        have = out.setdefault(a.judgement, {"by": [], "at": a.at[:16].replace("T", " ")})
+        have["by"].append(a.by)
+    return {n: {"by": ", ".join(x["by"]), "at": x["at"], "who": x["by"]} for n, x in out.items()}
+
+
 def visit(book: Book, yard: Yard, name: str) -> Plain:
     """A boat at the haul-out that it stands ashore for: each position with what is done and left, and in which order parts came off."""
     boat = book.boat(name)
@@ -93,7 +120,7 @@ def visit(book: Book, yard: Yard, name: str) -> Plain:
     for u in uploads:
         if u.state != "failed" and u.corrects is None:
             off.setdefault(u.position, len(off) + 1)
-    overruled = overrules_of(book, boat.name)
+    overruled, accepted = overrules_of(book, boat.name), accepts_of(book, boat.name)
     judged: dict[str, list[Judgement]] = {}
     for j in book.judgements(boat.name, hauled_on=day) if day else ():
         judged.setdefault(j.reading.position, []).append(j)
@@ -110,6 +137,7 @@ def visit(book: Book, yard: Yard, name: str) -> Plain:
                 "off": off.get(p.name),
                 "judgement": now.id if now else None,
                 "grade": grade_of(now, o.verdict if o else None),
+                "accepted": now is not None and now.id in accepted,
                 "waiting": latest is not None and (latest.state == "waiting" or (latest.state == "receiving" and time.time() - latest.begun_at < FRESH_S)),
                 "failed": latest.says if latest is not None and latest.state == "failed" and now is None else None,
                 "done": now is not None and (now.reading.status == "judged" or o is not None),
@@ -175,7 +203,7 @@ def judgement(book: Book, yard: Yard, number: int) -> Plain:
         "position": r.position,
         "day": r.hauled_on.isoformat(),
         "grade": grade_of(j),
-        "check": CHECKS.get(refusal) if refusal else "Too near" if any(x.code == "close_camera" for x in verdict.reasons) else None,
+        "check": CHECKS.get(refusal) if refusal else CHECKS["close_camera"] if any(x.code == "close_camera" for x in verdict.reasons) else None,
         "consumed": {"value": mass.value, "low": mass.low, "high": mass.high, "limit": verdict.limits.limit_pct, "coverage": coverage, "none": no_wear(verdict)}
         if mass
         else None,
@@ -194,6 +222,8 @@ def judgement(book: Book, yard: Yard, number: int) -> Plain:
         "counts": j.counts,
         "stands": counts.id if counts and counts.id != j.id else None,
         "withdrawn": j.withdrawn,
+        "accepted": accepts_of(book, r.boat).get(j.id),
+        "can_accept": j.counts and r.status == "judged" and o is None,
         "next": next((n for n in seen["left"] if n != r.position), None),
         "left": len(seen["left"]),
         "before": earlier(book, yard, r.boat, r.position, r.hauled_on),
@@ -230,7 +260,7 @@ def desk(book: Book, *, boat: str = "", verdict: str = "", year: str = "", only:
     for name in names:
         if boat and name != boat:
             continue
-        overruled = overrules_of(book, name)
+        overruled, accepted = overrules_of(book, name), accepts_of(book, name)
         for j in book.judgements(name):
             r = j.reading
             years.add(str(r.hauled_on.year))
@@ -243,6 +273,7 @@ def desk(book: Book, *, boat: str = "", verdict: str = "", year: str = "", only:
                     "id": j.id, "boat": r.boat, "position": r.position, "day": r.hauled_on.isoformat(), "kind": r.kind, "grade": grade_of(j, o.verdict if o else None),
                     "verdict": grade, "consumed": r.consumed_pct, "template": r.template, "by": j.judged_by, "judged_at": j.judged_at[:16].replace("T", " "),
                     "counts": j.counts, "reasons": ", ".join(c.replace("_", " ") for c in r.reasons), "overruled_by": o.by if o else None, "photo_sha256": r.photo_sha256,
+                    "accepted_by": accepted[j.id]["by"] if j.id in accepted else None, "accepted_at": accepted[j.id]["at"] if j.id in accepted else None,
                 }
             )  # fmt: skip
     rows.sort(key=lambda r: (r["day"], r["boat"], r["position"], r["id"]), reverse=True)

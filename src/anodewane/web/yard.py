@@ -175,6 +175,8 @@ class Yard:
         """Write a piece at its place and return how many bytes there are. A piece that doesn't begin there is left out: the phone then asks and goes on from there."""
         with self._lock:
             have = self.received(upload.id)
+            if upload.id not in self._known:
+                raise UsageError("The phone let go of that photo.", "Take it again.")
             if upload.state != "receiving" or offset != have or have + len(data) > upload.size:
                 return have
             try:
@@ -185,6 +187,16 @@ class Yard:
             except OSError as e:
                 raise OutputNotWritable(f"The photo can't be written: {e.strerror or e}.", "Free some space; the photo stays on the phone until then.") from e
             return self.received(upload.id)
+
+    def drop(self, upload: Upload) -> Upload:
+        """Forget a photo that isn't whole yet; any other stays as it is. Returns its state before."""
+        with self._lock:
+            now = self._known.get(upload.id, upload)
+            if now.state == "receiving":
+                self._known.pop(upload.id, None)
+                for file in (self._part(upload.id), self.uploads / f"{upload.id}.json"):
+                    file.unlink(missing_ok=True)
+            return now
 
     def finish(self, upload: Upload) -> Upload:
         """Take a photo that is whole among the photos: then it waits for its judgement. What isn't a photo fails with a sentence."""

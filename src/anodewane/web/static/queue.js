@@ -78,9 +78,84 @@ function tell(photo, text, share) {
   if (share !== undefined) f.querySelector("progress").value = share;
 }
 
+// --- the quick look: a small copy goes ahead of the photo, so that a spoilt one is told of while the hand is still by the part
+const COPY_PX = 1280;
+
+// The camera's own facts, for its focal length tells how near it was: the EXIF block of a JPEG, as it is.
+async function factsOf(file) {
+  const b = new Uint8Array(await file.slice(0, 131072).arrayBuffer()), v = new DataView(b.buffer);
+  if (b.length < 4 || v.getUint16(0) !== 0xffd8) return [];
+  for (let at = 2; at + 10 < b.length; at += 2 + v.getUint16(at + 2)) {
+    const kind = v.getUint16(at), end = at + 2 + v.getUint16(at + 2);
+    if (kind === 0xffe1 && v.getUint32(at + 4) === 0x45786966 && end <= b.length) return [b.slice(at, end)]; // "Exif"
+    if (kind < 0xffe0 || kind > 0xffef) break;
+  }
+  return [];
+}
+async function copyOf(file) {
+  const picture = await createImageBitmap(file); // fails where the browser can't decode it (HEIC in most): then the judgement alone tells
+  const canvas = document.createElement("canvas");
+  try {
+    const scale = Math.min(1, COPY_PX / Math.max(picture.width, picture.height));
+    canvas.width = Math.max(1, Math.round(picture.width * scale));
+    canvas.height = Math.max(1, Math.round(picture.height * scale));
+    const on = canvas.getContext("2d");
+    on.imageSmoothingQuality = "high";
+    on.drawImage(picture, 0, 0, canvas.width, canvas.height);
+  } finally { picture.close(); }
+  const small = await new Promise((yes, no) => canvas.toBlob((b) => (b ? yes(b) : no(new Error("no copy"))), "image/jpeg", 0.85));
+  return new Blob([small.slice(0, 2), ...await factsOf(file), small.slice(2)]);
+}
+async function look(photo, f) {
+  let told;
+  try { told = await send("POST", "/quick", await copyOf(photo.blob)); } catch (e) { return; }
+  if (!told.found || !told.found.length || f.dataset.follow !== photo.id || f.dataset.judged) return;
+  const warned = f.querySelector(".warned"), stop = told.found.some((w) => w.stop);
+  warned.replaceChildren(...told.found.flatMap((w) => {
+    const head = document.createElement("p"), text = document.createElement("p");
+    head.className = "gone";
+    head.append(Object.assign(document.createElement("b"), { textContent: `${w.head}.` }));
+    text.className = "big";
+    text.textContent = w.remedy || w.says;
+    return [head, text];
+  }));
+  warned.hidden = false;
+  if (!stop) return;
+  f.dataset.warned = photo.id;
+  f.querySelector(".main span").textContent = "Take it again";
+  f.querySelector(".anyway").hidden = false;
+  warned.scrollIntoView({ block: "nearest" });
+}
+function unwarn(f) {
+  const warned = f.querySelector(".warned");
+  warned.hidden = true;
+  warned.replaceChildren();
+  f.querySelector(".anyway").hidden = true;
+  f.querySelector(".main span").textContent = f.dataset.words;
+  delete f.dataset.warned;
+}
+// A photo that was warned of and taken again needn't go: whoever takes it again lets go of it.
+const dropped = new Set();
+async function drop(id) {
+  dropped.add(id);
+  await inStore("readwrite", (s) => s.delete(id));
+  try { await send("DELETE", `/upload/${id}`); } catch (e) { /* whole already, or out of reach: the later photo counts anyway */ }
+}
+// To the verdict, unless somebody is in the middle of taking another photo or of reading a warning.
+function onward(f) {
+  if (!f.dataset.judged) return;
+  if (f.dataset.taking || f.dataset.warned) {
+    const button = f.querySelector(".anyway");
+    button.hidden = false;
+    button.textContent = "See its verdict";
+    return;
+  }
+  location.assign(`/judgement/${f.dataset.judged}`);
+}
+
 async function one(photo) {
   let told = await send("POST", "/upload", JSON.stringify({ id: photo.id, boat: photo.boat, position: photo.position, size: photo.blob.size }));
-  while (told.state === "receiving") {
+  while (told.state === "receiving" && !dropped.has(photo.id)) {
     const from = told.received;
     const shown = (sent) => {
       const share = Math.min(99, Math.round(100 * (from + sent) / photo.blob.size));
@@ -90,7 +165,7 @@ async function one(photo) {
     told = await send("PUT", `/upload/${photo.id}?offset=${from}`, photo.blob.slice(from, from + PIECE), shown);
   }
   await inStore("readwrite", (s) => s.delete(photo.id));
-  follow(photo.id, photo);
+  if (!dropped.has(photo.id)) follow(photo.id, photo);
 }
 
 let pumping = false;
@@ -109,6 +184,7 @@ async function pump() {
         pause = 500;
       } catch (e) {
         if (!(e instanceof Refused)) throw e;
+        if (dropped.has(photo.id)) continue;
         if (e.status === 401 || e.status === 403) {
           say(`${all.length} on this phone still to send. This phone has to be paired again; the photos are kept on it.`);
           tell(photo, "Pair this phone again, then the photo goes.");
@@ -153,8 +229,10 @@ async function follow(id, photo) {
     if (told.state === "done") {
       tell(photo, "Done.");
       const f = form(photo);
-      // only where nobody is in the middle of taking another one
-      if (f && f.dataset.follow === id) location.assign(`/judgement/${told.judgement}`);
+      if (f && f.dataset.follow === id) {
+        f.dataset.judged = told.judgement;
+        onward(f);
+      }
       return;
     }
     if (told.state === "failed") { tell(photo, `${told.says} ${told.remedy}`); return; }
@@ -163,6 +241,11 @@ async function follow(id, photo) {
 }
 
 for (const f of document.querySelectorAll(".capture")) {
+  f.querySelector(".anyway").addEventListener("click", () => {
+    delete f.dataset.taking;
+    unwarn(f);
+    onward(f);
+  });
   if (f.dataset.waiting) {
     f.dataset.follow = f.dataset.waiting;
     follow(f.dataset.waiting, { boat: f.dataset.boat, position: f.dataset.position });
@@ -178,11 +261,18 @@ for (const f of document.querySelectorAll(".capture")) {
         tell(photo, "This phone can't keep the photo: leave private browsing, or free some space, and take it again.");
         return;
       }
+      const before = f.dataset.warned;
+      if (before) await drop(before).catch(() => {});
+      unwarn(f);
+      delete f.dataset.judged;
       f.dataset.follow = photo.id;
       input.value = "";
+      look(photo, f);
       pump();
     };
-    input.addEventListener("change", take);
+    input.addEventListener("click", () => { f.dataset.taking = "1"; });
+    input.addEventListener("cancel", () => { delete f.dataset.taking; onward(f); });
+    input.addEventListener("change", () => { delete f.dataset.taking; take(); });
     take(); // on a slow link the photo may be taken before this script is here
   }
 }
