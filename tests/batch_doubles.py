@@ -77,18 +77,24 @@ def tree(folder: Path) -> dict[str, bytes]:
 
 
 def cheap_work(item: Item, config: RunConfig) -> Outcome:
-    """Judges by the content's first letter: r(eplace), m(onitor), o(k), c(annot judge), u(nreadable)."""
+    """Judges by the content's first letter: r(eplace), m(onitor), o(k), c(annot judge), u(nreadable); several together by the first's, x refuses them."""
     base = Outcome(item.name, item.out_name, item.digest, "unreadable", final=False, stamp=item.stamp)
     try:
         data = config.source.read(item.name)
     except InputUnreadable as e:
         return replace(base, reasons=(("unreadable", e.message, e.remedy),))
     sha256 = hashlib.sha256(data).hexdigest()
-    base = replace(base, final=True, photo_sha256=sha256, size_bytes=len(data))
+    others = tuple((name, config.source.read(name)) for name in item.others)
+    base = replace(base, final=True, photo_sha256=sha256, size_bytes=len(data), others=tuple((n, hashlib.sha256(d).hexdigest()) for n, d in others))
     verdict: Any = {b"r": "replace", b"m": "monitor", b"o": "ok"}.get(data[:1])
     if data[:1] == b"u":
         return replace(base, reasons=(("unreadable", "It isn't a photo.", "Take one."),))
-    record = json.dumps({"name": item.name.rsplit("/", 1)[-1], "sha256": sha256, "verdict": verdict}).encode()
+    if any(d[:1] == b"x" for _, d in others):  # another part's
+        verdict = None
+    plain = {"name": item.name.rsplit("/", 1)[-1], "sha256": sha256, "verdict": verdict}
+    if others:
+        plain["others"] = [[n.rsplit("/", 1)[-1], s] for n, s in base.others]
+    record = json.dumps(plain).encode()
     outputs = ((overlay_name(item.out_name), b"overlay"), (thumbnail_name(item.out_name), b"thumbnail"), (record_name(item.out_name), record))
     for name, content in outputs:
         config.out.write(name, content)
@@ -104,6 +110,14 @@ def cheap_work(item: Item, config: RunConfig) -> Outcome:
         label_boat="Label Boat" if b"labelled" in data else None,
         label_position="label position" if b"labelled" in data else None,
     )
+
+
+def cheap_label(item: Item, config: RunConfig) -> Outcome:
+    """Reads a label off contents such as "r one labelled Skua/fin"."""
+    data = config.source.read(item.name)
+    boat, _, position = data.decode("utf-8", "replace").partition(" labelled ")[2].partition("/")
+    sha256 = hashlib.sha256(data).hexdigest()
+    return Outcome(item.name, item.out_name, "", "judged", final=True, photo_sha256=sha256, label_boat=boat or None, label_position=position or None)
 
 
 def deadly_work(item: Item, config: RunConfig) -> Outcome:

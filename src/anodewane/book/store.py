@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 APPLICATION_ID = 0x616E6F64
 """In every book's header, so that another program's SQLite file is known for what it is ("anod" in ASCII)."""
 
-VERSION = 3
+VERSION = 4
 """Of the tables: migrations/0001.sql up to this one."""
 
 MIN_SQLITE = (3, 38, 0)
