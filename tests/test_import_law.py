@@ -21,6 +21,7 @@ ROWS = [
     "geometry",
     "solids",
     "limb",
+    "halving",
     "catalog",
     "classical",
     "weights",

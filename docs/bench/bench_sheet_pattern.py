@@ -18,7 +18,7 @@ import numpy as np
 
 import anodewane.catalog.sheets as sheets
 from anodewane.geometry import plane_homography, project
-from anodewane.records import Camera
+from anodewane.records import Camera, Photo, Source
 from anodewane.stages import card as stage
 
 SIZE = (1440, 1080)
@@ -152,14 +152,14 @@ def renders(n_views):
                 world, image = read_markers(grey, layout, METHODS["none"], 1000 / SIZE[0])
                 results["read at 1000 px"].append((len(world) / 4 / len(layout.marker_ids), np.nan, np.nan, [np.nan, np.nan]))
                 if dictionary == sheets.DICTIONARY:
-                    ids = stage._detect(rgb, 1000, (5, 45, 20))[1]
+                    ids = stage._detect(Photo(rgb, Source("view", "", 0), None, None, None, ()), 1000, (5, 45, 20))[1]
                     results["read at 1000 px, by likeness too"].append((np.isin(layout.marker_ids, ids).mean(), np.nan, np.nan, [np.nan, np.nan]))
                 world, image = read_markers(grey, layout, METHODS["none"])
                 if len(world) >= 12:
-                    for name, table in (("saddles", stage._SRGB_TO_LINEAR), ("saddles, sRGB", (np.arange(256) / 255).astype(np.float32))):
-                        before, stage._SRGB_TO_LINEAR = stage._SRGB_TO_LINEAR, table
+                    for name, table in (("saddles", stage.SRGB_TO_LINEAR), ("saddles, sRGB", (np.arange(256) / 255).astype(np.float32))):
+                        before, stage.SRGB_TO_LINEAR = stage.SRGB_TO_LINEAR, table
                         px, ok, _ = stage._find_saddles(rgb, layout, world, image)
-                        stage._SRGB_TO_LINEAR = before
+                        stage.SRGB_TO_LINEAR = before
                         results[name].append(measure(layout.saddles_mm[ok], px[ok], len(ok), camera))
                 for name, method in METHODS.items():
                     if fraction == 0.74 or name == "subpix":

@@ -11,8 +11,8 @@ records.py
     Every record that passes between stages, frozen and checked at birth, and the record that comes out.
 settings.py, refusals.py
     Every knob with unit and source; every refusal and finding with its sentence and remedy.
-geometry.py, solids.py, limb.py
-    Cameras, homographies and polygons; volumes of worn plates and rods; at which height a camera sees a worn edge.
+geometry.py, solids.py, limb.py, halving.py
+    Cameras, homographies and polygons; volumes of worn plates and rods; at which height a camera sees a worn edge; a photo at half its size.
 catalog/
     Sheet layouts and part templates as data, with their loaders and makers.
 classical.py

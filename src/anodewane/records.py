@@ -154,7 +154,7 @@ class Source(Record):
     n_bytes: int
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Photo(Record):
     """An upright photo. rgb : uint8 (H, W, 3), sRGB-like; taken : EXIF local time as ISO 8601 text; focal_35mm : 35 mm equivalent focal length;
     camera : "make model" as EXIF has it; zoom_crop : True when the picture isn't the sensor's whole frame (digital zoom); notes : what was

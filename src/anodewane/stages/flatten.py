@@ -8,7 +8,12 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry import project, to_height
+from anodewane.halving import halved
 from anodewane.records import FlatImage, Photo, Plane, SheetLayout
+
+
+FINEST_PX = 1.7
+"""Photo pixels to a flat one from which the photo is halved first, so that what lies between the sampled points isn't lost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,22 +64,13 @@ def flatten(photo: Photo, plane: Plane, layout: SheetLayout, window: Window, mm_
     valid = (maps[..., 0] >= 0) & (maps[..., 1] >= 0) & (maps[..., 0] <= photo.rgb.shape[1] - 1) & (maps[..., 1] <= photo.rgb.shape[0] - 1)
     # halve the photo until one flat pixel spans about one photo pixel, so that remap doesn't alias
     spacing = float(np.median(np.linalg.norm(np.diff(coarse, axis=1), axis=2))) / step
-    source: Any = photo.rgb
-    halvings = 0
-    while spacing >= 1.7:
-        halvings += 1
+    times = 0
+    while spacing >= FINEST_PX and min(photo.rgb.shape[:2]) >> (times + 1):
+        times += 1
         spacing /= 2
-    if halvings and valid.any():
-        # only what is looked at, whole blocks of it
-        block = 2**halvings
-        ends, size = coarse.reshape(-1, 2), np.array(source.shape[1::-1])
-        lo = np.clip(np.floor(ends.min(0)).astype(int) // block - 1, 0, size // block - 1) * block
-        hi = np.clip(np.ceil(ends.max(0)).astype(int) // block + 2, lo // block + 1, size // block) * block
-        source = source[lo[1] : hi[1], lo[0] : hi[0]]
-        for _ in range(halvings):
-            source = cv2.resize(source, (source.shape[1] // 2, source.shape[0] // 2), interpolation=cv2.INTER_AREA)
-        maps = (maps - lo + 0.5) / block - 0.5
-        maps = maps.astype(np.float32)
+    if times:
+        maps = ((maps + 0.5) / 2**times - 0.5).astype(np.float32)
+    source = halved(photo, times)
     remap: Any = cv2.remap  # its stub has no overload for one map of two channels
     rgb = remap(source, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(0, 0, 0))
     sheet, print_ = _expected_sheet(layout, plane, origin, mm_per_px, (h, w))
