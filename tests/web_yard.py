@@ -65,6 +65,15 @@ def make_yard(folder: Path) -> Path:
     return file
 
 
+def add_keel(book: Path, boat: str = BOAT) -> None:
+    """A seventh position, with the part of the sample photo in HEIC."""
+    from anodewane.book.store import open_book
+
+    with open_book(book) as opened:
+        opened.add_position(boat, "keel forward")
+        opened.fit(boat, "keel forward", load_template(str(SAMPLES / "templates" / "plate-95x95x18-1hole.toml")), date(2026, 4, 18))
+
+
 @dataclass
 class Page:
     """A paired client of the application."""
@@ -98,6 +107,35 @@ class Page:
             time.sleep(0.01)
             told = self.get(f"/upload/{number}").json()
         return told
+
+
+class Direct:
+    """A client that asks the application itself, in this thread and one event loop: for requests by the thousand. The application has to be running already."""
+
+    def __init__(self, app: Any, **more: Any) -> None:
+        import asyncio
+
+        import httpx2
+
+        self._loop = asyncio.Runner()
+        self._client = httpx2.AsyncClient(transport=httpx2.ASGITransport(app), base_url=HOST, **more)
+
+    def request(self, method: str, url: str, **more: Any) -> Any:
+        return self._loop.run(self._client.request(method, url, **more))
+
+    def drive(self, work: Any) -> None:
+        """Run `await work(client)`: one run for many requests, as each run begins with threads of its own."""
+        self._loop.run(work(self._client))
+
+    def get(self, url: str, **more: Any) -> Any:
+        return self.request("GET", url, **more)
+
+    def post(self, url: str, **more: Any) -> Any:
+        return self.request("POST", url, **more)
+
+    def close(self) -> None:
+        self._loop.run(self._client.aclose())
+        self._loop.close()
 
 
 def pair(client: Any, app: Any) -> str:
