@@ -11,7 +11,7 @@ from anodewane.records import Reason
 REFUSALS: dict[str, tuple[str, str]] = {
     "no_sheet": (
         "No scale sheet is seen in the photo ({detail}).",
-        "Lay the printed sheet flat beside (card) or under (mat) the part, all of it in the photo and in even light, and take the photo again.",
+        "Lay the printed sheet flat beside (card) or under (mat) the part, all of it sharp in the photo and in even light, and take the photo again.",
     ),
     "sheet_too_little": (
         "Too little of the scale sheet is seen ({detail}).",
