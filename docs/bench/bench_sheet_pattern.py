@@ -152,7 +152,7 @@ def renders(n_views):
                 world, image = read_markers(grey, layout, METHODS["none"], 1000 / SIZE[0])
                 results["read at 1000 px"].append((len(world) / 4 / len(layout.marker_ids), np.nan, np.nan, [np.nan, np.nan]))
                 if dictionary == sheets.DICTIONARY:
-                    ids = stage._detect(Photo(rgb, Source("view", "", 0), None, None, None, ()), 1000, (5, 45, 20))[1]
+                    ids = stage._detect(Photo(rgb, Source("view", "", 0), None, None, None, ()), tuple(layout.marker_ids.tolist()), 1000, (5, 45, 20))[1]
                     results["read at 1000 px, by likeness too"].append((np.isin(layout.marker_ids, ids).mean(), np.nan, np.nan, [np.nan, np.nan]))
                 world, image = read_markers(grey, layout, METHODS["none"])
                 if len(world) >= 12:

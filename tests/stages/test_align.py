@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from scipy.optimize import approx_fprime
+from scipy.optimize import approx_fprime, leastsq
 
 from anodewane.catalog.templates import builtin_templates
 from anodewane.errors import CannotJudge
@@ -18,8 +18,8 @@ from anodewane.solids import outline_after, recession_near_area
 from anodewane.stages.align import (
     OUT_MOST,
     OUT_SCALE_MM,
-    _misfit,
-    _misfit_slope,
+    _least_squares,
+    _Misfit,
     _pitch_scale,
     align,
     choose_template,
@@ -68,15 +68,34 @@ def test_slopes_of_the_misfit_are_those_of_differences() -> None:
     field = distance_field(template)
     points = resample_ring(np.asarray(outline_after(template, 3.0)[0][0]), 2.0)
     pose = np.array([0.07, 2.3, -1.7])
-    got = _misfit_slope(pose, field, points, 3.0, 1.5)
+    misfit = _Misfit(field, points[None], np.array([3.0]), 1.5)
+    got = misfit.slopes(pose[None])[0]
     for which in (slice(0, len(points)), slice(len(points), None)):
-        by_differences = approx_fprime(pose, lambda p, which=which: _misfit(p, field, points, 3.0, 1.5)[which], 1e-6)
+        by_differences = approx_fprime(pose, lambda p, which=which: misfit(p[None])[0, which], 1e-6)
         # bilinear cells meet in edges, where either side's slope is right
         off = np.abs(got[which] - by_differences) > 1e-3 * (1 + np.abs(by_differences))
         assert off.any(axis=1).mean() < 0.02
-    outside = _misfit(pose, field, points + 500.0, 3.0, 1.5)[: len(points)]
+    outside = _Misfit(field, points[None] + 500.0, np.array([3.0]), 1.5)(pose[None])[0, : len(points)]
     assert (outside == OUT_MOST).all()
     assert OUT_SCALE_MM > 0
+
+
+@pytest.mark.parametrize("recession", [1.0, 4.0, 8.0])
+@pytest.mark.parametrize("name", ["plate-150x75x20-2slots", "disc-70x16-1hole", "triangle-120x105x22-1hole", "rod-90x32"])
+def test_poses_settled_at_once_settle_where_scipy_settles_them_one_by_one(name: str, recession: float) -> None:
+    """scipy.optimize.leastsq, MINPACK's lmder, given time to end."""
+    template = LIBRARY[name]
+    points = resample_ring(np.asarray(outline_after(template, recession)[0][0]), 2.0)
+    starts = np.array([[turn, x, y] for turn in (-0.1, 0.05) for x in (-2.0, 1.0) for y in (-1.0, 2.0)])
+    misfit = _Misfit(distance_field(template), np.tile(points, (len(starts), 1, 1)), np.full(len(starts), recession), 0.5 + 0.35 * recession)
+    got = (misfit(_least_squares(misfit, starts)) ** 2).sum(axis=1)
+    one = misfit.of([0])
+    want = []
+    for start in starts:
+        found = leastsq(lambda p: one(p[None])[0], start, Dfun=lambda p: one.slopes(p[None])[0], diag=(20.0, 1.0, 1.0), ftol=1e-5, xtol=1e-5)[0]
+        want.append(float((one(found[None]) ** 2).sum()))
+    assert got.min() == pytest.approx(min(want), rel=2e-3, abs=0.01)
+    assert np.mean(got < np.array(want) * 1.02 + 0.01) > 0.5  # the rest end in other dents, or on their way
 
 
 # --- poses -----------------------------------------------------------------------------------------------------------------------------

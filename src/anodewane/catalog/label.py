@@ -109,6 +109,15 @@ def parse(payload: bytes) -> Label | None:
     return label if (label.boat, label.position) == (lines[1], lines[2]) else None
 
 
+def is_foreign(payload: bytes) -> bool:
+    """Whether a code's bytes are a text, and not one that begins as a label does: somebody else's code, read whole."""
+    try:
+        text = payload.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return bool(text) and not text.startswith(VERSION_LINE)
+
+
 def _check_digits(body: str) -> str:
     value = zlib.crc32(body.encode()) >> 7
     return "".join(_DIGITS[value >> shift & 31] for shift in (20, 15, 10, 5, 0))

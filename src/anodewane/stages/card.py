@@ -46,8 +46,9 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 """IEC 61966-2-1."""
 
 
-@lru_cache(maxsize=8)
-def _detector(windows: tuple[int, int, int], min_perimeter_rate: float) -> Any:
+@lru_cache(maxsize=16)
+def _detector(windows: tuple[int, int, int], min_perimeter_rate: float, ids: tuple[int, ...]) -> Any:
+    """Of these ids of the dictionary only, numbered from 0: OpenCV holds every quad against all that it's given, which takes most of the search's time."""
     import cv2
 
     parameters = cv2.aruco.DetectorParameters()
@@ -58,11 +59,13 @@ def _detector(windows: tuple[int, int, int], min_perimeter_rate: float) -> Any:
     # Small markers are blurred across their cells: sample more finely and only in the middle of a cell.
     parameters.perspectiveRemovePixelPerCell = 8
     parameters.perspectiveRemoveIgnoredMarginPerCell = 0.25
-    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY)), parameters)
+    whole = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
+    ours = cv2.aruco.Dictionary(np.ascontiguousarray(whole.bytesList[list(ids)]), whole.markerSize, whole.maxCorrectionBits)
+    return cv2.aruco.ArucoDetector(ours, parameters)
 
 
-def _detect(photo: Photo, long_side_px: int, windows: tuple[int, int, int] = (5, 45, 20)) -> tuple[Any, Any, Any]:
-    """Return marker corners (M, 4, 2) in full-size pixels, ids (M,), rejected quads (Q, 4, 2)."""
+def _detect(photo: Photo, ids: tuple[int, ...], long_side_px: int, windows: tuple[int, int, int] = (5, 45, 20)) -> tuple[Any, Any, Any]:
+    """Look for markers of these ids. Returns their corners (M, 4, 2) in full-size pixels, ids (M,), rejected quads (Q, 4, 2)."""
     import cv2
 
     # Halving is several times faster than any other reduction, and grey is made of what is left.
@@ -70,15 +73,18 @@ def _detect(photo: Photo, long_side_px: int, windows: tuple[int, int, int] = (5,
     whole = 2**times
     small = cv2.cvtColor(halved(photo, times), cv2.COLOR_RGB2GRAY)
     rest = min(long_side_px / max(small.shape), LARGEST_ENLARGEMENT)
-    small = cv2.resize(small, None, fx=rest, fy=rest, interpolation=cv2.INTER_AREA if rest < 1 else cv2.INTER_CUBIC)
+    if 0.95 < rest <= 1.0:
+        rest = 1.0
+    else:
+        small = cv2.resize(small, None, fx=rest, fy=rest, interpolation=cv2.INTER_AREA if rest < 1 else cv2.INTER_CUBIC)
     scale = rest / whole
-    corners, ids, rejected = _detector(windows, 4 * MIN_MARKER_SIDE_PX / max(small.shape)).detectMarkers(small)
+    corners, which, rejected = _detector(windows, 4 * MIN_MARKER_SIDE_PX / max(small.shape), ids).detectMarkers(small)
     quads = [np.array([np.reshape(q, (4, 2)) for q in group], float).reshape(-1, 4, 2) for group in (corners, rejected)]
-    read = np.ravel(ids).astype(int) if ids is not None else np.zeros(0, int)
+    read = np.array(ids)[np.ravel(which)] if which is not None else np.zeros(0, int)
     if len(read) < ENOUGH_MARKERS and len(quads[1]):
-        soft, which, turned = _soft_read(small, quads[1])
+        soft, these, turned = _soft_read(small, quads[1])
         read = np.r_[read, soft]
-        quads = [np.concatenate([quads[0], turned]), np.delete(quads[1], which, axis=0)]
+        quads = [np.concatenate([quads[0], turned]), np.delete(quads[1], these, axis=0)]
     return rescale_px(quads[0], 1 / scale), read, rescale_px(quads[1], 1 / scale)
 
 
@@ -166,7 +172,7 @@ def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, se
     for long_side, windows in SEARCHES:
         if long_side > (LARGEST_ENLARGEMENT + 0.05) * max(photo.rgb.shape):
             break
-        seen = _detect(photo, long_side, windows)
+        seen = _detect(photo, _ids_of(layouts), long_side, windows)
         if len(seen[1]) >= len(best[1]):
             best = seen
         if max(_counts(best[1], layouts).values()) >= ENOUGH_MARKERS:
@@ -191,6 +197,79 @@ def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, se
     return CardSighting(
         layout, layout.saddles_mm[ok], saddles_px[ok], np.full(n, SADDLE_SD_PX), n_markers, rejected_px, blur_px=blur_px, paper_level=level, paper_clipped_frac=clipped
     )
+
+
+def card_laid_out(photo: Photo, corners_px: Floats, layouts: Mapping[str, SheetLayout] | None = None) -> CardSighting | None:
+    """Find a sheet whose paper is known to lie between four corners, in whatever way it is turned, though no marker need be sharp enough to be read by itself.
+
+    Parameters
+    ----------
+    photo : Photo
+    corners_px : (4, 2) roughly where the paper's corners are, clockwise on the screen
+    layouts : mapping of name to SheetLayout, default every layout of `anodewane.catalog.sheets`
+
+    Returns
+    -------
+    CardSighting or None
+        None where the squares or the markers' patterns aren't those of any layout there.
+    """
+    import cv2
+
+    grey = cv2.cvtColor(np.ascontiguousarray(photo.rgb), cv2.COLOR_RGB2GRAY)
+    guesses = []
+    for layout in (_own_layouts() if layouts is None else layouts).values():
+        world = np.array(layout.size_mm) / 2 * np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
+        for turn in range(4):
+            h = np.asarray(cv2.getPerspectiveTransform(world.astype(np.float32), np.roll(corners_px, turn, axis=0).astype(np.float32)), float)
+            guesses.append((float(np.sort(_likeness_in_place(grey, layout, h))[-EXPECTED_MARKERS:].mean()), layout, h))
+    guesses.sort(key=lambda g: -g[0])
+    for _, layout, h in guesses[:GUESSES_TRIED]:
+        marks = layout.marker_corners_mm.reshape(-1, 2)
+        saddles_px, ok, _ = _find_saddles(photo.rgb, layout, marks, apply_homography(h, marks))
+        n = int(ok.sum())
+        fine = _homography(layout.saddles_mm[ok], saddles_px[ok], np.inf)[0] if n >= MIN_SADDLES else None
+        if fine is None:
+            continue
+        alike = int((_likeness_in_place(grey, layout, fine) > EXPECTED_LIKENESS).sum())
+        if alike >= EXPECTED_MARKERS:
+            return CardSighting(
+                layout, layout.saddles_mm[ok], saddles_px[ok], np.full(n, SADDLE_SD_PX), alike, np.zeros((0, 4, 2)),
+                blur_px=None, paper_level=None, paper_clipped_frac=None,
+            )  # fmt: skip
+    return None
+
+
+def _likeness_in_place(grey: Any, layout: SheetLayout, px_from_mm: Any) -> Any:
+    """Correlation (M,) of every marker's cells, where the sheet has it, with its own pattern; 0 where it reaches beyond the picture."""
+    import cv2
+
+    patterns, names = _soft_patterns()
+    n = round(np.sqrt(patterns.shape[1]))
+    at = (np.arange(n)[:, None] + np.array([0.3, 0.5, 0.7])[None]).ravel() + 1
+    grid = np.stack(np.meshgrid(at, at), axis=-1).reshape(-1, 2)
+    frame = np.array([[0, 0], [n + 2, 0], [n + 2, n + 2], [0, n + 2]], np.float32)
+    upright = {int(name): i for i, (name, turn) in enumerate(names) if turn == 0}
+    out = np.zeros(len(layout.marker_ids))
+    linear = cv2.LUT(grey, SRGB_TO_LINEAR)
+    height, width = grey.shape
+    for k, (marker, corners_mm) in enumerate(zip(layout.marker_ids, layout.marker_corners_mm, strict=True)):
+        corners = apply_homography(px_from_mm, np.asarray(corners_mm))
+        if (corners < 1).any() or (corners > np.array([width, height]) - 2).any():
+            continue
+        points = apply_homography(np.asarray(cv2.getPerspectiveTransform(frame, corners.astype(np.float32)), float), grid)
+        cells = _sample(linear, points).reshape(n, 3, n, 3).mean(axis=(1, 3)).ravel()
+        cells = cells - cells.mean()
+        out[k] = float(cells @ patterns[upright[int(marker)]]) / max(float(np.linalg.norm(cells)), 1e-6)
+    return out
+
+
+GUESSES_TRIED = 2
+EXPECTED_LIKENESS, EXPECTED_MARKERS = 0.6, 5
+"""Correlation with the one pattern that must be there: 25 cells of anything else reach it once in a thousand times."""
+
+
+def _ids_of(layouts: Mapping[str, SheetLayout]) -> tuple[int, ...]:
+    return tuple(sorted({int(i) for layout in layouts.values() for i in layout.marker_ids}))
 
 
 @lru_cache(maxsize=1)
@@ -252,7 +331,7 @@ def _flat_groups(corners_px: Any, ids: Any, layout: SheetLayout) -> list[tuple[A
 
 
 def _is_mirrored(photo: Photo, layouts: Mapping[str, SheetLayout]) -> bool:
-    _, ids, _ = _detect(replace(photo, rgb=np.ascontiguousarray(photo.rgb[:, ::-1])), 1600)
+    _, ids, _ = _detect(replace(photo, rgb=np.ascontiguousarray(photo.rgb[:, ::-1])), _ids_of(layouts), 1600)
     return max(_counts(ids, layouts).values()) >= MIN_MARKERS
 
 

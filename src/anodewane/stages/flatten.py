@@ -11,7 +11,6 @@ from anodewane.geometry import project, to_height
 from anodewane.halving import halved
 from anodewane.records import FlatImage, Photo, Plane, SheetLayout
 
-
 FINEST_PX = 1.7
 """Photo pixels to a flat one from which the photo is halved first, so that what lies between the sampled points isn't lost."""
 
@@ -49,8 +48,9 @@ def flatten(photo: Photo, plane: Plane, layout: SheetLayout, window: Window, mm_
     """
     import cv2
 
-    w = max(8, int(np.ceil((window.right - window.left) / mm_per_px)))
-    h = max(8, int(np.ceil((window.top - window.bottom) / mm_per_px)))
+    # a hair less, so that a side of whole pixels isn't rounded up
+    w = max(8, int(np.ceil((window.right - window.left) / mm_per_px - 1e-6)))
+    h = max(8, int(np.ceil((window.top - window.bottom) / mm_per_px - 1e-6)))
     origin = np.array([window.left + mm_per_px / 2, window.top - mm_per_px / 2])
     # The map is smooth: computed on every 16th point and interpolated it is exact to a hundredth of a pixel, and 200 times cheaper.
     step = 16

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.catalog.label import CAPACITY_BYTES, QUIET_MODULES, parse
+from anodewane.catalog.label import CAPACITY_BYTES, QUIET_MODULES, is_foreign, parse
 from anodewane.catalog.sheets import DESIGNS
 from anodewane.geometry import project
 from anodewane.records import Label, Photo, Plane, SheetLayout
@@ -45,8 +45,9 @@ def read_label(photo: Photo, plane: Plane, layout: SheetLayout) -> Label | None:
     size_px = float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1).min()) / (n + 2 * QUIET_MODULES)
     light = _samples(*place, n, 1 if size_px < FINE_MODULE_PX else 5)
     for spread, noise in SHARPEN:
-        label = _decode(_black(_sharpened(light, spread, noise)))
-        if label is not None:
+        payload = _decode(_black(_sharpened(light, spread, noise)))
+        label = parse(payload)
+        if label is not None or is_foreign(payload):
             return label
     return None
 
@@ -142,7 +143,8 @@ def _black(light: Any) -> Any:
     return code < (np.median(code[marks == 1]) + np.median(code[marks == -1])) / 2
 
 
-def _decode(black: Any) -> Label | None:
+def _decode(black: Any) -> bytes:
+    """The bytes of a code, empty where it can't be mended."""
     import cv2
 
     n, q, k = len(black), QUIET_MODULES, 4
@@ -152,5 +154,5 @@ def _decode(black: Any) -> Label | None:
         # OpenCV itself looks for nothing: it's handed the corners
         payload = cv2.QRCodeDetector().decodeBytes(picture, corners)[0]
     except cv2.error:  # its own checks, on a code that isn't one
-        return None
-    return parse(bytes(payload))
+        return b""
+    return bytes(payload)

@@ -119,7 +119,7 @@ def linear_light(rgb: Any, x: Any, y: Any) -> Any:
     i, j = x.astype(np.intp), y.astype(np.intp)
     fx, fy = (x - i)[..., None].astype(np.float32), (y - j)[..., None].astype(np.float32)
     flat, at = rgb.reshape(-1, 3), j * w + i
-    a, b, c, d = (SRGB_TO_LINEAR[flat[k]] for k in (at, at + 1, at + w, at + w + 1))
+    a, b, c, d = (SRGB_TO_LINEAR.take(flat.take(k, axis=0)) for k in (at, at + 1, at + w, at + w + 1))
     return (a * (1 - fx) + b * fx) * (1 - fy) + (c * (1 - fx) + d * fx) * fy
 
 

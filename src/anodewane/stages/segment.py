@@ -91,11 +91,19 @@ def network_input(flat: FlatImage) -> Floats32:
     ndarray
         float32 (6, h, w): red, green, blue as sRGB 0 to 1 (0.5 where the photo has nothing), the sheet 0 or 1, and the print 0 to 1, all less 0.5; and the scale.
     """
-    rgb = flat.rgb.astype(np.float32) / np.float32(255)
-    rgb[~flat.valid] = 0.5
-    scale = np.full((1, *flat.sheet.shape), 0.5 + np.log2(flat.mm_per_px / SCALE_MID_MM) / SCALE_OCTAVES, np.float32)
-    stack = np.concatenate([rgb.transpose(2, 0, 1), flat.sheet[None], flat.print_[None], scale]) - np.float32(0.5)
-    return np.ascontiguousarray(stack, np.float32)
+    import cv2
+
+    stack: Floats32 = np.empty((6, *flat.sheet.shape), np.float32)
+    for channel, picture in zip(stack, cv2.split(flat.rgb), strict=False):
+        channel[:] = cv2.LUT(picture, _LEVELS)
+        channel[~flat.valid] = 0.0
+    np.subtract(flat.sheet, np.float32(0.5), out=stack[3])
+    np.subtract(flat.print_, np.float32(0.5), out=stack[4])
+    stack[5] = np.log2(flat.mm_per_px / SCALE_MID_MM) / SCALE_OCTAVES
+    return stack
+
+
+_LEVELS = np.arange(256, dtype=np.float32) / np.float32(255) - np.float32(0.5)
 
 
 class NetworkSegmenter:
@@ -264,8 +272,14 @@ def _close_up(window: Window, photo_mm_per_px: float) -> tuple[Window, float]:
     long_mm = max(w + 2 * margin, h + 2 * margin, MIN_CLOSE_SIDE_MM)
     s = max(min(long_mm / CLOSE_LONG_SIDE_PX, CLOSE_COARSEST_MM), 0.8 * photo_mm_per_px)
     side_mm = max(CLOSE_SHORT_SIDE_FRAC * long_mm, CLOSE_SHORT_SIDE_PX * s)
-    grow_x, grow_y = max(margin, (side_mm - w) / 2), max(margin, (side_mm - h) / 2)
+    grow_x, grow_y = (_without_excess(size + 2 * max(margin, (side_mm - size) / 2), s) / 2 - size / 2 for size in (w, h))
     return Window(window.left - grow_x, window.bottom - grow_y, window.right + grow_x, window.top + grow_y), s
+
+
+def _without_excess(side_mm: float, mm_per_px: float) -> float:
+    """A side of the close look, shorter by a few pixels of its margin where the network would otherwise see a whole `CHANNEL_STEP` more of padding."""
+    excess = side_mm / mm_per_px % CHANNEL_STEP
+    return side_mm - excess * mm_per_px if excess <= CHANNEL_STEP / 4 else side_mm
 
 
 def _grown(window: Window, touched: tuple[bool, bool, bool, bool]) -> Window:
