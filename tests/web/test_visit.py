@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from anodewane.book.store import open_book
-from web_yard import BOAT, HAULED, PARTS, SAMPLES, Server, make_yard
+from web_yard import BOAT, HAULED, PARTS, SAMPLES, Server, add_keel, make_yard
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
@@ -115,7 +115,7 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     shot(page, "verdict-ok")
 
     # the connection is lost while a photo is taken: it waits on the phone, and goes by itself
-    page.get_by_role("link", name="Accept, next: keel aft").tap()
+    page.get_by_role("button", name="Accept, next: keel aft").tap()
     expect(page.get_by_role("heading", level=1)).to_have_text("keel aft")
     page.wait_for_load_state("networkidle")
     network(offline=True)
@@ -127,7 +127,7 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     judged("keel aft", "OK")
 
     # the connection breaks in the middle of a photo, the server is killed and started again, the page is loaded again: the photo goes on from where it was
-    page.get_by_role("link", name="Accept, next: rudder port").tap()
+    page.get_by_role("button", name="Accept, next: rudder port").tap()
     pieces = {"let through": 1}
 
     def through(route: Any) -> None:
@@ -158,13 +158,26 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     assert grown
     assert float(grown[1]) > 2.5
 
-    page.get_by_role("link", name="Accept, next: rudder starboard").tap()
+    page.get_by_role("button", name="Accept, next: rudder starboard").tap()
     take("rudder starboard")
     judged("rudder starboard", "REPLACE")
-    page.get_by_role("link", name="Accept, next: strainer").tap()
+    page.get_by_role("button", name="Accept, next: strainer").tap()
+    # a spoilt photo: a small copy goes ahead, and it is told of before the photo is there; the next one takes its place
+    page.route(offset, lambda route: route.abort("connectionfailed"))
+    page.locator("input[capture]").first.set_input_files({"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": blurred(PARTS["strainer"][0])})
+    warned = page.locator(".warned")
+    expect(warned).to_contain_text("Blurred", timeout=20_000)
+    expect(warned).to_contain_text("Hold still")
+    expect(page.get_by_text("Take it again")).to_be_visible()
+    axe(page, 390)
+    shot(page, "warned")
+    assert _left_on_phone(page) == 1
+    page.unroute(offset)
     take("strainer")
+    expect(warned).to_be_hidden()
     judged("strainer", "REPLACE")
-    page.get_by_role("link", name="Accept, next: transom").tap()
+    assert not list((server.book.parent / "yard.book.yard" / "uploads").glob("*.part"))
+    page.get_by_role("button", name="Accept, next: transom").tap()
     take("transom")
     judged("transom", "MONITOR")
 
@@ -210,7 +223,7 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     page.get_by_role("button", name="Overrule").tap()
     expect(page.locator("main")).to_contain_text("Overruled by Robin")
     expect(page.locator(".verdict")).to_contain_text("MONITOR")
-    page.get_by_role("link", name="Accept, all done").tap()
+    page.get_by_role("link", name=f"To {BOAT}").tap()  # overruled: signed already
     expect(page.locator("main")).to_contain_text("6 of 6 done")
     shot(page, "boat-after")
     axe(page, 390)
@@ -228,12 +241,25 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
         have = {j.reading.position: j for j in book.judgements(BOAT, hauled_on=HAULED) if j.counts}
         assert set(have) == set(PARTS)
         assert have["transom"].judged_by == "Robin"
+        assert [(a.position, a.by) for a in book.accepts(BOAT)] == [(p, "Robin") for p in ("bracket", "keel aft", "rudder port", "rudder starboard", "strainer")]
+        assert {a.judgement for a in book.accepts(BOAT)} == {have[p].id for p in have if p != "transom"}
         assert [(o.position, o.verdict, o.by) for o in book.overrules(BOAT)] == [("transom", "monitor", "Robin")]
         assert len(book.judgements(BOAT)) == 7  # no photo was judged twice
     import hashlib
 
     kept = {p.stem for p in (server.book.parent / "yard.book.yard" / "photos").iterdir()}
     assert kept == {hashlib.sha256((SAMPLES / f).read_bytes()).hexdigest() for f, _, _ in PARTS.values()}
+
+
+def blurred(sample: str) -> bytes:
+    """A sample photo out of focus."""
+    import io
+
+    from PIL import Image, ImageFilter
+
+    out = io.BytesIO()
+    Image.open(SAMPLES / sample).filter(ImageFilter.GaussianBlur(4)).save(out, "JPEG", quality=95)
+    return out.getvalue()
 
 
 def _gone(page: Any) -> float:
@@ -311,6 +337,43 @@ def test_a_phone_that_is_not_paired_sees_nothing(server: Server, browser: Any) -
     assert BOAT not in page.content()
     shot(page, "stranger")
     stranger.close()
+
+
+def test_a_spoilt_photo_is_judged_all_the_same_and_a_heic_is_taken(server: Server, browser: Any) -> None:
+    """Under the policy as served, on another boat: whoever insists gets the judgement of a photo that was warned of; a HEIC, which Chromium can't decode, goes too."""
+    from playwright.sync_api import expect
+
+    server.stop()
+    server.start()
+    boat = "Samphire"
+    with open_book(server.book) as book:
+        book.add_boat(boat, "salt")
+        book.haul_out(boat, HAULED)
+    add_keel(server.book, boat)
+    phone = browser.new_context(viewport={"width": 390, "height": 844}, is_mobile=True, has_touch=True)
+    page = phone.new_page()
+    faults: list[str] = []
+    page.on("pageerror", lambda e: faults.append(str(e)))
+    enter(page, server.link, "Robin")
+    page.goto(f"{server.base}/part?boat={boat}&position=keel forward")
+    page.locator("input[capture]").first.set_input_files(SAMPLES / "refuse.jpg")
+    expect(page.locator(".warned")).to_contain_text("heet", timeout=30_000)
+    anyway = page.locator(".anyway")
+    expect(anyway).to_have_text(re.compile("Judge it all the same|See its verdict"))
+    assert "/part" in page.url  # nothing runs off under a finger
+    anyway.tap()
+    page.wait_for_url("**/judgement/*", timeout=60_000)
+    expect(page.locator(".verdict")).to_contain_text("CANNOT JUDGE")
+    shot(page, "refused")
+    page.locator("input[capture]").first.set_input_files(SAMPLES / "phone.heic")
+    expect(page.locator(".verdict")).to_contain_text("OK", timeout=60_000)
+    expect(page.locator(".zoom img")).to_have_js_property("complete", True, timeout=60_000)
+    assert page.locator(".zoom img").evaluate("(img) => img.naturalWidth") > 1000
+    page.get_by_role("button", name="Accept, all done").tap()
+    expect(page.locator("main")).to_contain_text("1 of 1 done")
+    expect(page.locator("main")).to_contain_text("accepted")
+    assert faults == []
+    phone.close()
 
 
 def test_a_photo_that_is_not_taken_now_is_kept_and_goes_later(server: Server, browser: Any) -> None:

@@ -25,7 +25,7 @@ SIGNS = {"replace": "✕", "monitor": "◐", "ok": "✓", None: "?"}
 """A shape for each verdict, so that nothing is said by colour alone."""
 
 CHECKS = {
-    "no_sheet": "Sheet not seen",
+    "no_sheet": "Sheet not seen, or not sharp",
     "sheet_too_little": "Too little of the sheet is in the photo",
     "too_oblique": "Held too slanted",
     "blurred": "Blurred",
