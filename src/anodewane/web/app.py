@@ -368,10 +368,10 @@ def _routes(y: Yonder) -> list[Route]:
         return number
 
     def verdict(request: Request, book: Book) -> dict[str, Any]:
-        return views.judgement(book, y.yard, number_of(request))
+        return views.judgement(book, y.yard, number_of(request), request.scope["session_of_page"].by)
 
     def correcting(request: Request, book: Book) -> dict[str, Any]:
-        return {**views.judgement(book, y.yard, number_of(request)), "outline": views.outline(book, number_of(request))}
+        return {**verdict(request, book), "outline": views.outline(book, number_of(request))}
 
     async def picture(request: Request) -> Response:
         what = request.path_params["what"]

@@ -183,8 +183,8 @@ def part(book: Book, yard: Yard, boat: str, position: str) -> Plain:
     }
 
 
-def judgement(book: Book, yard: Yard, number: int) -> Plain:
-    """A judgement for the verdict view."""
+def judgement(book: Book, yard: Yard, number: int, who: str) -> Plain:
+    """A judgement for the verdict view of `who`."""
     from anodewane.record_json import verdict_from_json
 
     j = book.judgement(number)
@@ -195,6 +195,7 @@ def judgement(book: Book, yard: Yard, number: int) -> Plain:
     o = overrules_of(book, r.boat).get((r.position, r.hauled_on))
     refusal = verdict.reasons[0].code if verdict.status != "judged" and verdict.reasons else None
     counts = counting(book.judgements(r.boat, r.position, r.hauled_on), r.kind)
+    accepted = accepts_of(book, r.boat).get(j.id)
     coverage = 100 * verdict.consumed.coverage if verdict.consumed else None
     mass = verdict.consumed.mass_pct if verdict.consumed and verdict.status == "judged" else None
     return {
@@ -222,8 +223,8 @@ def judgement(book: Book, yard: Yard, number: int) -> Plain:
         "counts": j.counts,
         "stands": counts.id if counts and counts.id != j.id else None,
         "withdrawn": j.withdrawn,
-        "accepted": accepts_of(book, r.boat).get(j.id),
-        "can_accept": j.counts and r.status == "judged" and o is None,
+        "accepted": accepted,
+        "to_accept": j.counts and r.status == "judged" and o is None and not (accepted and who in accepted["who"]),
         "next": next((n for n in seen["left"] if n != r.position), None),
         "left": len(seen["left"]),
         "before": earlier(book, yard, r.boat, r.position, r.hauled_on),
