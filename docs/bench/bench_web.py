@@ -3,7 +3,9 @@
     OMP_NUM_THREADS=1 python docs/bench/bench_web.py [--runs 7]
 
 Starts `anodewane serve` with one worker over a book made here, sends a sample photo (2016 x 1512) and the same photo enlarged to 12 MP, and times from sending
-the last piece to having the overlay's bytes, asked for as the page's script does it. Beside it: `pipeline.judge` in a warm process. Median of the runs' ratios.
+the last piece to having the overlay's bytes, asked for as the page's script does it. Beside it: `pipeline.judge` in a warm
+process. Median of the runs' ratios, and where the time went. Then the quick look by itself, from sending a copy to its answer: a phone asks for one only while a photo
+takes longer to send than 0.4 s, so it's never in the way of the judgement of the same photo.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ import tempfile
 import time
 import urllib.request
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 from anodewane.book.store import new_book
@@ -38,6 +41,18 @@ def enlarged(data: bytes) -> bytes:
     image = Image.open(io.BytesIO(data))
     out = io.BytesIO()
     image.resize((4032, 3024), Image.Resampling.BICUBIC).save(out, "JPEG", quality=92)
+    return out.getvalue()
+
+
+def small_copy(data: bytes) -> bytes:
+    """As the page's script makes it."""
+    from PIL import Image
+
+    image = Image.open(io.BytesIO(data))
+    exif = image.getexif()
+    image.thumbnail((1280, 1280))
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=85, exif=exif)
     return out.getvalue()
 
 
@@ -72,7 +87,12 @@ def main() -> None:
 
             token = re.search(rb'csrf" content="([0-9a-f]+)', call("POST", link, b"by=Bench"))[1].decode()
 
-            def through_the_page(data: bytes) -> float:
+            def quick(copy: bytes) -> float:
+                begun = time.perf_counter()
+                call("POST", f"{base}/quick", copy)
+                return time.perf_counter() - begun
+
+            def through_the_page(data: bytes) -> tuple[float, ...]:
                 number = os.urandom(16).hex()
                 told = json.loads(call("POST", f"{base}/upload", json.dumps({"id": number, "boat": "Marram", "position": "transom", "size": len(data)}).encode()))
                 while True:
@@ -84,13 +104,16 @@ def main() -> None:
                 while told["state"] == "waiting":
                     told = json.loads(call("GET", f"{base}/upload/{number}?wait=1"))
                 assert told["state"] == "done", told
-                call("GET", f"{base}/judgement/{told['judgement']}")
-                call("GET", f"{base}/judgement/{told['judgement']}/overlay.jpg")
-                return time.perf_counter() - begun
+                marks = [begun, time.perf_counter()]
+                for url in (f"{base}/judgement/{told['judgement']}", f"{base}/judgement/{told['judgement']}/overlay.jpg"):
+                    call("GET", url)
+                    marks.append(time.perf_counter())
+                return tuple(b - a for a, b in pairwise(marks))
 
             print(f"seconds, median of {runs}; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
             for name, data in (("3 MP", small), ("12 MP", enlarged(small))):
-                alone, page = [], []
+                alone, page, parts = [], [], []
+                copy = small_copy(data)
                 for run in range(runs + 1):  # the first one warms both
                     fresh = data + b"\0" * run  # what stands behind a JPEG's end isn't read
                     begun = time.perf_counter()
@@ -99,9 +122,16 @@ def main() -> None:
                         alone.append(time.perf_counter() - begun)
                     seconds = through_the_page(fresh)
                     if run:
-                        page.append(seconds)
+                        page.append(sum(seconds))
+                        parts.append(seconds)
                 ratio = statistics.median(p / a for p, a in zip(page, alone, strict=True))
-                print(f"{name}: judge {statistics.median(alone):.2f}, page {statistics.median(page):.2f}, ratio {ratio:.2f}")
+                print(f"{name}: judge {statistics.median(alone):.3f}, page {statistics.median(page):.3f}, ratio {ratio:.2f}")
+                judged, shown, drawn = (statistics.median(p[i] for p in parts) for i in range(3))
+                print(f"    to the judgement and its overlay {judged:.3f}, the verdict's page {shown:.3f}, the picture's bytes {drawn:.3f}")
+                looks = [quick(copy) for _ in range(runs)]
+                print(
+                    f"    quick look at a copy of {len(copy) // 1000} kB: {statistics.median(looks):.3f}, {statistics.median(looks) / statistics.median(alone):.2f} of judge"
+                )
         finally:
             server.send_signal(signal.SIGINT)
             server.wait(timeout=40)

@@ -356,11 +356,17 @@ def test_a_spoilt_photo_is_judged_all_the_same_and_a_heic_is_taken(server: Serve
     page.on("pageerror", lambda e: faults.append(str(e)))
     enter(page, server.link, "Robin")
     page.goto(f"{server.base}/part?boat={boat}&position=keel forward")
+    page.wait_for_load_state("networkidle")
+    link = phone.new_cdp_session(page)
+    link.send("Network.enable")
+    slow = {"offline": False, "latency": 60, "downloadThroughput": 400_000, "uploadThroughput": 100_000}
+    link.send("Network.emulateNetworkConditions", slow)
     page.locator("input[capture]").first.set_input_files(SAMPLES / "refuse.jpg")
     expect(page.locator(".warned")).to_contain_text("heet", timeout=30_000)
     anyway = page.locator(".anyway")
     expect(anyway).to_have_text(re.compile("Judge it all the same|See its verdict"))
     assert "/part" in page.url  # nothing runs off under a finger
+    link.send("Network.emulateNetworkConditions", {**slow, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1})
     anyway.tap()
     page.wait_for_url("**/judgement/*", timeout=60_000)
     expect(page.locator(".verdict")).to_contain_text("CANNOT JUDGE")

@@ -79,7 +79,8 @@ function tell(photo, text, share) {
 }
 
 // --- the quick look: a small copy goes ahead of the photo, so that a spoilt one is told of while the hand is still by the part
-const COPY_PX = 1280;
+const COPY_PX = 1280, PATIENCE_MS = 400;
+const whole = new Set(); // photos that the laptop has
 
 // The camera's own facts, for its focal length tells how near it was: the EXIF block of a JPEG, as it is.
 async function factsOf(file) {
@@ -108,7 +109,11 @@ async function copyOf(file) {
 }
 async function look(photo, f) {
   let told;
-  try { told = await send("POST", "/quick", await copyOf(photo.blob)); } catch (e) { return; }
+  try {
+    const [copy] = await Promise.all([copyOf(photo.blob), sleep(PATIENCE_MS)]);
+    if (whole.has(photo.id) || dropped.has(photo.id)) return; // the judgement itself is as quick
+    told = await send("POST", "/quick", copy);
+  } catch (e) { return; }
   if (!told.found || !told.found.length || f.dataset.follow !== photo.id || f.dataset.judged) return;
   const warned = f.querySelector(".warned"), stop = told.found.some((w) => w.stop);
   warned.replaceChildren(...told.found.flatMap((w) => {
@@ -164,6 +169,7 @@ async function one(photo) {
     shown(0);
     told = await send("PUT", `/upload/${photo.id}?offset=${from}`, photo.blob.slice(from, from + PIECE), shown);
   }
+  whole.add(photo.id);
   await inStore("readwrite", (s) => s.delete(photo.id));
   if (!dropped.has(photo.id)) follow(photo.id, photo);
 }
