@@ -157,45 +157,138 @@ def _agrees_with_neighbours(xy: Floats, z: Floats, step_mm: float) -> Bools:
     return out
 
 
-def likeness(photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: Any, height: Any) -> tuple[Floats, int]:
-    """How far each further photo shows the face that the first one shows, once the face's height is known.
+@dataclass(frozen=True, slots=True)
+class FaceMotion:
+    """How the marks on a face lie in a further photo, against those of the first at the face's height. likeness : median correlation of their windows where they are;
+    marks : how many windows have marks to compare (one every `SAMPLE_MM`).
+
+    turned_deg, across_mm, along_mm : the motion on the bench that brings them together best, about the plan's middle: across the further photo's line of sight, which
+    no error of the height can feign, and along it, where a height that is a little off looks the same; match : correlation after it, over the whole face, still : before.
+    """
+
+    likeness: float
+    marks: int
+    turned_deg: float
+    across_mm: float
+    along_mm: float
+    match: float
+    still: float
+
+
+def face_motions(photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: Any, height: Any) -> tuple[FaceMotion, ...]:
+    """Whether further photos show the face that the first one shows, lying as it lay, once its height is known.
 
     Parameters
     ----------
     photos, cameras : the one from above first
     plan : shapely geometry, sheet frame, mm
     height : function of places (n, 2), sheet frame, to heights (n,), mm
-
-    Returns
-    -------
-    ndarray
-        (photos - 1,) median correlation of their windows, and how many windows have marks to compare (one every `SAMPLE_MM`).
     """
     import cv2
 
     x0, y0, x1, y1 = plan.bounds
     grid = max(GRID_MM, max(x1 - x0, y1 - y0) / LONGEST_PX)
-    w, h = int((x1 - x0) / grid) + 1, int((y1 - y0) / grid) + 1
-    to_mm = np.array([[grid, 0, x0], [0, grid, y0], [0, 0, 1]])
+    # room about the plan for what moved
+    room = int(SEARCH_MM / grid) + 1
+    w, h = int((x1 - x0) / grid) + 1 + 2 * room, int((y1 - y0) / grid) + 1 + 2 * room
+    to_mm = np.array([[grid, 0, x0 - room * grid], [0, grid, y0 - room * grid], [0, 0, 1]])
     inside = _raster(plan, to_mm, w, h)
-    x, y = np.meshgrid(x0 + grid * np.arange(w), y0 + grid * np.arange(h))
-    z = height(np.column_stack([x.ravel(), y.ravel()]))
+    x, y = np.meshgrid(to_mm[0, 2] + grid * np.arange(w), to_mm[1, 2] + grid * np.arange(h))
+    # beyond the plan a smooth field may rise to any height: it goes on there as it is at the edge
+    z = np.zeros((h, w))
+    z[inside] = height(np.column_stack([x[inside], y[inside]]))
+    z = _spread_out(z, inside)
     size = 2 * round(WINDOW_MM / grid / 2) + 1
     weight = cv2.boxFilter(inside.astype(np.float32), -1, (size, size), normalize=True, borderType=cv2.BORDER_CONSTANT)
+    box = (float(x[0, 0]), float(y[0, 0]), float(x[-1, -1]), float(y[-1, -1]))
     slices = []
     for photo, camera in zip(photos, cameras, strict=True):
-        picture, to_crop = _crop(photo.rgb, camera, (x0, y0, x1, y1), float(z.max()), grid)
+        picture, to_crop = _crop(photo.rgb, camera, box, float(z.max()), grid)
         flat = Camera(camera.rotation, camera.position_mm, camera.focal_px, camera.centre_px, 0.0, camera.half_diagonal_px)
-        px = project(flat, np.column_stack([x.ravel(), y.ravel(), z])) @ to_crop[:2, :2].T + to_crop[:2, 2]
+        px = project(flat, np.column_stack([x.ravel(), y.ravel(), z.ravel()])) @ to_crop[:2, :2].T + to_crop[:2, 2]
         maps = px.reshape(h, w, 2).astype(np.float32)
         slices.append(cv2.remap(picture, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
     every = max(1, round(SAMPLE_MM / grid))
-    out = np.zeros(len(slices) - 1)
-    marked = 0
-    for k, other in enumerate(slices[1:]):
+    first = _evened(slices[0], size)
+    middle = np.array([plan.centroid.x, plan.centroid.y])
+    out = []
+    for camera, other in zip(cameras[1:], slices[1:], strict=True):
         agreement = _agreement([slices[0], other], inside.astype(np.float32), weight, size)
         use = (inside & (weight > 0.6) & (agreement != 0))[every // 2 :: every, every // 2 :: every]
         values = agreement[every // 2 :: every, every // 2 :: every][use]
-        marked = int(use.sum())
-        out[k] = float(np.median(values)) if marked else 0.0
-    return out, marked
+        marks = int(use.sum())
+        likeness = float(np.median(values)) if marks else 0.0
+        turned, shift, match, still = _rigid(first, _evened(other, size), inside, grid, (middle - to_mm[:2, 2]) / grid)
+        sight = np.asarray(camera.position_mm)[:2] - middle
+        sight /= max(float(np.linalg.norm(sight)), 1e-6)
+        out.append(FaceMotion(likeness, marks, turned, float(shift @ [-sight[1], sight[0]]), float(shift @ sight), match, still))
+    return tuple(out)
+
+
+SEARCH_MM = 9.0
+TURNS_DEG, TURN_STEP_DEG = 9.0, 1.5
+COARSE_MM = 0.9
+
+
+def _spread_out(z: Floats, inside: Bools) -> Floats:
+    """Values of the nearest place inside, everywhere."""
+    from scipy.ndimage import distance_transform_edt
+
+    _, (rows, cols) = distance_transform_edt(~inside, return_indices=True)
+    out: Floats = z[rows, cols]
+    return out
+
+
+def _evened(picture: Any, size: int) -> Any:
+    """A picture with its local mean taken out and its local spread made one."""
+    import cv2
+
+    mean = cv2.boxFilter(picture, -1, (2 * size + 1, 2 * size + 1), borderType=cv2.BORDER_REFLECT)
+    rest = picture - mean
+    spread = np.sqrt(cv2.boxFilter(rest * rest, -1, (2 * size + 1, 2 * size + 1), borderType=cv2.BORDER_REFLECT))
+    return np.clip(rest / np.maximum(spread, 0.01 * np.maximum(mean, 1.0)), -3, 3).astype(np.float32)
+
+
+def _rigid(first: Any, other: Any, inside: Bools, grid: float, middle_px: Floats) -> tuple[float, Floats, float, float]:
+    """Turn (degrees, anticlockwise in the sheet frame) and shift (2,), mm, that lay `first` best on `other`; correlation there and unmoved."""
+    import cv2
+
+    shrink = min(1.0, grid / COARSE_MM)
+    size = (max(8, round(first.shape[1] * shrink)), max(8, round(first.shape[0] * shrink)))
+    a, b = (cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in (first, other))
+    mask = (cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.9).astype(np.float32)
+    step = grid / shrink
+    middle = (float(middle_px[0]) * shrink, float(middle_px[1]) * shrink)
+    room = int(SEARCH_MM / step)
+    padded = cv2.copyMakeBorder(b, room, room, room, room, cv2.BORDER_CONSTANT, value=0)
+
+    def scores(turn: float) -> Any:
+        # rows run with y up here: a turn anticlockwise in the sheet frame is one clockwise on the screen
+        way = cv2.getRotationMatrix2D(middle, -turn, 1.0)
+        m = cv2.warpAffine(mask, way, size, flags=cv2.INTER_LINEAR)
+        t = cv2.warpAffine(a, way, size, flags=cv2.INTER_LINEAR) * m
+        top = cv2.matchTemplate(padded, t, cv2.TM_CCORR)
+        norm = cv2.matchTemplate(padded * padded, m, cv2.TM_CCORR)
+        return top / np.sqrt(np.maximum(norm * float((t * t).sum()), 1e-6))
+
+    tried = {turn: scores(turn) for turn in np.arange(-TURNS_DEG, TURNS_DEG + 0.1, TURN_STEP_DEG).tolist()}
+    still = tried[0.0]
+    best = max(tried, key=lambda t: float(tried[t].max()))
+    for delta in (-TURN_STEP_DEG / 2, TURN_STEP_DEG / 2):
+        tried[best + delta] = scores(best + delta)
+    best = max((best, best - TURN_STEP_DEG / 2, best + TURN_STEP_DEG / 2), key=lambda t: float(tried[t].max()))
+    beside = (best - TURN_STEP_DEG / 2, best + TURN_STEP_DEG / 2)
+    sides = [float((tried[t] if t in tried else scores(t)).max()) for t in beside]
+    top = tried[best]
+    row, col = np.unravel_index(int(np.argmax(top)), top.shape)
+    peak = float(top[row, col])
+    turned = best + TURN_STEP_DEG / 2 * _vertex(sides[0], peak, sides[1])
+    dx = _vertex(float(top[row, col - 1]), peak, float(top[row, col + 1])) if 0 < col < top.shape[1] - 1 else 0.0
+    dy = _vertex(float(top[row - 1, col]), peak, float(top[row + 1, col])) if 0 < row < top.shape[0] - 1 else 0.0
+    return float(turned), np.array([col - room + dx, row - room + dy]) * step, peak, float(still[room, room])
+
+
+def _vertex(a: float, b: float, c: float) -> float:
+    """Where a parabola through three values a step apart is highest, in steps from the middle one."""
+    bend = 2 * b - a - c
+    return float(np.clip((c - a) / (2 * bend), -0.5, 0.5)) if bend > 1e-9 else 0.0

@@ -43,7 +43,7 @@ from anodewane.stages.segment import Segmenter, get_segmenter
 from anodewane.units import Floats
 from anodewane.views.advice import Candidate, candidates, silhouette_rings
 from anodewane.views.agree import Agreement, agreement
-from anodewane.views.face import FaceHeights, face_heights, likeness
+from anodewane.views.face import FaceHeights, FaceMotion, face_heights, face_motions
 from anodewane.views.fit import Face, Look, SolidFit, fit_solid, look_at_part
 from anodewane.views.law import FACE_BIAS_SD_MM, Setting, height_sd, hidden_mm, prior_of
 from anodewane.views.model import Solid, plate, rod
@@ -192,7 +192,8 @@ def _side(photos: list[Photo], masks: list[MetalMask | None], found: Found, sett
             try:
                 view.mask = outline_from_the_side(view.photo, view.plane, view.sighting.layout, around, segmenter)
             except CannotJudge as refusal:
-                raise CannotJudge(refusal.code, _named(view, refusal.detail)) from refusal
+                code = "photos_disagree" if refusal.code == "no_part" else refusal.code  # there is one, by the photo from above
+                raise CannotJudge(code, _named(view, refusal.detail)) from refusal
             if view.mask.touches_border:
                 raise CannotJudge("part_cut_off", _named(view, "its outline meets the edge of the picture"))
     depth = recession_near_area(template, min(plan.area, new_area(template)))
@@ -207,10 +208,8 @@ def _side(photos: list[Photo], masks: list[MetalMask | None], found: Found, sett
     face = None if matched is None else Face(solid.top_slope(matched.xy_mm), matched.height_mm, matched.sd_mm, 4.0, FACE_BIAS_SD_MM)
     looks = tuple(_look(v, around, template, lost) for v in views)
     agreements = tuple(agreement(look, solid, setting.start, setting.sd) for look in looks[1:])
-    _refuse_disagreement(views, agreements, lost)
     fit = fit_solid(solid, looks, setting.prior, setting.start, setting.bounds, face)
-    if matched is not None:
-        _refuse_other_face(views, face_views, plan, solid, fit)
+    _refuse_disagreement(views, agreements, _marks_moved(views, plan, solid, fit), _radius(solid), lost)
     area = solid.plan_area(fit.p)
     height = float(fit.p[solid.block("height").start])
     foot = float(fit.p[solid.block("foot").start]) if solid.has("foot") else 0.0
@@ -261,23 +260,62 @@ MOVED_MM, MOVED_PER_LOST, MOVED_SIGMAS = 2.5, 0.18, 3.3
 by 5 to 12 mm
 56 are found from half-way up and 37 from a low photo alone, and every one of 58 that is another part (docs/decisions/0030-several-photos.md)."""
 FACE_UNLIKE, FACE_MARKS = 0.35, 30
+FACE_ALIKE = 0.5
+"""Correlation of a face's marks, best laid on one another, from which on they are surely the same ones; under `FACE_UNLIKE` they aren't."""
+FACE_MOVED_MM, FACE_ALONG_MM = 1.6, 2.5
+"""How far the marks of a part that lay still may seem to have moved, at the plan's rms radius: turned and across the line of sight, and along it (a height feigns that)."""
+LOOSER = 1.5
+"""Where the marks say that it lay still, so much wider are the outline's bounds: then it is the solid that doesn't suit the part, as where water got under it."""
 
 
-def _refuse_disagreement(views: list[View], agreements: tuple[Agreement, ...], lost_mm: float) -> None:
-    for view, a in zip(views[1:], agreements, strict=True):
-        if a.moved_mm > max(MOVED_MM + MOVED_PER_LOST * lost_mm, MOVED_SIGMAS * a.moved_sd_mm):
-            raise CannotJudge("photos_disagree", _named(view, f"the part seems to have moved by {a.moved_mm:.0f} mm since '{views[0].photo.source.name}'"))
-        if a.miss_mm > MISS_MM + MISS_PER_LOST * lost_mm or a.missed_frac > MISSED_MOST:
-            raise CannotJudge("photos_disagree", _named(view, f"its outline misses the part that '{views[0].photo.source.name}' shows by {a.miss_mm:.0f} mm and more"))
+def _radius(solid: Solid) -> float:
+    """Rms distance of the plan's outline from its middle, mm."""
+    middle = solid.plan_base.mean(0)
+    return float(np.sqrt(np.mean(np.sum((solid.plan_base - middle) ** 2, axis=1))))
 
 
-def _refuse_other_face(views: list[View], face_views: tuple[int, ...], plan: Any, solid: Solid, fit: SolidFit) -> None:
-    alike, marks = likeness(
-        tuple(views[i].photo for i in face_views), tuple(views[i].plane.camera for i in face_views), plan.buffer(-2.0), lambda xy: solid.top_slope(xy) @ fit.p
-    )
-    for i, value in zip(face_views[1:], alike, strict=True):
-        if marks >= FACE_MARKS and value < FACE_UNLIKE:
-            raise CannotJudge("photos_disagree", _named(views[i], f"the marks on its face aren't those of '{views[0].photo.source.name}'"))
+def _marks_moved(views: list[View], plan: Any, solid: Solid, fit: SolidFit) -> dict[int, FaceMotion]:
+    """By photo, how the marks on the part lie in it against the photo from above, wherever both show enough of them."""
+    seen = [i for i, v in enumerate(views) if i == 0 or v.elevation_deg > FACE_FROM_DEG]
+    if len(seen) < 2:
+        return {}
+    if solid.plate:
+        inner = plan.buffer(-2.0)
+
+        def height(xy: Floats) -> Floats:
+            return solid.top_slope(xy) @ fit.p
+    else:
+        radius = float(fit.p[solid.block("axis").start])
+        inner = plan.buffer(-ROD_BESIDE * radius)
+
+        def height(xy: Floats) -> Floats:
+            return radius + solid.height_at(xy, fit.p) / 2
+
+    if inner.is_empty:
+        return {}
+    motions = face_motions(tuple(views[i].photo for i in seen), tuple(views[i].plane.camera for i in seen), inner, height)
+    return {i: m for i, m in zip(seen[1:], motions, strict=True) if m.marks >= FACE_MARKS}
+
+
+ROD_BESIDE = 0.35
+"""Share of a rod's radius at its sides where it falls away too steeply to compare marks."""
+
+
+def _refuse_disagreement(views: list[View], agreements: tuple[Agreement, ...], marks: dict[int, FaceMotion], radius_mm: float, lost_mm: float) -> None:
+    first = views[0].photo.source.name
+    for i, (view, a) in enumerate(zip(views[1:], agreements, strict=True), start=1):
+        looser = 1.0
+        if (face := marks.get(i)) is not None:
+            if face.match < FACE_UNLIKE or face.likeness < FACE_UNLIKE - 0.1 * (face.match > FACE_ALIKE):
+                raise CannotJudge("photos_disagree", _named(view, f"the marks on its face aren't those of '{first}'"))
+            moved = float(np.hypot(face.across_mm, np.radians(face.turned_deg) * radius_mm))
+            if face.match > FACE_ALIKE and (moved > FACE_MOVED_MM or abs(face.along_mm) > FACE_ALONG_MM):
+                raise CannotJudge("photos_disagree", _named(view, f"by its marks the part has moved by {max(moved, abs(face.along_mm)):.0f} mm since '{first}'"))
+            looser = LOOSER if face.match > FACE_ALIKE else 1.0
+        if a.moved_mm > looser * max(MOVED_MM + MOVED_PER_LOST * lost_mm, MOVED_SIGMAS * a.moved_sd_mm):
+            raise CannotJudge("photos_disagree", _named(view, f"the part seems to have moved by {a.moved_mm:.0f} mm since '{first}'"))
+        if a.miss_mm > looser * (MISS_MM + MISS_PER_LOST * lost_mm) or a.missed_frac > MISSED_MOST:
+            raise CannotJudge("photos_disagree", _named(view, f"its outline misses the part that '{first}' shows by {a.miss_mm:.0f} mm and more"))
 
 
 # --- the record ------------------------------------------------------------------------------------------------------------------------
