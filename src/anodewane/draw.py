@@ -158,12 +158,13 @@ def _view(photo: Photo, verdict: Verdict) -> _View:
     if scale > 1:
         scale = max(1.0, min(scale, MIN_WIDTH_PX / cut.shape[1]))
     size = (max(1, round(cut.shape[1] * scale)), max(1, round(cut.shape[0] * scale)))
-    picture: Any = cv2.resize(_halved(cut, scale), size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    # once whole pixels are averaged, less than halving is left, and between two neighbours a line does as well as an area, in a fifth of the time
+    picture: Any = cv2.resize(_averaged(cut, scale), size, interpolation=cv2.INTER_LINEAR if scale < 1 else cv2.INTER_CUBIC)
     return _View(picture, np.array([x0, y0], float), scale, (x1 - x0, y1 - y0) == (width, height), (x0, y0, x1, y1))
 
 
-def _halved(cut: Any, scale: float) -> Any:
-    """A picture that is to be reduced a lot, reduced by a whole number first: that is several times faster, and looks the same."""
+def _averaged(cut: Any, scale: float) -> Any:
+    """A picture that is to be reduced a lot, reduced by a whole number first, by averaging."""
     import cv2
 
     whole = int(1 / scale)

@@ -355,7 +355,7 @@ def _routes(y: Yonder) -> list[Route]:
         if asked(request, "wait") == "1":  # answered as soon as it is judged: nobody looks at a finished verdict later than need be
             until = time.monotonic() + WAIT_S
             while upload.state == "waiting" and time.monotonic() < until:
-                await asyncio.sleep(0.02)
+                await asyncio.sleep(0.008)
                 upload = mine(request)
         return told(upload)
 
