@@ -161,7 +161,7 @@ def examine(
     CannotJudge
         `found` then holds what was found before.
     """
-    found.sighting = find_card(found.photo, settings=settings)
+    found.sighting = found.sighting or find_card(found.photo, settings=settings)
     found.plane = locate_camera(found.photo, found.sighting, settings, profile)
     found.label = read_label(found.photo, found.plane, found.sighting.layout)
     found.mask = _metal(found, settings, segmenter, mask, trace or NoTrace())

@@ -214,6 +214,6 @@ def test_the_sheet_is_found_in_a_photo_taken_low(name: str, tilt: float) -> None
     camera = small_camera(tilt, 60.0, 420.0, size=size)
     photo = photo_of(render_sheet(name, camera, size=size))
     lenient = Settings(max_tilt_deg=89.0)
-    plane = locate_camera(photo, find_sheet(photo, lenient), lenient)
+    plane = locate_camera(photo, find_sheet(photo, lenient)[0], lenient)
     assert plane.tilt_deg == pytest.approx(tilt, abs=0.2)
     assert np.asarray(plane.camera.position_mm) == pytest.approx(np.asarray(camera.position_mm), abs=2.0)

@@ -31,8 +31,8 @@ PATCH_LEAST_FRAC = 5e-4
 """Of the photo, under which a bright patch is no sheet."""
 
 
-def find_sheet(photo: Photo, settings: Settings) -> CardSighting:
-    """Find the sheet, laid out flat or stretched where it can't be found as it is.
+def find_sheet(photo: Photo, settings: Settings) -> tuple[CardSighting, bool]:
+    """Find the sheet, laid out flat or stretched where it can't be found as it is; and whether it was found as it is.
 
     Raises
     ------
@@ -41,18 +41,19 @@ def find_sheet(photo: Photo, settings: Settings) -> CardSighting:
     """
     try:
         seen = find_card(photo, settings=settings)
-        return _seen_better(photo, seen)
+        better = _seen_better(photo, seen)
+        return better, better is seen
     except CannotJudge as refusal:
         if refusal.code not in ("no_sheet", "sheet_too_little", "blurred"):
             raise
         for patch in _bright_patches(photo):
             found = _laid_flat(photo, patch)
             if found is not None:
-                return found
+                return found, False
         for stretch in STRETCHES:
             found = _stretched(photo, settings, stretch)
             if found is not None:
-                return found
+                return found, False
         raise
 
 

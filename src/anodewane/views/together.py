@@ -60,13 +60,14 @@ FEWEST_FACE_POINTS = 8
 
 @dataclass(slots=True)
 class View:
-    """One photo on its way through. mask is None until it is found."""
+    """One photo on its way through. mask is None until it is found; as_it_is : whether the sheet was found in the photo as it is."""
 
     photo: Photo
     sighting: CardSighting
     plane: Plane
     mask: MetalMask | None
     elevation_deg: float = 90.0
+    as_it_is: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,6 +173,8 @@ def _side(photos: list[Photo], masks: list[MetalMask | None], found: Found, sett
     views = _located(photos, masks, settings, profile)
     above = views[0]
     found.photo = above.photo
+    if above.as_it_is:
+        found.sighting = above.sighting
     examine(found, settings, segmenter=segmenter, mask=above.mask, profile=profile)
     assert found.mask is not None
     assert found.placement is not None
@@ -228,8 +231,8 @@ def _located(photos: list[Photo], masks: list[MetalMask | None], settings: Setti
     views = []
     for photo, mask in zip(photos, masks, strict=True):
         try:
-            sighting = find_sheet(photo, settings)
-            views.append(View(photo, sighting, locate_camera(photo, sighting, lenient, profile), mask))
+            sighting, as_it_is = find_sheet(photo, settings)
+            views.append(View(photo, sighting, locate_camera(photo, sighting, lenient, profile), mask, as_it_is=as_it_is))
         except CannotJudge as refusal:
             raise CannotJudge(refusal.code, f"'{photo.source.name}': {refusal.detail}" if len(photos) > 1 else refusal.detail) from refusal
     above = min(range(len(views)), key=lambda i: views[i].plane.tilt_deg)
@@ -263,7 +266,7 @@ FACE_UNLIKE, FACE_MARKS = 0.35, 30
 FACE_ALIKE = 0.5
 """Correlation of a face's marks, best laid on one another, from which on they are surely the same ones; under `FACE_UNLIKE` they aren't."""
 FACE_MOVED_MM, FACE_ALONG_MM = 1.6, 2.5
-"""How far the marks of a part that lay still may seem to have moved, at the plan's rms radius: turned and across the line of sight, and along it (a height feigns that)."""
+"""How far the marks of a part that lay still may seem to have moved, at the plan's rms radius: turned and across the line of sight, and along it, as a height feigns."""
 LOOSER = 1.5
 """Where the marks say that it lay still, so much wider are the outline's bounds: then it is the solid that doesn't suit the part, as where water got under it."""
 
@@ -347,7 +350,9 @@ def _verdict(first: Fitted, second: Fitted | None, settings: Settings) -> Verdic
     assert found.plane is not None
     assert found.template is not None
     before, template = found.wear, found.template
-    mass = _mass_left(first, settings) if second is None else _mass_of_both(first, second, settings)
+    share = _mass_slope(first, template)
+    share_2 = _mass_slope(second, template) if second is not None else share
+    mass = _mass_left(first, share, settings) if second is None else _mass_of_both(first, share, second, share_2, settings)
     area, area_sd = _area_left(first, before)
     if second is not None:
         assert second.found.wear is not None
@@ -364,10 +369,8 @@ def _verdict(first: Fitted, second: Fitted | None, settings: Settings) -> Verdic
     reasons = (*reasons, *_notes(first, second))
     found.wear = wear
     record = record_of(found, settings, grade, reasons)
-    share = _mass_slope(first, template)
     views = tuple(_view_figures(first, i, share, mass, other=False) for i in range(len(first.views)))
     if second is not None:
-        share_2 = _mass_slope(second, template)
         views += tuple(_view_figures(second, i, share_2, mass, other=True) for i in range(len(second.views)))
     return replace(record, views=views, together=_together(first, second, before, share, mass, wear, settings))
 
@@ -397,12 +400,11 @@ def _mass_slope(fitted: Fitted, template: Template) -> Floats:
     return fitted.solid.gradient(_figure(fitted, template), fitted.fit.p)
 
 
-def _mass_left(fitted: Fitted, settings: Settings) -> _Mass:
+def _mass_left(fitted: Fitted, slope: Floats, settings: Settings) -> _Mass:
     template, plane = fitted.found.template, fitted.found.plane
     assert template is not None
     assert plane is not None
     value = max(_figure(fitted, template)(fitted.fit.p), 0.0)
-    slope = _mass_slope(fitted, template)
     area = fitted.solid.plan_area(fitted.fit.p)
     causes = {
         "fit": float(np.sqrt(np.maximum(slope @ fitted.fit.cov @ slope, 0.0))),
@@ -427,13 +429,13 @@ def _weighted(a: float, a_sd: float, b: float, b_sd: float) -> tuple[float, floa
     return w * a + (1 - w) * b, a_sd * b_sd / float(np.hypot(a_sd, b_sd))
 
 
-def _mass_of_both(first: Fitted, second: Fitted, settings: Settings) -> _Mass:
+def _mass_of_both(first: Fitted, slope: Floats, second: Fitted, slope_2: Floats, settings: Settings) -> _Mass:
     """Both faces seen: heights above the bench, lying on the one face and on the other, add up to thickness and overall height."""
     template = first.found.template
     assert template is not None
-    alone = _mass_left(first, settings)
+    alone = _mass_left(first, slope, settings)
     if template.solid != "plate":
-        other = _mass_left(second, settings)
+        other = _mass_left(second, slope_2, settings)
         value, _ = _weighted(alone.value, alone.sd, other.value, other.sd)
         return _Mass(value, alone.causes)
     shared = {k: v for k, v in alone.causes.items() if k in ("print_scale", "casting")}
