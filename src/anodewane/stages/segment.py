@@ -272,14 +272,8 @@ def _close_up(window: Window, photo_mm_per_px: float) -> tuple[Window, float]:
     long_mm = max(w + 2 * margin, h + 2 * margin, MIN_CLOSE_SIDE_MM)
     s = max(min(long_mm / CLOSE_LONG_SIDE_PX, CLOSE_COARSEST_MM), 0.8 * photo_mm_per_px)
     side_mm = max(CLOSE_SHORT_SIDE_FRAC * long_mm, CLOSE_SHORT_SIDE_PX * s)
-    grow_x, grow_y = (_without_excess(size + 2 * max(margin, (side_mm - size) / 2), s) / 2 - size / 2 for size in (w, h))
+    grow_x, grow_y = max(margin, (side_mm - w) / 2), max(margin, (side_mm - h) / 2)
     return Window(window.left - grow_x, window.bottom - grow_y, window.right + grow_x, window.top + grow_y), s
-
-
-def _without_excess(side_mm: float, mm_per_px: float) -> float:
-    """A side of the close look, shorter by a few pixels of its margin where the network would otherwise see a whole `CHANNEL_STEP` more of padding."""
-    excess = side_mm / mm_per_px % CHANNEL_STEP
-    return side_mm - excess * mm_per_px if excess <= CHANNEL_STEP / 4 else side_mm
 
 
 def _grown(window: Window, touched: tuple[bool, bool, bool, bool]) -> Window:
