@@ -129,9 +129,8 @@ def main() -> None:
                 judged, shown, drawn = (statistics.median(p[i] for p in parts) for i in range(3))
                 print(f"    to the judgement and its overlay {judged:.3f}, the verdict's page {shown:.3f}, the picture's bytes {drawn:.3f}")
                 looks = [quick(copy) for _ in range(runs)]
-                print(
-                    f"    quick look at a copy of {len(copy) // 1000} kB: {statistics.median(looks):.3f}, {statistics.median(looks) / statistics.median(alone):.2f} of judge"
-                )
+                look = statistics.median(looks)
+                print(f"    quick look at a copy of {len(copy) // 1000} kB: {look:.3f}, {look / statistics.median(alone):.2f} of judge")
         finally:
             server.send_signal(signal.SIGINT)
             server.wait(timeout=40)

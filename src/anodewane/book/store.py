@@ -1,7 +1,8 @@
 """The book's file: one SQLite database, opened, migrated, written and read. No server; whatever reads SQLite reads it.
 
 Writing is append-friendly. Judgements, weighings, overrules, accepts and withdrawals are only ever added (triggers in the file refuse anything else); boats, positions,
-fittings and haul-outs can be corrected, and both states go into the table `changes`, whoever makes the change. Each call of `Book` is one transaction: all of it or nothing.
+fittings and haul-outs can be corrected, and both states go into the table `changes`, whoever makes the change. Each call of `Book` is one transaction: all of it or
+nothing.
 
 Which judgement counts, of several of one part at one haul-out: the latest judged one; only when none could be judged, the latest refusal. Withdrawn ones never count.
 """

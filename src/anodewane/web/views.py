@@ -273,7 +273,8 @@ def desk(book: Book, *, boat: str = "", verdict: str = "", year: str = "", only:
                 {
                     "id": j.id, "boat": r.boat, "position": r.position, "day": r.hauled_on.isoformat(), "kind": r.kind, "grade": grade_of(j, o.verdict if o else None),
                     "verdict": grade, "consumed": r.consumed_pct, "template": r.template, "by": j.judged_by, "judged_at": j.judged_at[:16].replace("T", " "),
-                    "counts": j.counts, "reasons": ", ".join(c.replace("_", " ") for c in dict.fromkeys(r.reasons)), "overruled_by": o.by if o else None, "photo_sha256": r.photo_sha256,
+                    "counts": j.counts, "reasons": ", ".join(c.replace("_", " ") for c in dict.fromkeys(r.reasons)), "photo_sha256": r.photo_sha256,
+                    "overruled_by": o.by if o else None,
                     "accepted_by": accepted[j.id]["by"] if j.id in accepted else None, "accepted_at": accepted[j.id]["at"] if j.id in accepted else None,
                 }
             )  # fmt: skip
