@@ -127,16 +127,21 @@ async function look(photo, f) {
   warned.hidden = false;
   if (!stop) return;
   f.dataset.warned = photo.id;
-  f.querySelector(".main span").textContent = "Take it again";
+  name(f, "Take it again");
   f.querySelector(".anyway").hidden = false;
   warned.scrollIntoView({ block: "nearest" });
+}
+function name(f, words) {
+  f.querySelector(".main span").textContent = words;
+  f.querySelector(".main input").setAttribute("aria-label", `${words}: ${f.dataset.position}`);
 }
 function unwarn(f) {
   const warned = f.querySelector(".warned");
   warned.hidden = true;
   warned.replaceChildren();
   f.querySelector(".anyway").hidden = true;
-  f.querySelector(".main span").textContent = f.dataset.words;
+  f.querySelector(".anyway").textContent = "Judge it all the same";
+  name(f, f.dataset.words);
   delete f.dataset.warned;
 }
 // A photo that was warned of and taken again needn't go: whoever takes it again lets go of it.
