@@ -56,7 +56,7 @@ def candidates(
             limb = limb_of(look, solid, points, 4.0)
             by_solid, by_own = rows_of(look, solid, points, limb)
             scale = 1 / (misfit_mm * np.sqrt(max(1.0, CORRELATION_MM / look.step_mm)))
-            more = reduced_information(scale * by_solid, scale * by_own, np.array([look.edge_sd_mm, look.height_sd]))
+            more = reduced_information(scale * by_solid, scale * by_own, look.own_sd)
             if face is not None and elevation > 25:
                 more = more + face
             out.append(Candidate(elevation, azimuth, float(np.sqrt(slope @ np.linalg.solve(information + more, slope)))))
@@ -82,7 +82,9 @@ def _look(camera: Camera, points: Floats, solid: Solid, like: Look) -> Look | No
     length = float(np.sum(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)))
     fine = resample_ring(ring[::-1], length / POINTS)
     step_mm = length / POINTS * mm_per_px
-    return Look(camera, (), fine, -ring_normals(fine, 2), mm_per_px, np.zeros(len(fine), bool), step_mm, like.edge_sd_mm, like.height_sd)
+    return Look(
+        camera, (), fine, -ring_normals(fine, 2), mm_per_px, np.zeros(len(fine), bool), step_mm, like.edge_sd_mm, like.height_sd, like.contact_mm, like.contact_sd_mm
+    )
 
 
 def silhouette_rings(camera: Camera, points: Floats, solid: Solid) -> list[Floats]:

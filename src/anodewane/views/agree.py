@@ -41,11 +41,12 @@ def agreement(look: Look, solid: Solid, start: Floats, sd: Floats) -> Agreement:
     free = np.concatenate([np.arange(b.start, b.stop) for b in solid.blocks if b.name in ("height", "round", "foot", "axis")])
     middle = solid.plan_base.mean(0)
     radius = float(np.sqrt(np.mean(np.sum((solid.plan_base - middle) ** 2, axis=1))))
-    n_own = 2 + len(look.wobble)
+    n_own = len(look.own_sd)
     p, motion = start.copy(), np.zeros(3)
-    own_sd = np.array([look.edge_sd_mm + 0.1, look.height_sd, *np.ones(n_own - 2)])
+    own_sd = look.own_sd + np.r_[0.1, np.zeros(n_own - 1)]
     inverse = np.diag(np.r_[np.full(3, MOTION_SD_MM), sd[free], own_sd] ** -2.0)
-    own = np.zeros(n_own)
+    own = look.own_mean
+    before = inverse @ np.r_[np.zeros(3 + len(free)), own]
     spread, normal = 1.5, inverse
     for reach in REACHES_MM:
         points = _moved(solid.points(p), motion, middle, radius)
@@ -65,7 +66,7 @@ def agreement(look: Look, solid: Solid, start: Floats, sd: Floats) -> Agreement:
         normal = columns.T @ (scale[:, None] * columns) + inverse
         now = np.r_[motion, (p - start)[free], own]
         gap = gap + by_own @ own
-        step = np.linalg.solve(normal, columns.T @ (scale * (columns @ np.r_[motion, (p - start)[free], own] - gap)))
+        step = np.linalg.solve(normal, columns.T @ (scale * (columns @ now - gap)) + before)
         change = np.clip(step - now, -6.0, 6.0)
         motion = motion + change[:3]
         p[free] = p[free] + change[3:-n_own]

@@ -31,6 +31,8 @@ CAMERA_DIRECTIONS = 4
 OFF_NORMAL = 0.35
 """Cosine between outline and limb normals under which the two have nothing to do with each other."""
 LEAST_SD_MM = 0.12
+CONTACT_MM = 6.0
+"""Height above the bench from which on the bench's shadow is none of an outline's."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +43,8 @@ class Look:
     them, normals (n, 2) out of the metal,
     mm_per_px (n,) at the part, hole (n,) whether the point bounds a hole; step_mm : between points; edge_sd_mm : of the outline's common bias; height_sd :
     one-sigma, in units of the solid's mean height, of how much higher than the mean
-    the limb stands where this photo happens to see it: a face that wasted unevenly is seen by its proudest places.
+    the limb stands where this photo happens to see it: a face that wasted unevenly is seen by its proudest places; contact_mm, contact_sd_mm : how far outside the
+    metal the outline lies where metal meets the bench, and its one-sigma: a segmenter takes some of the shadow there for metal.
     """
 
     camera: Camera
@@ -53,9 +56,23 @@ class Look:
     step_mm: float
     edge_sd_mm: float
     height_sd: float
+    contact_mm: float = 0.0
+    contact_sd_mm: float = 0.05
+
+    @property
+    def own_mean(self) -> Floats:
+        """What is expected of the photo's own parameters: the outline's bias, its own height, its bias at the bench, and its camera's wobbles in units of one-sigma."""
+        return np.array([0.0, 0.0, self.contact_mm, *np.zeros(len(self.wobble))])
+
+    @property
+    def own_sd(self) -> Floats:
+        """One-sigmas of the same."""
+        return np.array([self.edge_sd_mm, self.height_sd, self.contact_sd_mm, *np.ones(len(self.wobble))])
 
 
-def look_at_part(plane: Plane, pieces_px: tuple[Rings, ...], edge_sd_mm: float, around_mm: Floats, with_holes: bool, height_sd: float) -> Look:
+def look_at_part(
+    plane: Plane, pieces_px: tuple[Rings, ...], edge_sd_mm: float, around_mm: Floats, with_holes: bool, height_sd: float, contact: tuple[float, float] = (0.0, 0.05)
+) -> Look:
     """Make ready one photo.
 
     Parameters
@@ -64,6 +81,7 @@ def look_at_part(plane: Plane, pieces_px: tuple[Rings, ...], edge_sd_mm: float, 
     pieces_px : the outline, holes included
     around_mm : (n, 3) points about the part, sheet frame
     with_holes : whether the outline's holes are to be trusted in this photo
+    contact : `Look.contact_mm` and its one-sigma
     """
     camera = plane.camera
     depth = float(np.mean((around_mm - camera.position_mm) @ camera.rotation[2]))
@@ -81,7 +99,16 @@ def look_at_part(plane: Plane, pieces_px: tuple[Rings, ...], edge_sd_mm: float, 
         normals.append(-ring_normals(fine, 2))
         hole.append(np.full(len(fine), inner))
     return Look(
-        camera, wobble_of(plane, around_mm), np.concatenate(points), np.concatenate(normals), mm_per_px, np.concatenate(hole), step_px * mm_per_px, edge_sd_mm, height_sd
+        camera,
+        wobble_of(plane, around_mm),
+        np.concatenate(points),
+        np.concatenate(normals),
+        mm_per_px,
+        np.concatenate(hole),
+        step_px * mm_per_px,
+        edge_sd_mm,
+        height_sd,
+        *contact,
     )
 
 
@@ -225,8 +252,7 @@ class SolidFit:
 
 
 def rows_of(look: Look, solid: Solid, points: Floats, limb: Limb) -> tuple[Floats, Floats]:
-    """Derivatives of the gaps of the met points: (met, P) by the solid, (met, 2 + directions) by the outline's bias, this photo's own height and its
-    camera, mm."""
+    """Derivatives of the gaps of the met points: (met, P) by the solid, (met, 3 + directions) by the photo's own parameters (`Look.own_mean`), mm."""
     at = np.flatnonzero(limb.met)
     i, j, u = limb.first[at], limb.second[at], limb.along[at][:, None]
     x = points[i] * (1 - u) + points[j] * u
@@ -234,7 +260,8 @@ def rows_of(look: Look, solid: Solid, points: Floats, limb: Limb) -> tuple[Float
     push = np.einsum("na,nab->nb", way, pinhole_slope(look.camera, x))
     by_solid = np.einsum("nb,nbp->np", push, solid.slope[i]) * (1 - u) + np.einsum("nb,nbp->np", push, solid.slope[j]) * u
     still = project(look.camera, x)
-    own = [np.ones(len(at)), by_solid[:, solid.block("height").start]] + [np.sum(way * (project(c, x) - still), axis=1) for c in look.wobble]
+    contact = np.clip(1 - x[:, 2] / CONTACT_MM, 0.0, 1.0)
+    own = [np.ones(len(at)), by_solid[:, solid.block("height").start], contact] + [np.sum(way * (project(c, x) - still), axis=1) for c in look.wobble]
     return by_solid, np.column_stack(own)
 
 
@@ -257,15 +284,17 @@ def fit_solid(
     from scipy.optimize import least_squares
 
     n_p, n_v = solid.n_parameters, len(looks)
-    n_own = 2 + len(looks[0].wobble)
+    n_own = len(looks[0].own_sd)
     size = n_p + n_v * n_own + (face is not None)
     sd = np.array([max(look.edge_sd_mm, 0.4) for look in looks])
     weight = [np.ones(len(look.points_px)) for look in looks]
-    x = np.r_[start, np.zeros(size - n_p)]
+    own_sd = np.array([look.own_sd for look in looks])
+    tail_sd, tail_mean = own_sd.ravel(), np.concatenate([look.own_mean for look in looks])
+    if face is not None:
+        tail_sd, tail_mean = np.r_[tail_sd, face.bias_sd_mm], np.r_[tail_mean, 0.0]
+    x = np.r_[start, tail_mean]
     low = np.r_[bounds[0], np.full(size - n_p, -np.inf)]
     high = np.r_[bounds[1], np.full(size - n_p, np.inf)]
-    own_sd = np.array([[look.edge_sd_mm, look.height_sd, *np.ones(n_own - 2)] for look in looks])
-    tail_sd = own_sd.ravel() if face is None else np.r_[own_sd.ravel(), face.bias_sd_mm]
     face_sd = np.zeros(0) if face is None else np.hypot(face.sd_mm, 0.5)
     face_weight = np.ones(len(face_sd))
     if face is not None:
@@ -308,7 +337,7 @@ def fit_solid(
             residuals[-2:] = [residuals[-1], residuals[-2]]
         own_rows = np.zeros((size - n_p, size))
         own_rows[:, n_p:] = np.diag(1 / tail_sd)
-        residuals.append(v[n_p:] / tail_sd)
+        residuals.append((v[n_p:] - tail_mean) / tail_sd)
         out = (np.concatenate(residuals), np.concatenate([*jacobian, ends, own_rows]), limbs)
         cache.clear()
         cache[key] = out
