@@ -51,8 +51,21 @@ def quick_look(data: bytes, settings: Settings) -> tuple[Reason, ...]:
             near = (finding("close_camera", f"{plane.distance_mm:.0f} mm from the sheet"),)
         first_look(photo, plane, sighting)
     except CannotJudge as refusal:
+        if refusal.code in ("no_sheet", "sheet_too_little") and (level := brightest(photo)) < settings.min_paper_level:
+            # where nothing is as light as white paper has to be, it's the dark that hides the sheet
+            refusal = CannotJudge("too_dark", f"its lightest parts read {100 * level:.1f} % of full light")
         return (refusal_reason(refusal), *near)
     return near
+
+
+def brightest(photo: Photo) -> float:
+    """Light of a photo's lightest hundredth, 0 to 1, linear."""
+    import numpy as np
+
+    from anodewane.stages.card import LUMINANCE
+    from anodewane.units import SRGB_TO_LINEAR
+
+    return float(np.percentile(SRGB_TO_LINEAR[np.asarray(photo.rgb)[::4, ::4]] @ LUMINANCE, 99))
 
 
 def first_look(photo: Photo, plane: Plane, sighting: CardSighting) -> None:
