@@ -129,7 +129,7 @@ def test_a_killed_driver_is_gone_on_with_and_the_result_is_the_same(cluster: Clu
     first = driver(cluster, bucket, "slow_work")
     assert first.stdout is not None
     began = None
-    stopper = threading.Timer(30, first.kill)
+    stopper = threading.Timer(120, first.kill)
     stopper.start()
     for n, line in enumerate(first.stdout):
         if n == 0:
@@ -142,7 +142,7 @@ def test_a_killed_driver_is_gone_on_with_and_the_result_is_the_same(cluster: Clu
     first.send_signal(signal.SIGKILL)
     first.wait()
     second = driver(cluster, bucket, "cheap_work")
-    out, _ = second.communicate(timeout=60)
+    out, _ = second.communicate(timeout=180)
     begin = out.splitlines()[0].split()
     assert begin[0] == "begin"
     assert int(begin[1]) + int(begin[2]) == 60

@@ -47,9 +47,14 @@ def test_plain_cases(argv: list[str], code: int) -> None:
 def test_ctrl_c_is_130_without_a_traceback() -> None:
     """It waits for a photo on standard input when the signal comes."""
     with subprocess.Popen([*COMMAND, "judge", "-"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
-        time.sleep(1.5)
+        assert process.stdin is not None
+        process.stdin.write(bytes(1 << 20))  # more than a pipe holds: when all is written, it is reading
+        process.stdin.flush()
+        time.sleep(1.0)  # and now it waits
         process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=30)
+        process.wait(timeout=60)
+        assert process.stdout is not None and process.stderr is not None
+        out, err = process.stdout.read(), process.stderr.read()
     assert process.returncode == ExitCode.INTERRUPTED
     assert out == b""
     assert b"Interrupted." in err
