@@ -269,11 +269,12 @@ MOVED_MM, MOVED_PER_LOST, MOVED_SIGMAS = 2.5, 0.18, 3.3
 by 5 to 12 mm
 56 are found from half-way up and 37 from a low photo alone, and every one of 58 that is another part (docs/decisions/0030-several-photos.md)."""
 FACE_UNLIKE, FACE_MARKS = 0.35, 30
+"""Median correlation of windows of a face's marks under which they are another part's, and windows it takes to say so."""
 FACE_ALIKE = 0.5
-"""Correlation of a face's marks, best laid on one another, from which on they are surely the same ones; under `FACE_UNLIKE` they aren't."""
+"""Correlation of a whole face's marks, best laid on one another, from which on where they lie is to be relied on; an uneven face has less, though it lay still."""
 FACE_MOVED_MM, FACE_ALONG_MM = 1.6, 2.5
 """How far the marks of a part that lay still may seem to have moved, at the plan's rms radius: turned and across the line of sight, and along it, as a height feigns."""
-LOOSER = 1.5
+LOOSER = 1.7
 """Where the marks say that it lay still, so much wider are the outline's bounds: then it is the solid that doesn't suit the part, as where water got under it."""
 
 
@@ -315,12 +316,14 @@ def _refuse_disagreement(views: list[View], agreements: tuple[Agreement, ...], m
     for i, (view, a) in enumerate(zip(views[1:], agreements, strict=True), start=1):
         looser = 1.0
         if (face := marks.get(i)) is not None:
-            if face.match < FACE_UNLIKE or face.likeness < FACE_UNLIKE - 0.1 * (face.match > FACE_ALIKE):
-                raise CannotJudge("photos_disagree", _named(view, f"the marks on its face aren't those of '{first}'"))
+            sure = face.match > FACE_ALIKE
             moved = float(np.hypot(face.across_mm, np.radians(face.turned_deg) * radius_mm))
-            if face.match > FACE_ALIKE and (moved > FACE_MOVED_MM or abs(face.along_mm) > FACE_ALONG_MM):
+            displaced = moved > FACE_MOVED_MM or abs(face.along_mm) > FACE_ALONG_MM
+            if sure and displaced:
                 raise CannotJudge("photos_disagree", _named(view, f"by its marks the part has moved by {max(moved, abs(face.along_mm)):.0f} mm since '{first}'"))
-            looser = LOOSER if face.match > FACE_ALIKE else 1.0
+            if face.likeness < FACE_UNLIKE - 0.1 * sure:
+                raise CannotJudge("photos_disagree", _named(view, f"the marks on its face aren't those of '{first}'"))
+            looser = LOOSER if sure and not displaced else 1.0
         if a.moved_mm > looser * max(MOVED_MM + MOVED_PER_LOST * lost_mm, MOVED_SIGMAS * a.moved_sd_mm):
             raise CannotJudge("photos_disagree", _named(view, f"the part seems to have moved by {a.moved_mm:.0f} mm since '{first}'"))
         if a.miss_mm > looser * (MISS_MM + MISS_PER_LOST * lost_mm) or a.missed_frac > MISSED_MOST:
@@ -419,7 +422,8 @@ def _mass_left(fitted: Fitted, slope: Floats, settings: Settings) -> _Mass:
         "casting": settings.mass_casting_sd_frac * value,
     }
     if template.solid == "rod":
-        causes["round_section"] = settings.rod_round_sd_frac * value
+        # several photos see the section's width from as many sides: what is left are hollows between them
+        causes["round_section"] = ROUND_SEEN * settings.rod_round_sd_frac * value
     if settings.thickness_given_mm is not None and template.solid == "plate":
         # a calliper's mean thickness is one more reading of the same figure
         given = settings.thickness_given_mm * area / _gross(template)
@@ -427,6 +431,11 @@ def _mass_left(fitted: Fitted, slope: Floats, settings: Settings) -> _Mass:
         unknown = float(np.hypot(causes.pop("fit"), causes.pop("unseen")))
         value, causes["thickness"] = _weighted(value, unknown, given, given_sd)
     return _Mass(value, causes)
+
+
+ROUND_SEEN = 0.5
+"""Of the doubt whether a rod's section is round, how much several photos leave: with all of it the errors of 20 pairs of photos of rendered rods were half as wide as
+their intervals (docs/decisions/0030-several-photos.md)."""
 
 
 def _weighted(a: float, a_sd: float, b: float, b_sd: float) -> tuple[float, float]:
