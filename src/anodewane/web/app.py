@@ -377,17 +377,21 @@ def _routes(y: Yonder) -> list[Route]:
         what = request.path_params["what"]
 
         def find() -> bytes | None:
+            overlay = what == "overlay"
             with open_book(y.yard.book) as book:
                 reading = book.judgement(number_of(request)).reading
-                photo = y.yard.photo_of(reading.photo_sha256)
-                if photo is None:
-                    return None
-                file = y.yard.overlay_file(reading.record_sha256) if what == "overlay" else y.yard.view_file(reading.photo_sha256)
-                if not file.is_file():
-                    from anodewane.files import write_atomic
+                record = book.record_json(reading.record_sha256) if overlay else None
+            photo = y.yard.photo_of(reading.photo_sha256)
+            if photo is None:
+                return None
+            file = y.yard.overlay_file(reading.record_sha256) if overlay else y.yard.view_file(reading.photo_sha256)
+            if overlay:
+                y.judging.await_overlay(reading.record_sha256)
+            if not file.is_file():
+                from anodewane.files import write_atomic
 
-                    write_atomic(file, y.judging.draw(photo, book.record_json(reading.record_sha256) if what == "overlay" else None))
-                return file.read_bytes()
+                write_atomic(file, y.judging.draw(photo, record))
+            return file.read_bytes()
 
         if what not in ("overlay", "photo"):
             raise HTTPException(404)

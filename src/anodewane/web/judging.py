@@ -7,14 +7,16 @@ waits is on the disk (`yard`), so that a restart loses nothing.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import sys
 import threading
 from collections import OrderedDict, deque
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Executor, Future
+from concurrent.futures import BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -49,10 +51,9 @@ REMEDY = "Take it again; if that doesn't help, judge it with 'anodewane judge' a
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """What a worker needs, pickled to it. pictures : the folder for the overlay; handed : a person's outline, with by and when."""
+    """What a worker needs, pickled to it. handed : a person's outline, with by and when."""
 
     photo: Path
-    pictures: Path
     template: Template | None
     settings: Settings
     handed: bytes | None = None
@@ -64,21 +65,16 @@ class Task:
 
 
 def judge_task(task: Task) -> bytes:
-    """Judge a photo, write its overlay, return its record.
+    """Judge a photo and return its record; its picture is drawn after that (`overlay_task`), while the book takes the record.
 
     Raises
     ------
-    InputUnreadable, UsageError, ModelError, OutputNotWritable
+    InputUnreadable, UsageError, ModelError
     """
-    import hashlib
-
-    from anodewane.draw import encode_picture, overlay
-    from anodewane.files import read_bytes, write_atomic
     from anodewane.pipeline import judge_photo
     from anodewane.record_json import verdict_to_json
-    from anodewane.stages.load import load_photo
 
-    photo = load_photo(read_bytes(task.photo), task.photo.name)
+    photo = _loaded(task.photo)
     if task.handed is not None:
         from anodewane.handed import Handed
         from anodewane.records import Manual
@@ -88,9 +84,23 @@ def judge_task(task: Task) -> bytes:
         verdict = Handed(mask, Manual(task.by, task.when, hashlib.sha256(task.handed).hexdigest()), None).sign(verdict)
     else:
         verdict = judge_photo(photo, task.template, task.settings)
-    record = verdict_to_json(verdict).encode()
-    write_atomic(task.pictures / f"{hashlib.sha256(record).hexdigest()}.jpg", encode_picture(overlay(photo, verdict, caption=False), ".jpg"))
-    return record
+    return verdict_to_json(verdict).encode()
+
+
+@lru_cache(maxsize=1)
+def _loaded(file: Path) -> Photo:
+    """A photo, decoded; the last one is kept for its picture. Files in the yard are called by their digests, so a name is always the same photo."""
+    from anodewane.files import read_bytes
+    from anodewane.stages.load import load_photo
+
+    return load_photo(read_bytes(file), file.name)
+
+
+def overlay_task(photo: Path, record: bytes, file: Path) -> None:
+    """Draw a judgement into `file`. On the worker that judged it the photo is decoded already."""
+    from anodewane.files import write_atomic
+
+    write_atomic(file, draw_task(photo, record))
 
 
 def warm_task() -> None:
@@ -108,11 +118,10 @@ def draw_task(photo: Path, record: bytes | None) -> bytes:
     import cv2
 
     from anodewane.draw import encode_picture, overlay
-    from anodewane.files import read_bytes
     from anodewane.record_json import verdict_from_json
-    from anodewane.stages.load import load_photo
 
-    seen = load_photo(read_bytes(photo), photo.name)
+    seen = _loaded(photo)
+    _loaded.cache_clear()  # no photo stays in memory without need
     if record is not None:
         return encode_picture(overlay(seen, verdict_from_json(record), caption=False), ".jpg")
     height, width = seen.rgb.shape[:2]
@@ -252,6 +261,7 @@ class Judging:
         self._lines: OrderedDict[str, deque[str]] = OrderedDict()
         self._busy: dict[Future[bytes], str] = {}
         self._deaths: dict[str, int] = {}
+        self._drawing: dict[str, Future[None]] = {}
         self._room = threading.Condition(threading.RLock())
         self._quick = threading.BoundedSemaphore(MAX_QUICK)
         self._stopped = False
@@ -303,6 +313,23 @@ class Judging:
         except BrokenExecutor as e:
             self._renew()
             raise InputUnreadable("The picture can't be made.", "Load the page again; if that doesn't help, take the photo again.") from e
+
+    def _draw_soon(self, upload: Upload, record: bytes) -> None:
+        """Have a judgement drawn while the book takes it in and the page is sent."""
+        digest = hashlib.sha256(record).hexdigest()
+        assert upload.photo is not None
+        with self._room, contextlib.suppress(BrokenExecutor):  # then it is drawn when somebody asks
+            if self._stopped:
+                return
+            future = self._pool().submit(overlay_task, self.yard.photos / upload.photo, record, self.yard.overlay_file(digest))
+            self._drawing[digest] = future
+            future.add_done_callback(lambda _: self._drawing.pop(digest, None))
+
+    def await_overlay(self, digest: str) -> None:
+        """Wait for a picture that is being drawn now, if there is one; whether it got there shows in the yard."""
+        future = self._drawing.get(digest)
+        if future is not None:
+            wait([future], timeout=120)
 
     def quick(self, copy: bytes) -> tuple[Reason, ...] | None:
         """What a reduced copy of a photo shows to be wrong (`quick.quick_look`); None where there is no time for it now.
@@ -392,7 +419,7 @@ class Judging:
             part = part_at(book, upload.boat, upload.position, date.fromisoformat(upload.hauled_on))
             template = book.template(part.template) if part else None
             settings = settings_for(book, template.name, self.settings) if template else self.settings
-            task = Task(self.yard.photos / upload.photo, self.yard.pictures, template, settings)
+            task = Task(self.yard.photos / upload.photo, template, settings)
             if upload.corrects is None or upload.handed is None:
                 return task
             when = datetime.fromtimestamp(upload.begun_at, UTC).isoformat(timespec="seconds")
@@ -401,10 +428,12 @@ class Judging:
 
     def _done(self, future: Future[bytes]) -> None:
         with self._room:
+            upload = self.yard.get(self._busy[future])
+            stopped = self._stopped
+            if upload is not None and not future.cancelled() and future.exception() is None:
+                self._draw_soon(upload, future.result())  # before the next photo takes the worker
             number = self._busy.pop(future)
             self._room.notify_all()
-            upload = self.yard.get(number)
-            stopped = self._stopped
         if upload is None or future.cancelled():
             return
         try:
@@ -433,8 +462,6 @@ class Judging:
             self._fault(upload, e)
 
     def _keep(self, upload: Upload, record: bytes) -> int:
-        import hashlib
-
         from anodewane.book.store import NewJudgement, open_book
 
         digest = hashlib.sha256(record).hexdigest()
