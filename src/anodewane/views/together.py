@@ -213,6 +213,8 @@ def _side(photos: list[Photo], masks: list[MetalMask | None], found: Found, sett
     agreements = tuple(agreement(look, solid, setting.start, setting.sd) for look in looks[1:])
     fit = fit_solid(solid, looks, setting.prior, setting.start, setting.bounds, face)
     _refuse_disagreement(views, agreements, _marks_moved(views, plan, solid, fit), _radius(solid), lost)
+    if matched is not None:
+        _refuse_nearer(views, solid, setting, fit)
     area = solid.plan_area(fit.p)
     height = float(fit.p[solid.block("height").start])
     foot = float(fit.p[solid.block("foot").start]) if solid.has("foot") else 0.0
@@ -328,6 +330,24 @@ def _refuse_disagreement(views: list[View], agreements: tuple[Agreement, ...], m
             raise CannotJudge("photos_disagree", _named(view, f"the part seems to have moved by {a.moved_mm:.0f} mm since '{first}'"))
         if a.miss_mm > looser * (MISS_MM + MISS_PER_LOST * lost_mm) or a.missed_frac > MISSED_MOST:
             raise CannotJudge("photos_disagree", _named(view, f"its outline misses the part that '{first}' shows by {a.miss_mm:.0f} mm and more"))
+
+
+TOO_LOW_SIGMAS, BELOW_SIGMAS = 3.0, 2.0
+
+
+def _refuse_nearer(views: list[View], solid: Solid, setting: Setting, fit: SolidFit) -> None:
+    """Marks of a part that came nearer to the camera along its line of sight look like those of a lower face. Then its outline reaches below where it stands."""
+    height = solid.block("height").start
+    if (setting.start[height] - fit.p[height]) / setting.sd[height] < TOO_LOW_SIGMAS:
+        return
+    skirt = 0.0
+    if solid.has("foot"):
+        foot = solid.block("foot")
+        skirt = float(-(fit.p[foot] / setting.sd[foot]).mean())
+    for view, look, own in zip(views[1:], fit.looks[1:], fit.own[1:], strict=True):
+        below = float((own[2] - look.contact_mm) / look.contact_sd_mm)
+        if max(below, skirt) > BELOW_SIGMAS:
+            raise CannotJudge("photos_disagree", _named(view, f"the part seems to have come nearer since '{views[0].photo.source.name}'"))
 
 
 # --- the record ------------------------------------------------------------------------------------------------------------------------
