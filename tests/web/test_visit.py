@@ -21,6 +21,9 @@ FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "-
 SHOTS = os.environ.get("ANODEWANE_SHOTS")
 """A folder: pictures of the pages are left there to be looked at."""
 
+PIECE = re.compile(r"/upload/[0-9a-f]{32}\?offset=")
+"""A piece of a photo on its way."""
+
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (package chromium)")
 
 
@@ -137,15 +140,14 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
         else:
             route.continue_()
 
-    offset = re.compile(r"/upload/[0-9a-f]{32}\?offset=")
-    page.route(offset, through)
+    page.route(PIECE, through)
     take("rudder port")
     expect(page.locator("#queue")).to_contain_text("No connection", timeout=20_000)
     parts = list((server.book.parent / "yard.book.yard" / "uploads").glob("*.part"))
     assert [p.stat().st_size for p in parts] == [128 * 1024]
     server.kill()
     server.start()
-    page.unroute(offset)
+    page.unroute(PIECE)
     page.reload()
     judged("rudder port", "REPLACE")
     shot(page, "verdict-replace")
@@ -163,7 +165,7 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     judged("rudder starboard", "REPLACE")
     page.get_by_role("button", name="Accept, next: strainer").tap()
     # a spoilt photo: a small copy goes ahead, and it is told of before the photo is there; the next one takes its place
-    page.route(offset, lambda route: route.abort("connectionfailed"))
+    page.route(PIECE, lambda route: route.abort("connectionfailed"))
     page.locator("input[capture]").first.set_input_files({"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": blurred(PARTS["strainer"][0])})
     warned = page.locator(".warned")
     expect(warned).to_contain_text("Blurred", timeout=20_000)
@@ -172,7 +174,7 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     axe(page, 390)
     shot(page, "warned")
     assert _left_on_phone(page) == 1
-    page.unroute(offset)
+    page.unroute(PIECE)
     take("strainer")
     expect(warned).to_be_hidden()
     judged("strainer", "REPLACE")
@@ -357,16 +359,13 @@ def test_a_spoilt_photo_is_judged_all_the_same_and_a_heic_is_taken(server: Serve
     enter(page, server.link, "Robin")
     page.goto(f"{server.base}/part?boat={boat}&position=keel forward")
     page.wait_for_load_state("networkidle")
-    link = phone.new_cdp_session(page)
-    link.send("Network.enable")
-    slow = {"offline": False, "latency": 60, "downloadThroughput": 400_000, "uploadThroughput": 100_000}
-    link.send("Network.emulateNetworkConditions", slow)
+    page.route(PIECE, lambda route: route.abort("connectionfailed"))  # a photo that takes long to send
     page.locator("input[capture]").first.set_input_files(SAMPLES / "refuse.jpg")
     expect(page.locator(".warned")).to_contain_text("heet", timeout=30_000)
     anyway = page.locator(".anyway")
     expect(anyway).to_have_text(re.compile("Judge it all the same|See its verdict"))
     assert "/part" in page.url  # nothing runs off under a finger
-    link.send("Network.emulateNetworkConditions", {**slow, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1})
+    page.unroute(PIECE)
     anyway.tap()
     page.wait_for_url("**/judgement/*", timeout=60_000)
     expect(page.locator(".verdict")).to_contain_text("CANNOT JUDGE")
