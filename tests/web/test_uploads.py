@@ -12,6 +12,7 @@ import urllib.request
 from collections import deque
 from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import asdict
+from datetime import date
 from functools import lru_cache
 from http.cookiejar import CookieJar
 from pathlib import Path
@@ -211,6 +212,41 @@ def test_accepting_is_written_into_the_book(page: Page) -> None:
     page.upload(WATCH + b"\0", "transom", "9" * 32)
     assert page.post(f"/judgement/{number}/accept").status_code == 409
     assert page.post("/judgement/99/accept").status_code == 409
+
+
+def test_the_desk_accepts_and_stays_where_it_is(page: Page) -> None:
+    number = page.upload(WATCH, "transom", "7" * 32)["judgement"]
+    with open_book(page.book) as book:
+        book.launch(BOAT, date(2026, 11, 1))
+    assert 'name="stay" value="1"' in page.get(f"/judgement/{number}").text
+    answer = page.post(f"/judgement/{number}/accept", data={"stay": "1", "csrf": page.csrf}, follow_redirects=False)
+    assert answer.headers["location"] == f"/judgement/{number}"
+    other = TestClient(page.app, base_url=HOST)
+    pair(other, page.app)  # by the same name: accepted already
+    assert f'action="/judgement/{number}/accept"' not in other.get(f"/judgement/{number}").text
+
+
+def test_a_picture_that_is_being_drawn_is_waited_for_and_a_lost_one_is_drawn_again(page: Page) -> None:
+    number = page.upload(WATCH, "transom", "7" * 32)["judgement"]
+    url = f"/judgement/{number}/overlay.jpg"
+    first = page.get(url).content
+    (file,) = (page.book.parent / "yard.book.yard" / "pictures").iterdir()
+    assert file.read_bytes() == first
+    file.unlink()
+    assert page.get(url).content == first  # a worker that died over it, or somebody who cleared the folder
+    file.unlink()
+    under_way: Future[None] = Future()
+    page.app.state.yonder.judging._drawing[file.stem] = under_way
+    made = b"from the worker"
+
+    def work() -> None:
+        file.write_bytes(made)
+        under_way.set_result(None)
+
+    later = threading.Timer(0.2, work)
+    later.start()
+    assert page.get(url).content == made
+    later.join()
 
 
 def test_a_heic_gets_a_verdict(page: Page) -> None:

@@ -318,7 +318,7 @@ class Judging:
         """Have a judgement drawn while the book takes it in and the page is sent."""
         digest = hashlib.sha256(record).hexdigest()
         assert upload.photo is not None
-        with self._room, contextlib.suppress(BrokenExecutor):  # then it is drawn when somebody asks
+        with self._room, contextlib.suppress(Exception):  # whatever hinders it, the judgement stands, and it is drawn when somebody asks
             if self._stopped:
                 return
             future = self._pool().submit(overlay_task, self.yard.photos / upload.photo, record, self.yard.overlay_file(digest))
