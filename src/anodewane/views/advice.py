@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -87,9 +88,9 @@ def _look(camera: Camera, points: Floats, solid: Solid, like: Look) -> Look | No
     )
 
 
-def silhouette_rings(camera: Camera, points: Floats, solid: Solid) -> list[Floats]:
+def silhouette_rings(camera: Camera, points: Floats, solid: Solid, *, walls: bool = False) -> list[Floats]:
     """The solid's outline in a photo as rings (n, 2) of pixels, the largest first, holes seen through behind their piece: the union of what lies inside its level
-    curves."""
+    curves. walls : with the wall between one level and the next, which takes longer; else gaps that a low view leaves there are closed roughly."""
     import shapely
 
     px = project(camera, points)
@@ -106,6 +107,8 @@ def silhouette_rings(camera: Camera, points: Floats, solid: Solid) -> list[Float
         outer = shapely.union_all([shapes[i] for i in members if not solid.hole[i]])
         holes = [shapes[i] for i in members if solid.hole[i]]
         whole.append(outer.difference(shapely.union_all(holes)) if holes else outer)
+    if walls and solid.plate:
+        whole += _walls(curves, levels, solid)
     # between two levels there is wall: close the gaps that are left at a low view
     close = CLOSE_MM * camera.focal_px / float(np.mean((points - camera.position_mm) @ camera.rotation[2]))
     merged = shapely.union_all(whole).buffer(close, quad_segs=4).buffer(-close, quad_segs=4)
@@ -115,3 +118,24 @@ def silhouette_rings(camera: Camera, points: Floats, solid: Solid) -> list[Float
             out.append(np.asarray(polygon.exterior.coords)[:-1] if polygon.exterior.is_ccw else np.asarray(polygon.exterior.coords)[:-1][::-1])
             out += [np.asarray(r.coords)[:-1] for r in polygon.interiors if shapely.Polygon(r).area > 9]
     return out
+
+
+WALL_POINTS = 6
+"""Points of a curve over which a strip of wall is drawn straight."""
+
+
+def _walls(curves: list[Floats], levels: dict[int, list[int]], solid: Solid) -> list[Any]:
+    """The wall between each level of a plate and the next, in strips."""
+    import shapely
+
+    strips: list[Floats] = []
+    order = [levels[k] for k in sorted(levels) if k <= solid.rim_level]
+    for below, above in pairwise(order):
+        for i, k in zip(below, above, strict=False):
+            a, b = curves[i], curves[k]
+            if solid.hole[i] or len(a) != len(b):
+                continue
+            for start in range(0, len(a), WALL_POINTS):
+                at = np.arange(start, start + WALL_POINTS + 1) % len(a)
+                strips.append(np.concatenate([a[at], b[at][::-1]]))
+    return [shapely.Polygon(s).buffer(0) for s in strips]

@@ -597,7 +597,7 @@ def _view_figures(fitted: Fitted, index: int, slope: Floats, mass: _Mass, *, oth
     to_camera = np.asarray(camera.position_mm[:2]) - fitted.solid.plan_base.mean(0)
     in_part = np.linalg.solve(placement.sheet_from_part[:, :2], to_camera)
     points = fitted.solid.points(fitted.fit.p)
-    drawn = silhouette_rings(camera, points, fitted.solid)
+    drawn = silhouette_rings(camera, points, fitted.solid, walls=True)
     if fitted.solid.plate:
         drawn += [project(camera, points[fitted.solid.curve == c]) for c in np.flatnonzero(fitted.solid.level == fitted.solid.rim_level)]
     return ViewFigures(
