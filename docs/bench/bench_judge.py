@@ -2,8 +2,10 @@
 """How long a judgement takes against decoding the photo's JPEG, stage by stage, in a warm process on one thread; and peak memory at 12 and 48 MP.
 
     OMP_NUM_THREADS=1 python docs/bench/bench_judge.py [PHOTO TEMPLATE]
+    OMP_NUM_THREADS=1 python docs/bench/bench_judge.py --over FOLDER
 
-The photo (by default a sample) is enlarged to the size under test, with noise, so that the JPEG has a phone's weight.
+The photo (by default a sample) is enlarged to the size under test, with noise, so that the JPEG has a phone's weight. --over does so with every photo of a folder that
+has a truth beside it (score_check.py), and says how the network's share and the whole are spread.
 """
 
 from __future__ import annotations
@@ -92,6 +94,52 @@ def stage_times(photo: Path, template_name: str, size: tuple[int, int]) -> None:
     print(f"{'less segment':14} {without:10.1f} {'':9} {without / decode:8.2f}")
 
 
+def over(folder: Path) -> None:
+    """The network's two looks and the whole judgement of each photo of a folder at 12 MP, in decodes of the same JPEG: best of three."""
+    import cv2
+    import numpy as np
+    import simplejpeg
+    from score_check import template_of
+
+    from anodewane.errors import CannotJudge
+    from anodewane.pipeline import judge
+    from anodewane.settings import Settings
+    from anodewane.stages.card import find_card
+    from anodewane.stages.load import load_photo
+    from anodewane.stages.plane import locate_camera
+    from anodewane.stages.segment import find_part, get_segmenter
+
+    cv2.setNumThreads(1)
+    settings, segmenter = Settings(), get_segmenter("network")
+
+    def best(work: Callable[[], Any]) -> float:
+        taken = []
+        for _ in range(3):
+            start = time.perf_counter()
+            work()
+            taken.append(time.perf_counter() - start)
+        return min(taken)
+
+    rows = []
+    for truth_file in sorted(folder.glob("*.truth.json")):
+        photo = truth_file.with_name(truth_file.name.replace(".truth.json", ".jpg"))
+        data, template = enlarged(photo, SIZES["12 MP"]), template_of(json.loads(truth_file.read_text(encoding="utf-8")))
+        loaded = load_photo(data, photo.name)
+        try:
+            sheet = find_card(loaded, settings=settings)
+            plane = locate_camera(loaded, sheet, settings)
+            find_part(loaded, plane, sheet, segmenter, settings)
+        except CannotJudge:
+            continue
+        decode = best(lambda data=data: simplejpeg.decode_jpeg(data))  # type: ignore[misc]
+        looks = best(lambda p=loaded, q=plane, s=sheet: find_part(p, q, s, segmenter, settings))  # type: ignore[misc]
+        whole = best(lambda data=data, name=photo.name, t=template: judge(data, name, t, settings, segmenter=segmenter))  # type: ignore[misc]
+        rows.append((looks / decode, whole / decode))
+    for name, column in zip(("both looks", "the whole"), np.array(rows).T, strict=True):
+        print(f"{name:10}: median {np.median(column):.2f} decodes, from {column.min():.2f} to {column.max():.2f}, 90th of a hundred {np.percentile(column, 90):.2f}")
+    print(f"{len(rows)} photos")
+
+
 def peak_memory(photo: Path, template_name: str, size: tuple[int, int]) -> None:
     """In a process of its own, which only reads and judges: making the photo must not count."""
     target = Path(os.environ.get("TMPDIR", "/tmp")) / f"anodewane-bench-{os.getpid()}.jpg"
@@ -113,6 +161,9 @@ def main() -> None:
         command(["judge", sys.argv[2], "--template", sys.argv[3]])
         os.dup2(keep, 1)
         print(json.dumps(round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)))
+        return
+    if sys.argv[1:2] == ["--over"]:
+        over(Path(sys.argv[2]))
         return
     photo = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "sample_images" / "replace.jpg"
     template = sys.argv[2] if len(sys.argv) > 2 else "plate-150x75x20-2slots"

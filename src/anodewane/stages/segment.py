@@ -36,8 +36,9 @@ CLOSE_SHORT_SIDE_FRAC, CLOSE_SHORT_SIDE_PX = 0.6, 320
 CLOSE_ATTEMPTS, CLOSE_GROWTH = 3, 0.5
 """How often the close look is taken while metal reaches a side of its picture, and by what share of the window's long side that side then moves out."""
 OPINIONS = ((0.02, 4),)
-CLOSE_OPINIONS = ((0.002, 2), (0.02, 4))
-"""Shares of the metal in doubt from which the first and the close look are taken so often. Where the network is sure, more looks change little."""
+CLOSE_OPINIONS = ((0.002, 2),)
+"""Shares of the metal in doubt from which the first and the close look are taken so often. Where the network is sure, more looks change little; a third and fourth
+close look did nowhere."""
 MIN_PART_MM2 = 30.0
 """Smallest piece of metal that is taken for a part: under it a washer's shine would do."""
 
