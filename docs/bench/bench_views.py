@@ -1,6 +1,7 @@
 """Several photos of one part: how near, how sure, how fast, and whether what doesn't belong together is found out.
 
     python docs/bench/bench_views.py render FOLDER --parts 12     parts of our own renderer: from above, three from half-way up, one low; and what should be refused
+    python docs/bench/bench_views.py refusals FOLDER              what of it is refused: lying still, moved by how much, another part
     python docs/bench/bench_views.py score FOLDER                 the photos of FOLDER, with true masks and with the network
     python docs/bench/bench_views.py trial FOLDER                 trial photos with the sheet printed on (NNNN-0 from above, NNNN-1 ... from the side)
     python docs/bench/bench_views.py speed                        three 12 MP photos together against one, in one run
@@ -143,17 +144,22 @@ def score(folder: Path, true_masks: bool) -> None:
 
 def refusals(folder: Path, true_masks: bool) -> None:
     parts = sorted({p.name.split("-")[0] for p in folder.glob("*-above.truth.json")})
-    counts = {"shifted": 0, "twin": 0, "swapped": 0}
+    counts: dict[str, list[int]] = {}
     for k, part in enumerate(parts):
         truth = json.loads((folder / f"{part}-above.truth.json").read_text())
         sheet = truth["sheet"]
         like = [p for p in (parts[k + 1 :] + parts[:k]) if json.loads((folder / f"{p}-above.truth.json").read_text())["sheet"] == sheet]
         other = like[0] if like else parts[(k + 1) % len(parts)]
-        for what, stem in (("shifted", f"{part}-shifted"), ("twin", f"{part}-twin"), ("swapped", f"{other}-side0")):
+        stems = [(what, f"{part}-{what}") for what in ("side0", "side1", "side2", "low", "shifted", "twin", *SMALL_MOVES)]
+        for what, stem in (*stems, ("swapped", f"{other}-side0")):
+            if not (folder / f"{stem}.jpg").exists():
+                continue
             verdict = judged(folder, [f"{part}-above", stem], truth, true_masks)
-            counts[what] += verdict.status != "judged"
+            found = counts.setdefault("still" if what[:3] in ("sid", "low") else what, [0, 0])
+            found[0] += bool(verdict.reasons) and verdict.reasons[0].code == "photos_disagree"
+            found[1] += 1
             print("  ", part, what, verdict.status, verdict.reasons[0].message[:110], flush=True)
-    print(f"refused of {len(parts)}:", counts)
+    print("refused as not one part that lay still:", ", ".join(f"{what} {n} of {of}" for what, (n, of) in counts.items()))
 
 
 def trial(folder: Path, true_masks: bool) -> None:

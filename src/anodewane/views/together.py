@@ -506,14 +506,17 @@ def _overall_mm(side: Fitted) -> float:
     return float(points[:, 2].max())
 
 
+AREA_SHARE = 0.4
+"""Of the fitted solid in the area: photos from the side say little of it, and a segmenter's outlines there are less sure than the one from above."""
+
+
 def _area_left(fitted: Fitted, before: Wear) -> tuple[float, float]:
-    """Plan area and its one-sigma, mm2: the fitted solid's and that of the photo from above, the more photos the more of the former."""
+    """Plan area and its one-sigma, mm2: that of the photo from above, whose edge is where the metal ends as seen from there, and the fitted solid's."""
     new = before.area.new_mm2
     alone, alone_sd = before.area.remaining_mm2, (before.consumed.area_pct.high - before.consumed.area_pct.low) / 2 / _z(before.consumed.coverage) * new / 100
     slope = fitted.solid.gradient(fitted.solid.plan_area, fitted.fit.p)
     joint, joint_sd = fitted.solid.plan_area(fitted.fit.p), float(np.sqrt(slope @ fitted.fit.cov @ slope))
-    n = len(fitted.views)
-    share = (n - 1) / n
+    share = AREA_SHARE
     value = share * joint + (1 - share) * alone
     return value, float(np.hypot((1 - share) * alone_sd, share * np.hypot(joint_sd, 0.6 * alone_sd)))
 
