@@ -184,7 +184,7 @@ class Server:
         said = self.process.stderr.read()
         code = self.process.wait(timeout=40)
         self._shut()
-        assert said == "Stopped.\n"
+        assert said == "Stopped.\n", said
         return code
 
     def _shut(self) -> None:

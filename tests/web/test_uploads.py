@@ -443,6 +443,26 @@ def test_a_photo_that_kills_its_workers_is_given_up_with_a_sentence(tmp_path: Pa
     assert (u.state, "memory" in (u.says or "")) == ("failed", True)
 
 
+def test_nothing_is_waited_for_when_the_server_leaves(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ctrl-C ends it at once though pages wait for a verdict and for a picture: nothing that is waited for here ever comes."""
+    book = make_yard(tmp_path)
+    app = application(book)
+    monkeypatch.setattr(Judging, "_run", lambda self: None)
+    monkeypatch.setattr("anodewane.web.app.WAIT_S", 1e6)
+    monkeypatch.setattr(judging, "DRAW_S", 1e6)
+    with TestClient(app, base_url=HOST) as client:
+        page = Page(client, book, app, pair(client, app))
+        begin(page, "1" * 32, len(WATCH))
+        page.put("/upload/" + "1" * 32 + "?offset=0", content=WATCH)
+        at_work = app.state.yonder.judging
+        at_work._drawing["picture"] = Future()
+        leave = threading.Timer(0.2, setattr, (at_work, "leaving", True))
+        leave.start()
+        assert page.get("/upload/" + "1" * 32 + "?wait=1").json()["state"] == "waiting"
+        at_work.await_overlay("picture")
+        leave.join()
+
+
 def test_a_full_queue_leaves_photos_on_their_phones(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(judging, "MAX_WAITING", 0)
     answer = begin(page, "9" * 32, len(WATCH))

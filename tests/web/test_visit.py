@@ -44,6 +44,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     sync = pytest.importorskip("playwright.sync_api")
+    sync.expect.set_options(timeout=60_000)
     with sync.sync_playwright() as p:
         made = p.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield made

@@ -354,7 +354,7 @@ def _routes(y: Yonder) -> list[Route]:
         upload = mine(request)
         if asked(request, "wait") == "1":  # answered as soon as it is judged: nobody looks at a finished verdict later than need be
             until = time.monotonic() + WAIT_S
-            while upload.state == "waiting" and time.monotonic() < until:
+            while upload.state == "waiting" and time.monotonic() < until and not y.judging.leaving:
                 await asyncio.sleep(0.008)
                 upload = mine(request)
         return told(upload)

@@ -11,6 +11,7 @@ import hashlib
 import json
 import sys
 import threading
+import time
 from collections import OrderedDict, deque
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, wait
@@ -251,6 +252,9 @@ def snapped(rgb: Any, ring: Any, painted: Any) -> Any:
 # --- the queue -------------------------------------------------------------------------------------------------------------------------
 
 
+DRAW_S = 120.0
+
+
 class Judging:
     """The queue and its workers. `make_executor` is called at the start and again whenever a worker's death breaks the pool."""
 
@@ -264,6 +268,8 @@ class Judging:
         self._drawing: dict[str, Future[None]] = {}
         self._room = threading.Condition(threading.RLock())
         self._quick = threading.BoundedSemaphore(MAX_QUICK)
+        self.leaving = False
+        """Whether the server is about to stop: nobody waits for anything then. Set from a signal's handler."""
         self._stopped = False
         self._thread = threading.Thread(target=self._run, name="judging", daemon=True)
 
@@ -308,8 +314,10 @@ class Judging:
             if self._stopped:
                 raise UsageError("The server is stopping.", "Load the page again in a moment.")
             future = self._pool().submit(draw_task, photo, record)
+        if not self._await(future):
+            raise UsageError("The server is stopping.", "Load the page again in a moment.")
         try:
-            return future.result(timeout=120)
+            return future.result()
         except BrokenExecutor as e:
             self._renew()
             raise InputUnreadable("The picture can't be made.", "Load the page again; if that doesn't help, take the photo again.") from e
@@ -329,7 +337,14 @@ class Judging:
         """Wait for a picture that is being drawn now, if there is one; whether it got there shows in the yard."""
         future = self._drawing.get(digest)
         if future is not None:
-            wait([future], timeout=120)
+            self._await(future)
+
+    def _await(self, future: Future[Any]) -> bool:
+        """Wait for a worker, but not into the server's end. Whether it is done."""
+        until = time.monotonic() + DRAW_S
+        while not self.leaving and time.monotonic() < until and not wait([future], timeout=0.2).done:
+            pass
+        return future.done()
 
     def quick(self, copy: bytes) -> tuple[Reason, ...] | None:
         """What a reduced copy of a photo shows to be wrong (`quick.quick_look`); None where there is no time for it now.

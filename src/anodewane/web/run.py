@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import ipaddress
+import logging
 import signal
 import socket
 from collections.abc import Callable, Iterator
@@ -133,8 +134,14 @@ def serve(book: Path, settings: Settings, *, port: int, lan: str | None, workers
         timeout_graceful_shutdown=5,
     )
 
+    judging = app.state.yonder.judging
+
     class Server(uvicorn.Server):
         """Its own way would raise Ctrl-C once more at the end, with a traceback."""
+
+        def handle_exit(self, sig: int, frame: Any) -> None:
+            judging.leaving = True  # so that no page's waiting holds the end up
+            super().handle_exit(sig, frame)
 
         @contextlib.contextmanager
         def capture_signals(self) -> Iterator[None]:
@@ -145,5 +152,7 @@ def serve(book: Path, settings: Settings, *, port: int, lan: str | None, workers
                 for s, handler in before.items():
                     signal.signal(s, handler)
 
+    # a phone that still sends as the server stops sends again later: no word of it is needed
+    logging.getLogger("uvicorn.error").addFilter(lambda _: not judging.leaving)
     Server(config).run(sockets=sockets)
     say("Stopped.")
