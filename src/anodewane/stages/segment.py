@@ -293,7 +293,7 @@ def candidates(flat: FlatImage, soft: SoftMask) -> list[Candidate]:
     reach = max(1, round(PIECE_GAP_MM / s / 2))
     joined = cv2.dilate(metal, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)))
     n, labels = cv2.connectedComponents(joined, connectivity=8)
-    maybe = cv2.connectedComponents((soft.metal_prob > MAYBE_METAL).astype(np.uint8), connectivity=8)[1]
+    n_maybe, maybe = cv2.connectedComponents((soft.metal_prob > MAYBE_METAL).astype(np.uint8), connectivity=8)
     to_sheet = cv2.distanceTransform((flat.sheet < 0.5).astype(np.uint8), cv2.DIST_L2, 5) * s
     edge = cv2.dilate((~np.pad(flat.valid, 1)).astype(np.uint8), np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
     found = []
@@ -303,7 +303,10 @@ def candidates(flat: FlatImage, soft: SoftMask) -> list[Candidate]:
         if area < MIN_PART_MM2:
             continue
         # its window takes in what may be metal and hangs together with it: a part seen by half would be looked at by half
-        rows, cols = np.nonzero(np.isin(maybe, np.unique(maybe[here])) & (maybe > 0))
+        touched = np.zeros(n_maybe, bool)
+        touched[maybe[here]] = True
+        touched[0] = False
+        rows, cols = (np.flatnonzero(touched[maybe].any(axis=axis)) for axis in (1, 0))
         box = Window(
             float(soft.origin_mm[0] + (cols.min() - 0.5) * s),
             float(soft.origin_mm[1] - (rows.max() + 0.5) * s),
@@ -368,11 +371,11 @@ def _belonging(soft: SoftMask, first: Window) -> tuple[Any, tuple[bool, bool, bo
     inside = np.zeros_like(metal)
     inside[max(0, round(row[0])) : round(row[1]) + 1, max(0, round(col[0])) : round(col[1]) + 1] = 1
     area = stats[1:, cv2.CC_STAT_AREA] * s * s
-    overlap = np.bincount(labels.ravel(), weights=inside.ravel(), minlength=n)[1:] / stats[1:, cv2.CC_STAT_AREA]
+    overlap = np.bincount(labels[inside > 0], minlength=n)[1:] / stats[1:, cv2.CC_STAT_AREA]
     main = int(np.argmax(area * overlap))
     keep = (overlap > 0.5) & (area >= max(1.5, 0.002 * area[main]))
     keep[main] = True
-    kept = np.isin(labels, np.flatnonzero(keep) + 1).astype(np.uint8)
+    kept = np.r_[False, keep].astype(np.uint8)[labels]
     others = ((metal > 0) & (kept == 0)).astype(np.uint8)
     rim = cv2.dilate(kept, np.ones((9, 9), np.uint8)) > 0
     rim &= cv2.dilate(others, np.ones((3, 3), np.uint8)) == 0
