@@ -71,14 +71,13 @@ def _seen_better(photo: Photo, seen: CardSighting) -> CardSighting:
     if spread[0] < FORESHORTENED * spread[1] or not np.isfinite(quad).all():
         return seen
     better = _laid_flat(photo, quad)
-    return (
-        seen
-        if better is None or better.layout != seen.layout or len(better.points_px) <= len(seen.points_px)
-        else replace(better, blur_px=seen.blur_px, paper_level=seen.paper_level, paper_clipped_frac=seen.paper_clipped_frac)
-    )
+    if better is None or better.layout.name != seen.layout.name or len(better.points_px) <= len(seen.points_px):
+        return seen
+    return replace(better, blur_px=seen.blur_px, paper_level=seen.paper_level, paper_clipped_frac=seen.paper_clipped_frac)
 
 
 FORESHORTENED = 2.0
+"""How many times shorter a sheet looks one way than the other from which on it is looked at laid out flat too: from 60 degrees of tilt."""
 
 
 def _stretched(photo: Photo, settings: Settings, stretch: float) -> CardSighting | None:
