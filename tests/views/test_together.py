@@ -175,7 +175,7 @@ def turned_over(solid: WornSolid) -> WornSolid:
 
 def test_both_faces_of_an_open_mount_together() -> None:
     template = replace(PART, mount="open")
-    worn = erode(template, replace(WEAR, depth_mm=2.0, face_ratio=1.6, skirt_mm=0.0), step_mm=0.8)
+    worn = erode(template, replace(WEAR, depth_mm=2.0, face_ratio=1.6, skirt_mm=0.0), step_mm=1.1)
     up = [taken(worn, 7, 250), taken(worn, 48, 200)]
     down = [taken(turned_over(worn), 7, 250), taken(turned_over(worn), 48, 300)]
     files = [(p.jpeg(), f"{i}.jpg") for i, p in enumerate([*up, *down])]
