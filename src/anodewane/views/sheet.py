@@ -26,7 +26,8 @@ STRETCHED_BLUR = 3.0
 FLAT_PX = 1500
 FLAT_MARGIN_FRAC = 0.12
 SEARCHED_PX = 1400
-MOST_PATCHES = 8
+MOST_PATCHES = 6
+"""Of each brightness."""
 PATCH_LEAST_FRAC = 5e-4
 """Of the photo, under which a bright patch is no sheet."""
 
@@ -102,18 +103,23 @@ def _stretched(photo: Photo, settings: Settings, stretch: float) -> CardSighting
 
 
 def _bright_patches(photo: Photo) -> list[Floats]:
-    """Corners (4, 2), px, clockwise on the screen, of what is bright and has four sides, the largest first: part of a sheet may be hidden or beyond the frame."""
+    """Corners (4, 2), px, clockwise on the screen, of what is bright and has four sides, the largest of each brightness first.
+
+    Part of a sheet may be hidden or beyond the frame."""
     import cv2
 
     scale = min(1.0, SEARCHED_PX / max(photo.rgb.shape))
     small = cv2.resize(np.asarray(photo.rgb), None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     # paper is bright and colourless, so its least channel stands out more than its light
     least = small.min(axis=2)
-    found: list[tuple[float, Floats]] = []
+    kept: list[Floats] = []
     threshold, _ = cv2.threshold(least, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
-    for level in (threshold, (threshold + 255) / 2):
-        # print breaks the paper up: close over the black squares, but hardly upright, where little parts sheet and ground
-        bright = cv2.morphologyEx((least > level).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 15), np.uint8))
+    brightest = float(np.percentile(least, 99.7))
+    for level, across in ((threshold, 15), ((threshold + 255) / 2, 15), (threshold + 0.75 * (brightest - threshold), 1)):
+        # print breaks the paper up: close over the black squares, but hardly upright, where little parts sheet and ground; where a bright part lies against the sheet
+        # the brightest of it stands alone
+        bright = cv2.morphologyEx((least > level).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3 if across > 1 else 1, across), np.uint8))
+        found: list[tuple[float, Floats]] = []
         contours, _ = cv2.findContours(bright, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         for contour in contours:
             hull = cv2.convexHull(contour)
@@ -122,12 +128,12 @@ def _bright_patches(photo: Photo) -> list[Floats]:
                 continue
             quads = [q for q in _quads_about(hull) if area > 0.6 * abs(float(cv2.contourArea(q.astype(np.float32))))]
             found += [(area, (q + 0.5) / scale - 0.5) for q in quads]
-    found.sort(key=lambda f: -f[0])
-    kept: list[Floats] = []
-    for _, quad in found:
-        if all(min(float(np.abs(np.roll(quad, t, axis=0) - k).max()) for t in range(4)) > 0.01 * float(np.ptp(quad, axis=0).max()) for k in kept):
-            kept.append(quad)
-    return kept[:MOST_PATCHES]
+        found.sort(key=lambda f: -f[0])
+        for _, quad in found[:MOST_PATCHES]:
+            near = 0.01 * float(np.ptp(quad, axis=0).max())
+            if all(min(float(np.abs(np.roll(quad, t, axis=0) - k).max()) for t in range(4)) > near for k in kept):
+                kept.append(quad)
+    return kept
 
 
 def _quads_about(hull: Any) -> list[Floats]:
