@@ -47,7 +47,7 @@ def overlay_together(photos: Sequence[Photo], verdict: Verdict) -> Bytes:
     by_hash = {p.source.sha256: p for p in photos}
     cells = [_cell(by_hash[v.sha256], v) for v in verdict.views if v.sha256 in by_hash] or [_plain_cell(p) for p in photos]
     if verdict.together is not None and verdict.together.thickness_part_mm:
-        cells.append(_map(verdict))
+        cells.append(_map_cell(verdict))
     columns = 2 if len(cells) <= 4 else 3
     rows = [cells[i : i + columns] for i in range(0, len(cells), columns)]
     width = columns * CELL_PX + (columns + 1) * PAD_PX
@@ -71,8 +71,8 @@ def _plain_cell(photo: Photo) -> Any:
     return Image.fromarray(np.asarray(photo.rgb)).resize((CELL_PX, round(CELL_PX * h / w)), Image.Resampling.BOX)
 
 
-def _cell(photo: Photo, view: ViewFigures) -> Any:
-    """One photo, cut to the part, with its outline and the solid; below it what the photo brought."""
+def view_picture(photo: Photo, view: ViewFigures) -> Any:
+    """One photo, cut to the part, with its outline as a solid line and the fitted solid dashed: a Pillow image `CELL_PX` wide."""
     from PIL import Image, ImageDraw
 
     lines = [np.asarray(r) for r in (*view.outline_photo_px, *view.solid_photo_px)]
@@ -95,8 +95,15 @@ def _cell(photo: Photo, view: ViewFigures) -> Any:
         draw.line(closed, fill=SKY, width=3, joint="curve")
     for ring in view.solid_photo_px:
         _dashes(draw, moved(ring))
+    return picture
+
+
+def _cell(photo: Photo, view: ViewFigures) -> Any:
+    """`view_picture` with the photo's name and what it brought below."""
+    from PIL import Image, ImageDraw
+
+    picture, said = view_picture(photo, view), _brought(view)
     small, bold = font_of(17), font_of(17, bold=True)
-    said = _brought(view)
     cell = Image.new("RGB", (CELL_PX, picture.height + 26 + 22 * len(said)), WHITE)
     cell.paste(picture, (0, 0))
     pen = ImageDraw.Draw(cell)
@@ -124,19 +131,22 @@ def _brought(view: ViewFigures) -> list[str]:
     ]
 
 
-def _map(verdict: Verdict) -> Any:
-    """How thick the part still is, seen from above in the template's frame, with a scale."""
+def thickness_map(verdict: Verdict) -> Any:
+    """How thick the part still is, mm, seen from above in the template's frame, with a scale: a Pillow image `CELL_PX` wide, numbers only.
+
+    The record has to have `together.thickness_part_mm`.
+    """
     from PIL import Image, ImageDraw
 
     assert verdict.together is not None
     cells = np.array(verdict.together.thickness_part_mm)
     step = verdict.together.thickness_step_mm
-    new = verdict.template.thickness_mm if verdict.template else float(cells[:, 2].max())
+    new = _new_thickness_mm(verdict)
     low, high = cells[:, :2].min(0) - step / 2, cells[:, :2].max(0) + step / 2
     bar = 96
     scale = min((CELL_PX - bar - 20) / (high[0] - low[0]), 460 / (high[1] - low[1]))
     height = round((high[1] - low[1]) * scale) + 20
-    picture = Image.new("RGB", (CELL_PX, max(height, 220) + 70), WHITE)
+    picture = Image.new("RGB", (CELL_PX, max(height, 220)), WHITE)
     pen = ImageDraw.Draw(picture)
     number = font_of(max(8, min(15, round(step * scale * 0.42))))
     for x, y, t in cells:
@@ -152,9 +162,25 @@ def _map(verdict: Verdict) -> Any:
         y = top + (1 - share) * tall
         pen.line((x + 24, y, x + 30, y), fill=INK, width=2)
         pen.text((x + 33, y), f"{share * new:.0f}", font=small, fill=INK, anchor="lm")
-    pen.text((2, picture.height - 46), "Thickness that is left, mm", font=font_of(17, bold=True), fill=INK)
-    pen.text((2, picture.height - 24), f"new {new:.1f} mm; seen from above; a smooth field: pits don't show", font=small, fill=INK)
     return picture
+
+
+def _new_thickness_mm(verdict: Verdict) -> float:
+    assert verdict.together is not None
+    return verdict.template.thickness_mm if verdict.template else max(t for _, _, t in verdict.together.thickness_part_mm)
+
+
+def _map_cell(verdict: Verdict) -> Any:
+    """`thickness_map` with its title below."""
+    from PIL import Image, ImageDraw
+
+    picture = thickness_map(verdict)
+    cell = Image.new("RGB", (CELL_PX, picture.height + 70), WHITE)
+    cell.paste(picture, (0, 0))
+    pen = ImageDraw.Draw(cell)
+    pen.text((2, cell.height - 46), "Thickness that is left, mm", font=font_of(17, bold=True), fill=INK)
+    pen.text((2, cell.height - 24), f"new {_new_thickness_mm(verdict):.1f} mm; seen from above; a smooth field: pits don't show", font=font_of(17), fill=INK)
+    return cell
 
 
 def _colour(share: float) -> tuple[int, int, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -9,9 +10,9 @@ from pathlib import Path
 
 from anodewane.errors import AnodewaneError, InputUnreadable
 from anodewane.files import read_bytes
-from anodewane.records import Template, Verdict
+from anodewane.records import Photo, Template, Verdict
 from anodewane.report.pages import BookSays, Earlier, PartInput, PhotoState
-from anodewane.report.pictures import flat_picture, photo_picture
+from anodewane.report.pictures import flat_picture, photo_picture, view_pictures
 
 MAX_RECORD_BYTES = 20_000_000
 """A record is some 60 kB; an outline of a 200 MP photo makes it 2 MB."""
@@ -156,13 +157,19 @@ class Templates:
 def gather(records: Sequence[RecordFile], photos: Photos, templates: Templates) -> Iterator[PartInput]:
     """Yield a report's parts, one photo read after the other."""
     for record in records:
-        yield part_input(record, photos.find(record.verdict, record.photo), templates.find(record.verdict))
+        yield part_input(record, photos.find(record.verdict, record.photo), templates.find(record.verdict), more_photos(record.verdict, photos))
 
 
-def part_input(record: RecordFile, photo: Path | None, template: Template | None) -> PartInput:
-    """One part. A photo that is missing, not the one that was judged or unreadable is said, and the part keeps its page."""
+def more_photos(verdict: Verdict, photos: Photos) -> tuple[Path | None, ...]:
+    """Where the further photos of a part lie that was judged from several, in the record's order: the first is the one above, which the record names too."""
+    return tuple(photos.locate(w.name, w.sha256) for w in verdict.views if w.sha256 != verdict.photo.sha256)
+
+
+def part_input(record: RecordFile, photo: Path | None, template: Template | None, more: Sequence[Path | None] = ()) -> PartInput:
+    """One part. A photo that is missing, not the one that was judged or unreadable is said, and the part keeps its page. more : as `more_photos`."""
     from anodewane.stages.load import load_photo
 
+    at_hand: dict[str, Photo] = {}
     state: PhotoState = "missing"
     why = picture = flat = size = taken = None
     if photo is not None:
@@ -171,7 +178,7 @@ def part_input(record: RecordFile, photo: Path | None, template: Template | None
             if hashlib.sha256(data).hexdigest() != record.verdict.photo.sha256:
                 state = "changed"
             else:
-                loaded = load_photo(data, photo.name)
+                at_hand[record.verdict.photo.sha256] = loaded = load_photo(data, photo.name)
                 height, width = loaded.rgb.shape[:2]
                 picture, size, taken, state = photo_picture(loaded), (width, height), loaded.taken, "shown"
                 # a record that was changed may say that its photo has another size: then its pixels lead nowhere
@@ -179,6 +186,12 @@ def part_input(record: RecordFile, photo: Path | None, template: Template | None
                     flat = flat_picture(loaded, record.verdict)
         except AnodewaneError as e:
             state, why = "unreadable", e.message
+    named = {w.sha256 for w in record.verdict.views}
+    for other in more:
+        with contextlib.suppress(AnodewaneError):  # one that can't be read isn't shown
+            if other is not None and (digest := hashlib.sha256(data := read_bytes(other)).hexdigest()) in named:
+                at_hand[digest] = load_photo(data, other.name)
+    views, thickness_map = view_pictures(at_hand, record.verdict)
     return PartInput(
         position=record.position,
         verdict=record.verdict,
@@ -186,6 +199,8 @@ def part_input(record: RecordFile, photo: Path | None, template: Template | None
         template=template,
         photo=picture,
         flat=flat,
+        views=views,
+        thickness_map=thickness_map,
         photo_state=state,
         photo_why=why,
         photo_size_px=size,

@@ -160,6 +160,13 @@ def _part(p: PartPage, say: Catalogue) -> _Made:
         _el("p", p.sure_text),
         _el("p", p.sure_more) if p.sure_more else None,
         _drawing(p.budget),
+        _all(
+            _el("h3", say.say("part.views")),
+            _el("div", *(_figure(None, _picture(w.picture, w.alt), w.caption) for w in p.views), cls="pair"),
+            _el("p", p.views_note) if p.views_note else None,
+        )
+        if p.views or p.views_note
+        else None,
         _all(_el("h3", say.say("part.note")), _el("p", p.note, cls="note")) if p.note else None,
         _all(_el("h3", say.say("part.history")), _table(p.history, "figures")) if p.history else None,
         id=p.anchor,

@@ -70,7 +70,10 @@ class BookSays:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PartInput:
-    """One part: its record, whose bytes have record_sha256; its photo made small, or why there is none; its template, None where it isn't at hand."""
+    """One part: its record, whose bytes have record_sha256; its photo made small, or why there is none; its template, None where it isn't at hand.
+
+    views, thickness_map : as `pictures.view_pictures` gives them, of several photos judged together.
+    """
 
     position: str
     verdict: Verdict
@@ -78,6 +81,8 @@ class PartInput:
     template: Template | None = None
     photo: Picture | None = None
     flat: FlatPicture | None = None
+    views: tuple[Picture | None, ...] = ()
+    thickness_map: Picture | None = None
     photo_state: PhotoState = "missing"
     photo_why: str | None = None
     photo_size_px: tuple[int, int] | None = None
@@ -133,6 +138,15 @@ class FindingText:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class ViewShown:
+    """One of several photos with the fitted solid in it, or the thickness map, and the words below it."""
+
+    picture: Picture
+    alt: str
+    caption: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PartPage:
     """A part's page."""
@@ -159,6 +173,8 @@ class PartPage:
     drawing: Drawing | None
     drawing_title: str
     drawing_note: str | None
+    views: tuple[ViewShown, ...]
+    views_note: str | None
     figures: Rows
     more: Rows
     reasons: tuple[ReasonText, ...]
@@ -388,6 +404,8 @@ def _part_page(part: PartInput, number: int, own: list[Finding], wrong: tuple[st
         drawing=drawing,
         drawing_title=say.say("part.drawing", scale=drawings.scale_text(n, say)) if drawing else "",
         drawing_note=say.say("part.drawing_note") if drawing else None,
+        views=_views(part, say),
+        views_note=say.say("part.views_missing", n=part.views.count(None)) if None in part.views else None,
         figures=_figures(v, say),
         more=_more(v, say),
         reasons=tuple(_reason(r.code, r.message, r.remedy, say) for r in v.reasons),
@@ -444,6 +462,27 @@ def _budget(v: Verdict, say: Catalogue) -> tuple[list[tuple[str, float]], tuple[
         bars.append((named, float(value)))
     bars.sort(key=lambda b: -b[1])
     return bars, (say.say("part.sure_total"), math.sqrt(sum(b[1] ** 2 for b in bars)))
+
+
+def _views(part: PartInput, say: Catalogue) -> tuple[ViewShown, ...]:
+    """The fitted solid drawn back into each photo that is at hand, and the map of the thickness that is left."""
+    v, n = part.verdict, say.number
+    shown = []
+    for view, picture in zip(v.views, part.views, strict=False):
+        if picture is None:
+            continue
+        name = shortened(clean(view.name), SHORT)
+        said = [
+            say.say("part.view_from", name=name, elevation=n(view.elevation_deg)),
+            say.say("part.view_brought", off=n(view.residual_mm, 1), share=n(100 * view.information_frac)),
+        ]
+        if view.of_other_side:
+            said.insert(1, say.say("part.view_other_side"))
+        shown.append(ViewShown(picture, say.say("part.view_alt", name=name), " ".join(said)))
+    if part.thickness_map is not None and v.together is not None:
+        caption = say.say("part.map", low=n(min(t for *_, t in v.together.thickness_part_mm), 1), high=n(max(t for *_, t in v.together.thickness_part_mm), 1))
+        shown.append(ViewShown(part.thickness_map, say.say("part.map_alt"), caption))
+    return tuple(shown)
 
 
 def _overlay(part: PartInput, say: Catalogue) -> tuple[Drawing | None, str, str]:

@@ -79,6 +79,8 @@ def _data(report: Report, root: Path) -> dict[str, Any]:
             "drawing": drawn(p.drawing),
             "drawing_title": p.drawing_title,
             "drawing_note": p.drawing_note,
+            "views": [{"file": put(w.picture.jpeg, "jpg"), "alt": w.alt, "caption": w.caption} for w in p.views],
+            "views_note": p.views_note,
             "figures": p.figures,
             "more": p.more,
             "reasons": [{"message": r.message, "remedy": r.remedy, "own": r.own_words} for r in p.reasons],

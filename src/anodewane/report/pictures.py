@@ -6,12 +6,13 @@ A photo is read, turned upright, made small and let go before the next is read, 
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from anodewane.records import Photo, Verdict
+from anodewane.records import Photo, Verdict, ViewFigures
 from anodewane.report.drawings import BELOW_MM, OVERLAY_MAX_MM, SCALES
 from anodewane.report.geometry import Flat, lay_flat
 from anodewane.units import Floats
@@ -51,6 +52,29 @@ def photo_picture(photo: Photo, long_px: int = PHOTO_LONG_PX) -> Picture:
     scale = min(1.0, long_px / max(rgb.shape[:2]))
     size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
     return _picture(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if scale < 1 else rgb)
+
+
+def view_pictures(photos: Mapping[str, Photo], verdict: Verdict) -> tuple[tuple[Picture | None, ...], Picture | None]:
+    """Of several photos judged together: for each of the record's views its photo with the fitted solid drawn back into it; and the thickness map.
+
+    photos : those that are at hand, by SHA-256. None stands where there is nothing to draw on, or to draw.
+    """
+    from anodewane.draw_together import thickness_map, view_picture
+
+    def drawn(view: ViewFigures) -> Picture | None:
+        photo = photos.get(view.sha256)
+        if photo is None or not view.outline_photo_px:
+            return None
+        points = np.vstack([np.asarray(r, float) for r in (*view.outline_photo_px, *view.solid_photo_px)])
+        size = photo.rgb.shape[1::-1]
+        # lines that lead away from the photo can only be somebody's change of the record
+        if not np.isfinite(points).all() or (np.ptp(points, axis=0) < 2).any() or (points < -np.array(size)).any() or (points > 2 * np.array(size)).any():
+            return None
+        return _picture(np.asarray(view_picture(photo, view)))
+
+    views = tuple(map(drawn, verdict.views))
+    together = verdict.together
+    return views, _picture(np.asarray(thickness_map(verdict))) if together is not None and together.thickness_part_mm else None
 
 
 def flat_picture(photo: Photo, verdict: Verdict) -> FlatPicture | None:

@@ -13,7 +13,7 @@ from anodewane.book.calibrate import Calibration
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.files import read_bytes
 from anodewane.records import Template
-from anodewane.report.gather import Photos, RecordFile, Templates, gather, parse_record, read_record
+from anodewane.report.gather import Photos, RecordFile, Templates, gather, more_photos, parse_record, read_record
 from anodewane.report.pages import Cover, Finding, Paper, PartInput, Report, make_report
 from anodewane.report.texts import load_catalogue, same_name
 
@@ -253,7 +253,6 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
     findings = (*sources.findings, *choices.findings)
     report = make_report(parts, cover, findings, say, choices.paper, sources.left_out)
     found = tuple(photos.find(r.verdict, r.photo) for r in sources.records)
-    # of several photos that were judged together the first is the one above, which the record names too
-    more = tuple(tuple(photos.locate(w.name, w.sha256) for w in r.verdict.views if w.sha256 != r.verdict.photo.sha256) for r in sources.records)
+    more = tuple(more_photos(r.verdict, photos) for r in sources.records)
     found_templates, data = tuple(templates.find(r.verdict) for r in sources.records), tuple(r.data for r in sources.records)
     return Assembled(report, parts, found, found_templates, data, cover, findings, sources.calibrations, more)

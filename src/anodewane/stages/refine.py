@@ -139,6 +139,9 @@ GATE_FLAT_PX = 0.7
 PRIOR_GATES = 0.5
 """One-sigma of where the edge lies about the segmenter's contour, in gates."""
 
+MOVE_SIGMA = 5.0
+"""Outline points over which moves are smoothed."""
+
 METAL_LEVEL, NETWORK_LEVEL = 0.4, 0.3
 """Levels of a soft mask at which the metal's edge is traced. The network's is where its edge shows no bias on training photos that were held out; at 0.5 dark side walls
 are cut off."""
@@ -188,8 +191,8 @@ def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
     width = min(11, (n // 2) * 2 - 1)
     typical = median_filter(move, size=width, mode="wrap")
     clear = clear * np.exp(-0.5 * ((move - typical) / (0.35 * gate)) ** 2)
-    weight = _smooth_along(clear, 2.5) + 0.03
-    smooth = _smooth_along(clear * move, 2.5) / weight
+    weight = _smooth_along(clear, MOVE_SIGMA) + 0.03
+    smooth = _smooth_along(clear * move, MOVE_SIGMA) / weight
     return ring + normal * np.clip(smooth, -gate, gate)[:, None], clear
 
 
