@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
 
 if TYPE_CHECKING:
-    from anodewane.records import MetalMask, Photo, Reason, Template, Verdict
+    from anodewane.records import MetalMask, Photo, Reason, Template
     from anodewane.settings import Settings
     from anodewane.web.yard import Upload, Yard
 
@@ -85,14 +85,7 @@ def judge_task(task: Task) -> bytes:
         verdict = Handed(mask, Manual(task.by, task.when, hashlib.sha256(task.handed).hexdigest()), None).sign(verdict)
     else:
         verdict = judge_photo(photo, task.template, task.settings)
-    record = verdict_to_json(verdict).encode()
-    _LAST.clear()
-    _LAST[record] = verdict
-    return record
-
-
-_LAST: dict[bytes, Verdict] = {}
-"""The worker's last record, not yet drawn, as it was before it was written out."""
+    return verdict_to_json(verdict).encode()
 
 
 @lru_cache(maxsize=1)
@@ -131,8 +124,7 @@ def draw_task(photo: Path, record: bytes | None) -> bytes:
     seen = _loaded(photo)
     _loaded.cache_clear()  # no photo stays in memory without need
     if record is not None:
-        verdict = _LAST.pop(record, None) or verdict_from_json(record)
-        return encode_picture(overlay(seen, verdict, caption=False), ".jpg")
+        return encode_picture(overlay(seen, verdict_from_json(record), caption=False), ".jpg")
     height, width = seen.rgb.shape[:2]
     scale = min(1.0, VIEW_LONG_SIDE_PX / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
