@@ -223,16 +223,17 @@ def _hatch(picture: Any, new: list[Floats], left: list[Floats], unit: float) -> 
 
     gone = cv2.subtract(mask(new), mask(left))
     x0, y0, w, h = cv2.boundingRect(gone)
-    picture, gone = (a[y0 : y0 + h, x0 : x0 + w] for a in (picture, gone))
+    gone = np.ascontiguousarray(gone[y0 : y0 + h, x0 : x0 + w])
     lines = np.zeros((h, w), np.uint8)
     step = max(6, round(9 * unit))
     for x in range(-h - (x0 + y0) % step, w, step):  # they stay where they are in the picture, whatever is cut out of it
         cv2.line(lines, (x, h), (x + h, 0), 255, max(1, round(2.4 * unit)), cv2.LINE_AA)
-    where = gone > 0  # the rest of the picture stays as it is
-    tint = (gone[where].astype(np.float32) / 255 * 0.22)[..., None]
-    stripes = (np.minimum(gone, lines)[where].astype(np.float32) / 255)[..., None]
-    mixed = picture[where].astype(np.float32) * (1 - tint) + np.array(ORANGE, np.float32) * tint
-    picture[where] = np.round(mixed * (1 - stripes) + np.array(ORANGE, np.float32) * stripes).astype(np.uint8)
+    at = np.flatnonzero(gone)  # the rest of the picture stays as it is
+    inside, stripes = gone.ravel()[at], np.minimum(gone, lines).ravel()[at]
+    kept = ((1 - np.float32(0.22 / 255) * inside) * (1 - np.float32(1 / 255) * stripes))[:, None]
+    pixels, width = picture.reshape(-1, 3), picture.shape[1]
+    where = at + at // w * (width - w) + y0 * width + x0
+    pixels[where] = np.round(pixels[where] * kept + np.array(ORANGE, np.float32) * (1 - kept)).astype(np.uint8)
 
 
 def _mark_worst(picture: Any, at: Floats, unit: float) -> None:
