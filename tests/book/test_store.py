@@ -630,7 +630,7 @@ def test_a_file_and_folder_that_may_not_be_written_can_be_read():
         path.chmod(0o444)
         Path(folder).chmod(0o555)
         code = "import os, sys\nfrom anodewane.book.store import open_book\n" + (
-            "import anodewane.book.calibrate, sqlite3\nos.setgid(65534)\nos.setuid(65534)\n" if os.geteuid() == 0 else ""
+            "import anodewane.book.calibrate, sqlite3, urllib.parse\nos.setgid(65534)\nos.setuid(65534)\n" if os.geteuid() == 0 else ""
         )
         code += f"book = open_book({str(path)!r})\nprint(book.read_only, len(book.boats()), len(book.entries()))\n"
         done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
