@@ -107,6 +107,12 @@ def _soft_patterns() -> tuple[Any, Any]:
     return np.array(rows, np.float32), np.array(ids)
 
 
+def _cell_places(n: int) -> tuple[Any, Any]:
+    """A marker of n x n cells and its border, in cells from its first corner: its corners (4, 2), and three places a cell each way ((3 n)^2, 2)."""
+    at = (np.arange(n)[:, None] + np.array([0.3, 0.5, 0.7])[None]).ravel() + 1
+    return np.array([[0, 0], [n + 2, 0], [n + 2, n + 2], [0, n + 2]], np.float32), np.stack(np.meshgrid(at, at), axis=-1).reshape(-1, 2)
+
+
 def _soft_read(grey: Any, quads: Any) -> tuple[Any, Any, Any]:
     """Read markers whose cells run into one another: by correlation in linear light, not cell by cell.
 
@@ -117,9 +123,7 @@ def _soft_read(grey: Any, quads: Any) -> tuple[Any, Any, Any]:
 
     patterns, names = _soft_patterns()
     n = round(np.sqrt(patterns.shape[1]))
-    at = (np.arange(n)[:, None] + np.array([0.3, 0.5, 0.7])[None]).ravel() + 1  # three places a cell, in cells from the marker's corner
-    grid = np.stack(np.meshgrid(at, at), axis=-1).reshape(-1, 2)
-    frame = np.array([[0, 0], [n + 2, 0], [n + 2, n + 2], [0, n + 2]], np.float32)
+    frame, grid = _cell_places(n)
     points = np.concatenate([apply_homography(np.asarray(cv2.getPerspectiveTransform(frame, q.astype(np.float32)), float), grid) for q in quads])
     cells = _sample(cv2.LUT(grey, SRGB_TO_LINEAR), points).reshape(len(quads), n, 3, n, 3).mean(axis=(2, 4)).reshape(len(quads), -1)
     cells = cells - cells.mean(axis=1, keepdims=True)
@@ -215,13 +219,13 @@ def card_laid_out(photo: Photo, corners_px: Floats, layouts: Mapping[str, SheetL
     """
     import cv2
 
-    grey = cv2.cvtColor(np.ascontiguousarray(photo.rgb), cv2.COLOR_RGB2GRAY)
+    linear = _linear(photo.rgb)
     guesses = []
     for layout in (_own_layouts() if layouts is None else layouts).values():
         world = np.array(layout.size_mm) / 2 * np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
         for turn in range(4):
             h = np.asarray(cv2.getPerspectiveTransform(world.astype(np.float32), np.roll(corners_px, turn, axis=0).astype(np.float32)), float)
-            guesses.append((float(np.sort(_likeness_in_place(grey, layout, h))[-EXPECTED_MARKERS:].mean()), layout, h))
+            guesses.append((float(np.sort(_likeness_in_place(linear, layout, h))[-EXPECTED_MARKERS:].mean()), layout, h))
     guesses.sort(key=lambda g: -g[0])
     for _, layout, h in guesses[:GUESSES_TRIED]:
         marks = layout.marker_corners_mm.reshape(-1, 2)
@@ -230,7 +234,7 @@ def card_laid_out(photo: Photo, corners_px: Floats, layouts: Mapping[str, SheetL
         fine = _homography(layout.saddles_mm[ok], saddles_px[ok], np.inf)[0] if n >= MIN_SADDLES else None
         if fine is None:
             continue
-        alike = int((_likeness_in_place(grey, layout, fine) > EXPECTED_LIKENESS).sum())
+        alike = int((_likeness_in_place(linear, layout, fine) > EXPECTED_LIKENESS).sum())
         if alike >= EXPECTED_MARKERS:
             return CardSighting(
                 layout, layout.saddles_mm[ok], saddles_px[ok], np.full(n, SADDLE_SD_PX), alike, np.zeros((0, 4, 2)),
@@ -239,19 +243,16 @@ def card_laid_out(photo: Photo, corners_px: Floats, layouts: Mapping[str, SheetL
     return None
 
 
-def _likeness_in_place(grey: Any, layout: SheetLayout, px_from_mm: Any) -> Any:
+def _likeness_in_place(linear: Any, layout: SheetLayout, px_from_mm: Any) -> Any:
     """Correlation (M,) of every marker's cells, where the sheet has it, with its own pattern; 0 where it reaches beyond the picture."""
     import cv2
 
     patterns, names = _soft_patterns()
     n = round(np.sqrt(patterns.shape[1]))
-    at = (np.arange(n)[:, None] + np.array([0.3, 0.5, 0.7])[None]).ravel() + 1
-    grid = np.stack(np.meshgrid(at, at), axis=-1).reshape(-1, 2)
-    frame = np.array([[0, 0], [n + 2, 0], [n + 2, n + 2], [0, n + 2]], np.float32)
+    frame, grid = _cell_places(n)
     upright = {int(name): i for i, (name, turn) in enumerate(names) if turn == 0}
     out = np.zeros(len(layout.marker_ids))
-    linear = cv2.LUT(grey, SRGB_TO_LINEAR)
-    height, width = grey.shape
+    height, width = linear.shape
     for k, (marker, corners_mm) in enumerate(zip(layout.marker_ids, layout.marker_corners_mm, strict=True)):
         corners = apply_homography(px_from_mm, np.asarray(corners_mm))
         if (corners < 1).any() or (corners > np.array([width, height]) - 2).any():

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry import project, to_height
-from anodewane.halving import halved
+from anodewane.halving import halved, halvings
 from anodewane.records import FlatImage, Photo, Plane, SheetLayout
 
 FINEST_PX = 1.7
@@ -64,10 +64,7 @@ def flatten(photo: Photo, plane: Plane, layout: SheetLayout, window: Window, mm_
     valid = (maps[..., 0] >= 0) & (maps[..., 1] >= 0) & (maps[..., 0] <= photo.rgb.shape[1] - 1) & (maps[..., 1] <= photo.rgb.shape[0] - 1)
     # halve the photo until one flat pixel spans about one photo pixel, so that remap doesn't alias
     spacing = float(np.median(np.linalg.norm(np.diff(coarse, axis=1), axis=2))) / step
-    times = 0
-    while spacing >= FINEST_PX and min(photo.rgb.shape[:2]) >> (times + 1):
-        times += 1
-        spacing /= 2
+    times = min(halvings(2 * spacing / FINEST_PX), min(photo.rgb.shape[:2]).bit_length() - 1)
     if times:
         maps = ((maps + 0.5) / 2**times - 0.5).astype(np.float32)
     source = halved(photo, times)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from anodewane.settings import Settings
 
 MAX_QUICK_PIXELS = 4_000_000
-"""Of a reduced copy; the page sends 1600 pixels along the long side."""
+"""Of a reduced copy; the page sends 1280 pixels along the long side."""
 
 
 def quick_look(data: bytes, settings: Settings) -> tuple[Reason, ...]:
