@@ -16,7 +16,7 @@ import numpy as np
 from anodewane.units import Bools, Bytes, Floats, Floats32, Rings
 
 Mount = Literal["flush", "open"]
-Solid = Literal["plate", "rod"]
+Solid = Literal["plate", "rod", "cast", "turned", "collar", "mesh"]
 Alloy = Literal["zinc", "aluminium", "magnesium"]
 Grade = Literal["replace", "monitor", "ok"]
 Status = Literal["judged", "cannot_judge"]
@@ -103,23 +103,132 @@ class FixingHole(Record):
     """A hole of the template that a bolt or strap goes through.
 
     ring : its index in the template's rings; diameter_mm : of the new hole (the narrow way of a slot);
-    washer_mm : outer diameter of the washer that clamps it, None when unknown.
+    washer_mm : outer diameter of the washer that clamps it, None when unknown;
+    counterbore_mm, counterbore_depth_mm : diameter and depth of the flat-floored sinking round it, None without one.
+    The depth counts from the template's thickness; of a collar from its outside at the hole's centre.
     """
 
     ring: int
     diameter_mm: float
     washer_mm: float | None
+    counterbore_mm: float | None = None
+    counterbore_depth_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        if (self.counterbore_mm is None) != (self.counterbore_depth_mm is None):
+            raise ValueError("counterbore_mm: expected a diameter and a depth, got only one of them")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Insert(Record):
+    """Steel in a casting, which doesn't waste: a strap, a core, a stud.
+
+    rings : its plan outline, part frame, which may reach beyond the metal; from_mm, to_mm : heights of its underside
+    and its top above the face that lies down.
+    """
+
+    rings: Rings
+    from_mm: float
+    to_mm: float
+
+    def __post_init__(self) -> None:
+        self._set(rings=frozen_rings(self.rings, "rings"))
+        if not self.to_mm > self.from_mm:
+            raise ValueError(f"to_mm: expected more than from_mm, {self.from_mm}, got {self.to_mm}")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CastForm(Record):
+    """How a casting's walls and top run over its outline. None is unknown, each by itself.
+
+    draft_deg : by how much walls lean inward from the foot; edge_radius_mm : of convex edges but the foot's;
+    crown_mm : rise of the top from its shoulder inward; section_mm : (n, 2) inward distance from the outer ring and
+    height, from the foot up, in place of draft and crown.
+    """
+
+    draft_deg: float | None = None
+    edge_radius_mm: float | None = None
+    crown_mm: float | None = None
+    section_mm: Floats | None = None
+
+    def __post_init__(self) -> None:
+        if self.section_mm is not None:
+            self._set(section_mm=frozen_array(self.section_mm, np.float64, (None, 2), "section_mm"))
+
+    @property
+    def known(self) -> bool:
+        """Whether nothing of it is open."""
+        shape = self.section_mm is not None or (self.draft_deg is not None and self.crown_mm is not None)
+        return shape and self.edge_radius_mm is not None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TurnedForm(Record):
+    """A body of revolution that stands on its foot, its axis through the part frame's origin.
+
+    profile_mm : (n, 2) radius and height, from the foot up; edge_radius_mm : of convex edges but the foot's.
+    """
+
+    profile_mm: Floats
+    edge_radius_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        self._set(profile_mm=frozen_array(self.profile_mm, np.float64, (None, 2), "profile_mm"))
+
+
+@dataclass(frozen=True, slots=True)
+class CollarForm(Record):
+    """Half of a turned barrel on its split face, axis along x through the part frame's origin.
+
+    Radius at x: end + (outer - end) (1 - |x / half length| ^ barrel). The bore is dry, as is the split face.
+    """
+
+    length_mm: float
+    outer_diameter_mm: float
+    end_diameter_mm: float
+    barrel: float
+    bore_mm: float
+    edge_radius_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeshForm(Record):
+    """A closed triangle mesh, mm, z up, lying as it is photographed with its lowest point at 0.
+
+    vertices_mm : (n, 3); faces : (m, 3) indices, anticlockwise seen from outside; source, sha256 : the file it came from.
+    """
+
+    vertices_mm: Floats
+    faces: Any
+    source: str = ""
+    sha256: str = ""
+
+    def __post_init__(self) -> None:
+        self._set(
+            vertices_mm=frozen_array(self.vertices_mm, np.float64, (None, 3), "vertices_mm"),
+            faces=frozen_array(self.faces, np.int64, (None, 3), "faces"),
+        )
+
+
+Form = CastForm | TurnedForm | CollarForm | MeshForm
+
+FORMS: dict[str, Any] = {"cast": CastForm, "turned": TurnedForm, "collar": CollarForm, "mesh": MeshForm}
+"""The form that goes with each kind of solid; a plate and a rod need none."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Template(Record):
     """A new part. Part frame, mm.
 
-    rings : outer outline and holes; thickness_mm : full height above the face that lies down (a rod's diameter);
-    mount : "flush" (the face that lies down is dry) or "open"; solid : "plate" or "rod" (a bar of round section lying on its side);
-    new_mass_g : weighed mass of the new part, None when unknown; fill_factor : metal volume over outline area x thickness (for a rod, over its
-    round section x length); core_depth_mm : depth under the worn face at which a steel core shows, None when there is none;
-    mirror_ok : the part may lie either face up.
+    rings : plan outline of the wasting metal and its holes; thickness_mm : full height above the face that lies down
+    (a rod's diameter); mount : "flush" (the face that lies down is dry) or "open"; solid : "plate" (a prism), "rod" (a
+    bar of round section lying on its side), "cast" (walls and top by the distance from the outline), "turned" (standing
+    on its foot), "collar" (half a barrel on its split face) or "mesh"; new_mass_g : weighed mass of the new part, None
+    when unknown; fill_factor : metal volume over outline area x thickness (for a rod, over its round section x length;
+    of a casting whose form is known 1, for its solid says what it holds); core_depth_mm : depth under the worn face at
+    which a steel core shows, None when there is none; mirror_ok : the part may lie either face up; form : the casting's
+    own shape, None for a plate and a rod; inserts : steel in it. Templates compare by what they say, so that what is
+    kept for one is found again for its copy in another process.
     """
 
     name: str
@@ -133,13 +242,44 @@ class Template(Record):
     fixing_holes: tuple[FixingHole, ...]
     core_depth_mm: float | None
     mirror_ok: bool
+    form: Form | None = None
+    inserts: tuple[Insert, ...] = ()
 
     def __post_init__(self) -> None:
-        self._set(rings=frozen_rings(self.rings, "rings"), fixing_holes=tuple(self.fixing_holes))
+        self._set(
+            rings=frozen_rings(self.rings, "rings"),
+            fixing_holes=tuple(self.fixing_holes),
+            inserts=tuple(self.inserts),
+        )
         if not self.thickness_mm > 0:
             raise ValueError(f"thickness_mm: expected more than 0, got {self.thickness_mm}")
         if not 0 < self.fill_factor <= 1.5:
             raise ValueError(f"fill_factor: expected above 0 and at most 1.5, got {self.fill_factor}")
+        wanted = FORMS.get(self.solid, type(None))
+        if not isinstance(self.form, wanted):
+            raise ValueError(f"form: expected {wanted.__name__} for solid {self.solid!r}, got {type(self.form).__name__}")
+
+    @property
+    def profile_known(self) -> bool:
+        """Whether the solid follows from what the template says: False for a casting known by outline and height alone."""
+        return not isinstance(self.form, CastForm) or self.form.known
+
+    def __hash__(self) -> int:
+        return hash((self.name, self.thickness_mm, self.rings[0].tobytes()))
+
+    def __eq__(self, other: object) -> bool:
+        return self is other or (isinstance(other, Template) and _content(self) == _content(other))
+
+
+def _content(value: Any) -> Any:
+    """What a record says as something that compares: arrays by their shape and bytes."""
+    if isinstance(value, np.ndarray):
+        return value.shape, value.dtype.str, value.tobytes()
+    if isinstance(value, tuple):
+        return tuple(_content(v) for v in value)
+    if isinstance(value, Record):
+        return type(value), *(_content(getattr(value, f.name)) for f in fields(value))  # type: ignore[arg-type]
+    return value
 
 
 # --- stage by stage ------------------------------------------------------------------------------------------------------------------
