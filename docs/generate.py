@@ -32,7 +32,13 @@ def cli_page() -> str:
     from anodewane.errors import EXIT_MEANINGS
 
     def help_of(command: click.Command, path: list[str]) -> list[str]:
-        ctx = click.Context(command, info_name=path[-1], terminal_width=100, max_content_width=100, help_option_names=["-h", "--help"])
+        ctx = click.Context(
+            command,
+            info_name=path[-1],
+            terminal_width=100,
+            max_content_width=100,
+            help_option_names=["-h", "--help"],
+        )
         for name in reversed(path[:-1]):
             ctx.parent = click.Context(cli, info_name=name) if ctx.parent is None else ctx.parent
         text = command.get_help(ctx)
@@ -99,8 +105,8 @@ def _classes(kind: object, seen: dict[str, type]) -> dict[str, type]:
 
 
 def json_page() -> str:
-    from anodewane.record_json import SCHEMA_ID
     from anodewane.records import Verdict
+    from anodewane.show.record_json import SCHEMA_ID
 
     lines = [
         "# The record",
@@ -126,7 +132,7 @@ def json_page() -> str:
 
 
 def schema_text() -> str:
-    from anodewane.record_json import record_schema
+    from anodewane.show.record_json import record_schema
 
     return json.dumps(record_schema(), indent=2, ensure_ascii=False) + "\n"
 
@@ -166,17 +172,27 @@ def raised_messages() -> list[tuple[str, str, str, str]]:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         constants: dict[str, str] = {}
         for node in ast.walk(tree):
-            if isinstance(node, ast.Assign) and len(node.targets) == 1 and isinstance(node.targets[0], ast.Name):
+            if (
+                isinstance(node, ast.Assign)
+                and len(node.targets) == 1
+                and isinstance(node.targets[0], ast.Name)
+            ):
                 text = _template(node.value, {})
                 if text is not None:
                     constants[node.targets[0].id] = text
         for node in ast.walk(tree):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in ERROR_CLASSES:
+            if (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Name)
+                and node.func.id in ERROR_CLASSES
+            ):
                 message = _template(node.args[0], constants) if node.args else None
                 remedy = _template(node.args[1], constants) if len(node.args) > 1 else None
                 where = f"{path.relative_to(SRC)}:{node.lineno}"
                 if message is None or message.strip(" ….") == "":
-                    raise SystemExit(f"{where}: {node.func.id}'s message isn't written out, so docs/errors.md can't be headed by it")
+                    raise SystemExit(
+                        f"{where}: {node.func.id}'s message isn't written out, so docs/errors.md can't be headed by it"
+                    )
                 found.setdefault((node.func.id, message), (remedy or "…", str(path.relative_to(SRC))))
     return [(kind, message, remedy, where) for (kind, message), (remedy, where) in found.items()]
 
@@ -211,7 +227,12 @@ def errors_page() -> str:
     lines += ["## Findings: reasons of a judgement that was made (exit code 0)", ""]
     for code, (message, finding_remedy) in FINDINGS.items():
         if message == "{detail}":
-            lines += ["### (a note about the file, in its own words)", "", f"`{code}`. What was odd about the file but didn't stop the judgement.", ""]
+            lines += [
+                "### (a note about the file, in its own words)",
+                "",
+                f"`{code}`. What was odd about the file but didn't stop the judgement.",
+                "",
+            ]
             continue
         lines += [f"### {heading(message)}", "", f"`{code}`. {finding_remedy or 'Nothing needs doing.'}", ""]
         if code in notes:

@@ -13,7 +13,17 @@ from pathlib import Path
 from typing import Any
 
 from anodewane.catalog.templates import builtin_templates, template_to_toml
-from anodewane.testing import RenderedPhoto, Scene, WearPattern, encode_jpeg, erode, look_at, placement, render, waste_to
+from anodewane.testing import (
+    RenderedPhoto,
+    Scene,
+    WearPattern,
+    encode_jpeg,
+    erode,
+    look_at,
+    placement,
+    render,
+    waste_to,
+)
 
 HERE = Path(__file__).parent
 YARD = "Low Marsh Yard (invented)"
@@ -114,10 +124,21 @@ def photo_of(sample: Sample) -> RenderedPhoto:
     width, height = (4032, 3024) if sample.file == "heic" else (2016, 1512)
     scene = {"noise": 1.5e-4, "jpeg_quality": 82, "vignette": 0.08} | sample.scene
     template = template_of(sample)
-    solid = waste_to(template, sample.wear, sample.consumed) if sample.consumed else erode(template, sample.wear)
+    solid = (
+        waste_to(template, sample.wear, sample.consumed) if sample.consumed else erode(template, sample.wear)
+    )
     camera = dict(sample.camera)
     eye = look_at(camera.pop("target_mm"), width=width, height=height, k1=0.004, **camera)
-    return render(template, solid, eye, Scene(**scene), sheet_from_part=placement(*sample.part), width=width, height=height, split="sample")
+    return render(
+        template,
+        solid,
+        eye,
+        Scene(**scene),
+        sheet_from_part=placement(*sample.part),
+        width=width,
+        height=height,
+        split="sample",
+    )
 
 
 def file_of(sample: Sample, photo: RenderedPhoto) -> bytes:
@@ -127,7 +148,9 @@ def file_of(sample: Sample, photo: RenderedPhoto) -> bytes:
     import pillow_heif
     from PIL import Image
 
-    with Image.open(io.BytesIO(encode_jpeg(photo.rgb[:8, :8], f35=photo.f35, seed=photo.scene.seed))) as small:
+    with Image.open(
+        io.BytesIO(encode_jpeg(photo.rgb[:8, :8], f35=photo.f35, seed=photo.scene.seed))
+    ) as small:
         exif = small.getexif().tobytes()
     buffer = io.BytesIO()
     pillow_heif.from_pillow(Image.fromarray(photo.rgb)).save(buffer, quality=35, exif=exif)
@@ -146,13 +169,23 @@ def main() -> None:
         photo = photo_of(sample)
         data = file_of(sample, photo)
         (HERE / f"{sample.name}.{sample.file}").write_bytes(data)
-        own = {"yard": YARD, "boat": sample.boat, "position": sample.position, "file": f"{sample.name}.{sample.file}", "template": f"templates/{sample.template}.toml"}
+        own = {
+            "yard": YARD,
+            "boat": sample.boat,
+            "position": sample.position,
+            "file": f"{sample.name}.{sample.file}",
+            "template": f"templates/{sample.template}.toml",
+        }
         expected = {"verdict": sample.verdict, "one_of_reasons": sample.reason.split()}
-        (HERE / f"{sample.name}.truth.json").write_text(json.dumps(own | {"expected": expected} | photo.truth, indent=1) + "\n")
+        (HERE / f"{sample.name}.truth.json").write_text(
+            json.dumps(own | {"expected": expected} | photo.truth, indent=1) + "\n"
+        )
         (HERE / "templates" / f"{sample.template}.toml").write_text(template_to_toml(template_of(sample)))
         if options.masks:
             photo.write(options.masks, sample.name)
-        print(f"{sample.name}.{sample.file}: {len(data) // 1000} kB, {100 * photo.truth['consumed_volume']:.1f} % gone")
+        print(
+            f"{sample.name}.{sample.file}: {len(data) // 1000} kB, {100 * photo.truth['consumed_volume']:.1f} % gone"
+        )
 
 
 if __name__ == "__main__":

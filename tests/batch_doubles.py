@@ -70,7 +70,11 @@ def distinct(photo: bytes, number: int) -> bytes:
 
 def tree(folder: Path) -> dict[str, bytes]:
     """Every file of a batch's output by name, but the ledger and the lock, which hold times."""
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file() and p.name not in (LEDGER_NAME, LOCK_NAME)}
+    return {
+        str(p.relative_to(folder)): p.read_bytes()
+        for p in sorted(folder.rglob("*"))
+        if p.is_file() and p.name not in (LEDGER_NAME, LOCK_NAME)
+    }
 
 
 # --- work ------------------------------------------------------------------------------------------------------------------------------
@@ -85,7 +89,13 @@ def cheap_work(item: Item, config: RunConfig) -> Outcome:
         return replace(base, reasons=(("unreadable", e.message, e.remedy),))
     sha256 = hashlib.sha256(data).hexdigest()
     others = tuple((name, config.source.read(name)) for name in item.others)
-    base = replace(base, final=True, photo_sha256=sha256, size_bytes=len(data), others=tuple((n, hashlib.sha256(d).hexdigest()) for n, d in others))
+    base = replace(
+        base,
+        final=True,
+        photo_sha256=sha256,
+        size_bytes=len(data),
+        others=tuple((n, hashlib.sha256(d).hexdigest()) for n, d in others),
+    )
     verdict: Any = {b"r": "replace", b"m": "monitor", b"o": "ok"}.get(data[:1])
     if data[:1] == b"u":
         return replace(base, reasons=(("unreadable", "It isn't a photo.", "Take one."),))
@@ -95,7 +105,11 @@ def cheap_work(item: Item, config: RunConfig) -> Outcome:
     if others:
         plain["others"] = [[n.rsplit("/", 1)[-1], s] for n, s in base.others]
     record = json.dumps(plain).encode()
-    outputs = ((overlay_name(item.out_name), b"overlay"), (thumbnail_name(item.out_name), b"thumbnail"), (record_name(item.out_name), record))
+    outputs = (
+        (overlay_name(item.out_name), b"overlay"),
+        (thumbnail_name(item.out_name), b"thumbnail"),
+        (record_name(item.out_name), record),
+    )
     for name, content in outputs:
         config.out.write(name, content)
     return replace(
@@ -117,7 +131,16 @@ def cheap_label(item: Item, config: RunConfig) -> Outcome:
     data = config.source.read(item.name)
     boat, _, position = data.decode("utf-8", "replace").partition(" labelled ")[2].partition("/")
     sha256 = hashlib.sha256(data).hexdigest()
-    return Outcome(item.name, item.out_name, "", "judged", final=True, photo_sha256=sha256, label_boat=boat or None, label_position=position or None)
+    return Outcome(
+        item.name,
+        item.out_name,
+        "",
+        "judged",
+        final=True,
+        photo_sha256=sha256,
+        label_boat=boat or None,
+        label_position=position or None,
+    )
 
 
 def deadly_work(item: Item, config: RunConfig) -> Outcome:

@@ -8,7 +8,14 @@ from anodewane.book.entries import Boat, BoatEntries, Fitting, HaulOut, Position
 from anodewane.records import Interval
 
 PLATE = "plate-150x75x20-2slots"
-BUDGET = (("print_scale", 0.6), ("camera", 0.4), ("edge", 1.2), ("limb", 1.0), ("thickness", 4.5), ("casting", 1.2))
+BUDGET = (
+    ("print_scale", 0.6),
+    ("camera", 0.4),
+    ("edge", 1.2),
+    ("limb", 1.0),
+    ("thickness", 4.5),
+    ("casting", 1.2),
+)
 NEW_G = 1500.0
 
 
@@ -40,12 +47,24 @@ def reading(
 
 def fitting(position: str, fitted_on: date, **more: object) -> Fitting:
     """A zinc plate of the yard's usual template, unless told otherwise."""
-    return Fitting(**{"boat": "Gannet", "position": position, "template": PLATE, "alloy": "zinc", "fitted_on": fitted_on, **more})  # type: ignore[arg-type]
+    return Fitting(
+        **{
+            "boat": "Gannet",
+            "position": position,
+            "template": PLATE,
+            "alloy": "zinc",
+            "fitted_on": fitted_on,
+            **more,
+        }
+    )  # type: ignore[arg-type]
 
 
 def winters(first: int, last: int, boat: str = "Gannet") -> tuple[HaulOut, ...]:
     """Hauled every 15 October and launched on the next 15 April; after the last October the boat stands ashore."""
-    return tuple(HaulOut(boat, date(y, 10, 15), date(y + 1, 4, 15) if y < last else None) for y in range(first, last + 1))
+    return tuple(
+        HaulOut(boat, date(y, 10, 15), date(y + 1, 4, 15) if y < last else None)
+        for y in range(first, last + 1)
+    )
 
 
 def boat_of(
@@ -60,4 +79,10 @@ def boat_of(
 ) -> BoatEntries:
     """A boat with a position for every name among its fittings and readings."""
     names = dict.fromkeys([f.position for f in fittings] + [r.position for r in readings])
-    return BoatEntries(Boat(name, water), tuple(Position(name, n, pair, fixings) for n in names), fittings, haul_outs, readings)  # type: ignore[arg-type]
+    return BoatEntries(
+        Boat(name, water),
+        tuple(Position(name, n, pair, fixings) for n in names),
+        fittings,
+        haul_outs,
+        readings,
+    )  # type: ignore[arg-type]

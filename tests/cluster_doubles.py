@@ -36,7 +36,16 @@ class Cluster:
         }
         self.file = folder / "scheduler.json"
         self.workers: list[subprocess.Popen[bytes]] = []
-        self.scheduler = self._start("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(self.file))
+        self.scheduler = self._start(
+            "scheduler",
+            "--host",
+            "127.0.0.1",
+            "--port",
+            "0",
+            "--no-dashboard",
+            "--scheduler-file",
+            str(self.file),
+        )
         try:
             self.address = self._address()
             for _ in range(workers):
@@ -57,7 +66,18 @@ class Cluster:
 
     def add_worker(self) -> None:
         self.workers.append(
-            self._start("worker", self.address, "--nthreads", "1", "--no-nanny", "--no-dashboard", "--host", "127.0.0.1", "--local-directory", str(self.folder))
+            self._start(
+                "worker",
+                self.address,
+                "--nthreads",
+                "1",
+                "--no-nanny",
+                "--no-dashboard",
+                "--host",
+                "127.0.0.1",
+                "--local-directory",
+                str(self.folder),
+            )
         )
 
     def kill(self, i: int) -> None:
@@ -71,7 +91,13 @@ class Cluster:
 
     def _start(self, what: str, *arguments: str) -> subprocess.Popen[bytes]:
         with (self.folder / f"{what}.log").open("ab") as log:
-            return subprocess.Popen([sys.executable, "-m", f"distributed.cli.dask_{what}", *arguments], env=self.env, stdout=log, stderr=log, cwd=self.folder)
+            return subprocess.Popen(
+                [sys.executable, "-m", f"distributed.cli.dask_{what}", *arguments],
+                env=self.env,
+                stdout=log,
+                stderr=log,
+                cwd=self.folder,
+            )
 
 
 class Bucket:

@@ -18,7 +18,15 @@ def place_exif(width: int, height: int) -> Image.Exif:
     exif = Image.Exif()
     exif[0x010F], exif[0x0110], exif[0x0112] = "Invented", "Phone 3", 6
     exif.get_ifd(0x8769).update(
-        {0x9003: "2026:10:04 11:03:00", 0xA405: 27, 0xA002: width, 0xA003: height, 0xA430: OWNER.decode(), 0xA431: SERIAL.decode(), 0x927C: b"maker's own notes"}
+        {
+            0x9003: "2026:10:04 11:03:00",
+            0xA405: 27,
+            0xA002: width,
+            0xA003: height,
+            0xA430: OWNER.decode(),
+            0xA431: SERIAL.decode(),
+            0x927C: b"maker's own notes",
+        }
     )
     exif.get_ifd(0x8825).update({1: "N", 2: (54.0, 20.0, 1.0), 3: "E", 4: (10.0, 8.0, 0.0)})
     return exif
@@ -40,7 +48,11 @@ def with_place(kind: str, of: Path | None = None) -> bytes:
 
         pillow_heif.from_pillow(image).save(out, exif=exif.tobytes(), xmp=XMP, quality=70)
     elif kind.startswith("jpg"):
-        more = {"jpg": {}, "jpg-progressive": {"progressive": True}, "jpg-restarts": {"restart_marker_blocks": 3}}[kind]
+        more = {
+            "jpg": {},
+            "jpg-progressive": {"progressive": True},
+            "jpg-restarts": {"restart_marker_blocks": 3},
+        }[kind]
         image.save(out, "JPEG", quality=80, exif=exif.tobytes(), xmp=XMP, comment=OWNER, **more)
     elif kind == "png":
         from PIL.PngImagePlugin import PngInfo

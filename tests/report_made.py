@@ -8,11 +8,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from anodewane.record_json import verdict_to_json
 from anodewane.records import Verdict
 from anodewane.report.gather import Photos, Templates, gather, read_record
 from anodewane.report.pages import Cover, Finding, PartInput, Report, make_report
 from anodewane.report.texts import load_catalogue
+from anodewane.show.record_json import verdict_to_json
 from hand_made import judged, signed
 
 HOSTILE = [
@@ -37,11 +37,19 @@ def part_of(verdict: Verdict, position: str = "transom", **more: Any) -> PartInp
     return PartInput(position, verdict, hashlib.sha256(verdict_to_json(verdict).encode()).hexdigest(), **more)
 
 
-def report_of(*parts: PartInput, cover: Cover | None = None, findings: tuple[Finding, ...] = (), language: str = "en", **more: Any) -> Report:
+def report_of(
+    *parts: PartInput,
+    cover: Cover | None = None,
+    findings: tuple[Finding, ...] = (),
+    language: str = "en",
+    **more: Any,
+) -> Report:
     return make_report(parts, cover or Cover(), findings, load_catalogue(language), **more)
 
 
-def sample_parts(folder: Path, names: dict[str, str], photos: Path, templates: tuple[Path, ...]) -> tuple[PartInput, ...]:
+def sample_parts(
+    folder: Path, names: dict[str, str], photos: Path, templates: tuple[Path, ...]
+) -> tuple[PartInput, ...]:
     """Parts of the sample photos by name and position."""
     records = [read_record(folder / f"{name}.json", position) for name, position in names.items()]
     return tuple(gather(records, Photos([photos]), Templates(templates)))

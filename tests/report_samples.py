@@ -9,14 +9,20 @@ from pathlib import Path
 import pytest
 
 from anodewane.catalog.templates import load_template
-from anodewane.pipeline import judge
-from anodewane.record_json import verdict_to_json
+from anodewane.judgement.pipeline import judge
 from anodewane.records import Verdict
 from anodewane.settings import Settings
+from anodewane.show.record_json import verdict_to_json
 
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 TEARDROP = SAMPLES / "templates" / "teardrop-plain.toml"
-POSITIONS = {"replace": "rudder, port", "watch": "transom", "no-wear": "shaft bracket", "refuse": "skeg", "turned": "rudder, starboard"}
+POSITIONS = {
+    "replace": "rudder, port",
+    "watch": "transom",
+    "no-wear": "shaft bracket",
+    "refuse": "skeg",
+    "turned": "rudder, starboard",
+}
 
 
 @dataclass(frozen=True)

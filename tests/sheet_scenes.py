@@ -7,7 +7,7 @@ import numpy as np
 
 from anodewane.catalog.print_sheet import sheet_picture
 from anodewane.catalog.sheets import all_layouts
-from anodewane.geometry import plane_homography, project
+from anodewane.geometry.camera import plane_homography, project
 from anodewane.records import Camera, CardSighting, Photo, Source
 
 PX_PER_MM = 12.0
@@ -30,7 +30,14 @@ def camera(tilt_deg, turn_deg=25.0, distance_mm=700.0, f35=26.0, k1=0.0, axis_px
     lean = np.array([[1, 0, 0], [0, np.cos(tilt), -np.sin(tilt)], [0, np.sin(tilt), np.cos(tilt)]])
     rotation = lean @ np.diag([1.0, -1.0, -1.0]) @ spin
     centre = np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2]) + axis_px
-    return Camera(rotation, np.array([*at, 0.0]) - distance_mm * rotation[2], f35 / 43.26661530556787 * 2 * HALF, centre, k1, HALF)
+    return Camera(
+        rotation,
+        np.array([*at, 0.0]) - distance_mm * rotation[2],
+        f35 / 43.26661530556787 * 2 * HALF,
+        centre,
+        k1,
+        HALF,
+    )
 
 
 def sighting(cam, name="card", noise=0.0, rng=None, print_scale=(1.0, 1.0)):
@@ -50,7 +57,14 @@ def small_camera(tilt_deg=12.0, turn_deg=20.0, distance_mm=480.0, size=(1440, 10
     lean = np.array([[1, 0, 0], [0, np.cos(tilt), -np.sin(tilt)], [0, np.sin(tilt), np.cos(tilt)]])
     rotation = lean @ np.diag([1.0, -1.0, -1.0]) @ spin
     half = np.hypot(*size) / 2
-    return Camera(rotation, np.array([*at, 0.0]) - distance_mm * rotation[2], f35 / 43.2666 * 2 * half, (np.array(size) - 1) / 2, 0.0, half)
+    return Camera(
+        rotation,
+        np.array([*at, 0.0]) - distance_mm * rotation[2],
+        f35 / 43.2666 * 2 * half,
+        (np.array(size) - 1) / 2,
+        0.0,
+        half,
+    )
 
 
 def linear(v):
@@ -73,7 +87,13 @@ def render(name, cam, size=(1440, 1080), blur=0.8, canvas=None, shift_mm=(0.0, 0
     if flip:
         picture = picture[:, ::-1]
     w, h = layout.size_mm
-    mm_from_picture = np.array([[1 / PX_PER_MM, 0, 0.5 / PX_PER_MM - w / 2 + shift_mm[0]], [0, -1 / PX_PER_MM, h / 2 - 0.5 / PX_PER_MM + shift_mm[1]], [0, 0, 1.0]])
+    mm_from_picture = np.array(
+        [
+            [1 / PX_PER_MM, 0, 0.5 / PX_PER_MM - w / 2 + shift_mm[0]],
+            [0, -1 / PX_PER_MM, h / 2 - 0.5 / PX_PER_MM + shift_mm[1]],
+            [0, 0, 1.0],
+        ]
+    )
     fine = np.array([[k, 0, (k - 1) / 2], [0, k, (k - 1) / 2], [0, 0, 1.0]])
     full = fine @ plane_homography(cam) @ mm_from_picture
     soft = linear(cv2.GaussianBlur(picture, (0, 0), 1.0))

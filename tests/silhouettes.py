@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 from skimage.measure import find_contours
 
-from anodewane.geometry import plane_homography, project, ring_area
+from anodewane.geometry.camera import plane_homography, project
+from anodewane.geometry.rings import ring_area
 from anodewane.records import Camera, MetalMask, Plane
 from anodewane.stages.refine import mask_from_rings
 from anodewane.testing import WornSolid, look_at
@@ -21,7 +22,9 @@ from exact_views import mask_of, plane_of
 WIDTH, HEIGHT = 2016, 1512
 
 
-def seen_of(solid: WornSolid, camera: Camera, motion: Any, dz_mm: float = 0.25, scale: float = 0.5) -> MetalMask:
+def seen_of(
+    solid: WornSolid, camera: Camera, motion: Any, dz_mm: float = 0.25, scale: float = 0.5
+) -> MetalMask:
     """The outline in photo pixels: where the least of the field along each line of sight is 0. For lenses without distortion."""
     assert camera.k1 == 0
     field, origin, h = np.asarray(solid.field), np.asarray(solid.origin_mm), solid.step_mm
@@ -29,7 +32,10 @@ def seen_of(solid: WornSolid, camera: Camera, motion: Any, dz_mm: float = 0.25, 
     full = np.flatnonzero(field.min(axis=(0, 1)) < 0)
     bottom, top = max(1e-3, origin[2] + (full[0] - 1) * h), origin[2] + (full[-1] + 1) * h
     low, high = origin[:2], origin[:2] + h * np.array([nx - 1, ny - 1])
-    corners = np.array([(x, y) for x in (low[0], high[0]) for y in (low[1], high[1])]) @ motion[:, :2].T + motion[:, 2]
+    corners = (
+        np.array([(x, y) for x in (low[0], high[0]) for y in (low[1], high[1])]) @ motion[:, :2].T
+        + motion[:, 2]
+    )
     px = np.vstack([project(camera, np.c_[corners, np.full(4, z)]) for z in (0.0, top)])
     a, b = np.floor(px.min(0) - 4), np.ceil(px.max(0) + 4)
     w, tall = (int(v) for v in np.ceil((b - a) * scale))
@@ -42,7 +48,12 @@ def seen_of(solid: WornSolid, camera: Camera, motion: Any, dz_mm: float = 0.25, 
         u = np.float32(k - i)
         layer = np.ascontiguousarray((field[:, :, i] * (1 - u) + field[:, :, i + 1] * u).T)
         way = to_crop @ plane_homography(camera, float(z)) @ to_sheet
-        least = np.minimum(least, cv2.warpPerspective(layer, way, (w, tall), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=9.0))
+        least = np.minimum(
+            least,
+            cv2.warpPerspective(
+                layer, way, (w, tall), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=9.0
+            ),
+        )
     contours = find_contours(np.pad(-least, 1, constant_values=-9.0), 1e-3)
     rings = [(c[:-1, ::-1] - 1) / scale + a for c in contours if len(c) > 8]
     return mask_from_rings([r for r in rings if abs(ring_area(r)) > 40])
@@ -55,9 +66,19 @@ class Seen:
     mask: MetalMask
 
 
-def look(solid: WornSolid, motion: Any, tilt_deg: float, azimuth_deg: float, distance_mm: float = 600.0) -> Seen:
+def look(
+    solid: WornSolid, motion: Any, tilt_deg: float, azimuth_deg: float, distance_mm: float = 600.0
+) -> Seen:
     at = (float(motion[0, 2]), float(motion[1, 2]))
-    camera = look_at(at, distance_mm=distance_mm, tilt_deg=tilt_deg, azimuth_deg=azimuth_deg, f35=26.0, width=WIDTH, height=HEIGHT)
+    camera = look_at(
+        at,
+        distance_mm=distance_mm,
+        tilt_deg=tilt_deg,
+        azimuth_deg=azimuth_deg,
+        f35=26.0,
+        width=WIDTH,
+        height=HEIGHT,
+    )
     return Seen(camera, plane_of(camera), seen_of(solid, camera, motion))
 
 

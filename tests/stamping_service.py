@@ -50,8 +50,34 @@ class StampingService:
         self.config.write_text(CONFIG.format(folder=folder, name=name))
         self.root = folder / "ca.pem"
         new = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes"]
-        self._openssl("req", "-x509", *new, "-keyout", "ca.key", "-out", "ca.pem", "-days", "30", "-extensions", "ca", "-config", "tsa.cnf")
-        self._openssl("req", "-new", *new, "-keyout", "tsa.key", "-out", "tsa.csr", "-config", "tsa.cnf", "-subj", f"/CN={name} stamps")
+        self._openssl(
+            "req",
+            "-x509",
+            *new,
+            "-keyout",
+            "ca.key",
+            "-out",
+            "ca.pem",
+            "-days",
+            "30",
+            "-extensions",
+            "ca",
+            "-config",
+            "tsa.cnf",
+        )
+        self._openssl(
+            "req",
+            "-new",
+            *new,
+            "-keyout",
+            "tsa.key",
+            "-out",
+            "tsa.csr",
+            "-config",
+            "tsa.cnf",
+            "-subj",
+            f"/CN={name} stamps",
+        )
         self._openssl(
             "x509",
             "-req",
@@ -74,12 +100,25 @@ class StampingService:
 
     def answer(self, request: Path, response: Path) -> Path:
         """Stamp a request file."""
-        self._openssl("ts", "-reply", "-queryfile", str(request.resolve()), "-out", str(response.resolve()), "-config", "tsa.cnf")
+        self._openssl(
+            "ts",
+            "-reply",
+            "-queryfile",
+            str(request.resolve()),
+            "-out",
+            str(response.resolve()),
+            "-config",
+            "tsa.cnf",
+        )
         return response
 
     def verifies(self, data: Path, response: Path) -> bool:
         """openssl's own word on a response over a file."""
-        done = subprocess.run(["openssl", "ts", "-verify", "-data", str(data), "-in", str(response), "-CAfile", str(self.root)], capture_output=True, check=False)
+        done = subprocess.run(
+            ["openssl", "ts", "-verify", "-data", str(data), "-in", str(response), "-CAfile", str(self.root)],
+            capture_output=True,
+            check=False,
+        )
         return done.returncode == 0
 
     def _openssl(self, *arguments: str) -> None:

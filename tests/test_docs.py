@@ -29,7 +29,9 @@ def generator() -> ModuleType:
     return module
 
 
-@pytest.mark.parametrize("page", ["cli.md", "json.md", "errors.md", "settings.md", "record.schema.json", "decisions/README.md"])
+@pytest.mark.parametrize(
+    "page", ["cli.md", "json.md", "errors.md", "settings.md", "record.schema.json", "decisions/README.md"]
+)
 def test_generated_pages_are_fresh(page: str) -> None:
     made = generator().pages()[DOCS / page]
     assert (DOCS / page).read_text(encoding="utf-8") == made, "run docs/generate.py"
@@ -85,7 +87,11 @@ def test_every_refusal_that_a_stage_raises_is_in_the_catalogue() -> None:
     assert used, "no stage refuses anything?"
 
 
-PAGES = [*sorted(p for folder in (DOCS, ROOT / "models", ROOT / "sample_images") for p in folder.rglob("*.md")), ROOT / "README.md", ROOT / "DEVELOPERS.md"]
+PAGES = [
+    *sorted(p for folder in (DOCS, ROOT / "models", ROOT / "sample_images") for p in folder.rglob("*.md")),
+    ROOT / "README.md",
+    ROOT / "DEVELOPERS.md",
+]
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
@@ -98,8 +104,14 @@ def test_every_link_leads_somewhere(page: Path) -> None:
         there = (page.parent / path).resolve() if path else page
         assert there.exists(), f"{page.name}: {target}"
         if anchor and there.suffix == ".md":
-            headings = [line.lstrip("# ").lower() for line in there.read_text(encoding="utf-8").splitlines() if line.startswith("#")]
-            assert anchor in {re.sub(r"[^\w\- ]", "", h).replace(" ", "-") for h in headings}, f"{page.name}: {target}"
+            headings = [
+                line.lstrip("# ").lower()
+                for line in there.read_text(encoding="utf-8").splitlines()
+                if line.startswith("#")
+            ]
+            assert anchor in {re.sub(r"[^\w\- ]", "", h).replace(" ", "-") for h in headings}, (
+                f"{page.name}: {target}"
+            )
 
 
 def test_pages_that_the_code_names_exist() -> None:
@@ -128,7 +140,9 @@ def test_the_readme_s_judge_command_judges_and_draws(tmp_path: Path) -> None:
     assert words[0].endswith("anodewane")
     at = words.index("--overlay") + 1
     words[at] = str(tmp_path / words[at])
-    done = subprocess.run([sys.executable, "-m", "anodewane", *words[1:]], cwd=ROOT, capture_output=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-m", "anodewane", *words[1:]], cwd=ROOT, capture_output=True, check=False
+    )
     assert done.returncode == 0, done.stderr.decode()
     assert b'"status": "judged"' in done.stdout
     assert Path(words[at]).stat().st_size > 10_000
@@ -137,5 +151,14 @@ def test_the_readme_s_judge_command_judges_and_draws(tmp_path: Path) -> None:
 def test_the_cautions_stand_where_a_user_reads_them() -> None:
     for page in (ROOT / "README.md", DOCS / "guide.md"):
         text = page.read_text(encoding="utf-8").lower()
-        for word in ("key out", "dust", "cadmium", "two-person", "afloat", "shore-powered", "reference", "qualified"):
+        for word in (
+            "key out",
+            "dust",
+            "cadmium",
+            "two-person",
+            "afloat",
+            "shore-powered",
+            "reference",
+            "qualified",
+        ):
             assert word in text, f"{page.name}: {word}"

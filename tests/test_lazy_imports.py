@@ -13,19 +13,39 @@ import anodewane
 from anodewane import cli
 
 SRC = Path(anodewane.__file__).parent
-HEAVY = ("numpy", "cv2", "onnxruntime", "scipy", "skimage", "shapely", "PIL", "pydantic", "typst", "ezdxf", "svgelements", "simplejpeg", "pi_heif")
+HEAVY = (
+    "numpy",
+    "cv2",
+    "onnxruntime",
+    "scipy",
+    "skimage",
+    "shapely",
+    "PIL",
+    "pydantic",
+    "typst",
+    "ezdxf",
+    "svgelements",
+    "simplejpeg",
+    "pi_heif",
+)
 
 
 def heavy_after(code: str) -> list[str]:
     script = f"{code}\nimport sys\nprint(' '.join(m for m in {HEAVY!r} if m in sys.modules))"
-    return subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True).stdout.splitlines()[-1].split()
+    return (
+        subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True)
+        .stdout.splitlines()[-1]
+        .split()
+    )
 
 
 def test_importing_the_command_loads_nothing_heavy() -> None:
     assert heavy_after("import anodewane.cli") == []
 
 
-@pytest.mark.parametrize("argv", [["--help"], ["--version"], *([name, "--help"] for name in cli.COMMANDS)], ids=" ".join)
+@pytest.mark.parametrize(
+    "argv", [["--help"], ["--version"], *([name, "--help"] for name in cli.COMMANDS)], ids=" ".join
+)
 def test_help_loads_nothing_heavy(argv: list[str]) -> None:
     assert heavy_after(f"from anodewane.cli import main\nassert main({argv!r}) == 0") == []
 
@@ -34,7 +54,11 @@ def test_importing_a_record_loads_numpy_alone() -> None:
     assert heavy_after("import anodewane.records") == ["numpy"]
 
 
-MODULES = sorted(".".join(("anodewane", *p.relative_to(SRC).with_suffix("").parts)).removesuffix(".__init__") for p in SRC.rglob("*.py") if p.name != "__main__.py")
+MODULES = sorted(
+    ".".join(("anodewane", *p.relative_to(SRC).with_suffix("").parts)).removesuffix(".__init__")
+    for p in SRC.rglob("*.py")
+    if p.name != "__main__.py"
+)
 
 
 @pytest.mark.parametrize("module", MODULES)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from anodewane.catalog.templates import load_template
-from anodewane.pipeline import judge
+from anodewane.judgement.pipeline import judge
 from anodewane.settings import Settings
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"

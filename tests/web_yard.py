@@ -71,7 +71,12 @@ def add_keel(book: Path, boat: str = BOAT) -> None:
 
     with open_book(book) as opened:
         opened.add_position(boat, "keel forward")
-        opened.fit(boat, "keel forward", load_template(str(SAMPLES / "templates" / "plate-95x95x18-1hole.toml")), date(2026, 4, 18))
+        opened.fit(
+            boat,
+            "keel forward",
+            load_template(str(SAMPLES / "templates" / "plate-95x95x18-1hole.toml")),
+            date(2026, 4, 18),
+        )
 
 
 @dataclass
@@ -98,7 +103,9 @@ class Page:
         """Send a photo in pieces as the script does, and wait for its judgement."""
         import time
 
-        told = self.post("/upload", json={"id": number, "boat": BOAT, "position": position, "size": len(data)}).json()
+        told = self.post(
+            "/upload", json={"id": number, "boat": BOAT, "position": position, "size": len(data)}
+        ).json()
         while told.get("state") == "receiving":
             at = told["received"]
             told = self.put(f"/upload/{number}?offset={at}", content=data[at : at + piece]).json()
@@ -140,7 +147,9 @@ class Direct:
 
 def pair(client: Any, app: Any) -> str:
     token = app.state.yonder.sessions.new_link()
-    answer = client.post(f"/in/{token}", data={"by": "Robin"}, headers={"origin": HOST}, follow_redirects=True)
+    answer = client.post(
+        f"/in/{token}", data={"by": "Robin"}, headers={"origin": HOST}, follow_redirects=True
+    )
     assert answer.status_code == 200
     found = re.search(r'name="csrf" content="([0-9a-f]{64})"', answer.text)
     assert found
@@ -161,8 +170,24 @@ class Server:
         self.start()
 
     def start(self) -> None:
-        command = [sys.executable, "-m", "anodewane", "serve", str(self.book), "--port", str(self.port), "--workers", "1"]
-        self.process = subprocess.Popen(command, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True, env={**os.environ, "OMP_NUM_THREADS": "1"})
+        command = [
+            sys.executable,
+            "-m",
+            "anodewane",
+            "serve",
+            str(self.book),
+            "--port",
+            str(self.port),
+            "--workers",
+            "1",
+        ]
+        self.process = subprocess.Popen(
+            command,
+            stderr=subprocess.PIPE,
+            stdin=subprocess.DEVNULL,
+            text=True,
+            env={**os.environ, "OMP_NUM_THREADS": "1"},
+        )
         assert self.process.stderr is not None
         said = ""
         for line in self.process.stderr:

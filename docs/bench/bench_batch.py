@@ -45,7 +45,10 @@ def load() -> str:
 
 def processor() -> float:
     """Processor time of this process and of those that have ended under it: other programs on the machine matter less to it than to the clock."""
-    return sum(r.ru_utime + r.ru_stime for r in (resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)))
+    return sum(
+        r.ru_utime + r.ru_stime
+        for r in (resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN))
+    )
 
 
 class Clock:
@@ -74,7 +77,7 @@ def rate(n_photos: int = 200) -> None:
     from anodewane.batch.place import LocalFolder
     from anodewane.batch.work import Item, RunConfig, judge_item
     from anodewane.catalog.templates import load_template
-    from anodewane.pipeline import judge
+    from anodewane.judgement.pipeline import judge
     from anodewane.settings import Settings
 
     cv2.setNumThreads(1)
@@ -103,7 +106,11 @@ def rate(n_photos: int = 200) -> None:
                 judge(data, "a.jpg", template, Settings())
                 alone.append(time.perf_counter() - start)
                 busy["judge"].append(processor() - cpu)
-                name = f"Boat {j % 10}/position {j}/IMG_0001.jpg" if j < a_round else "Boat 0/position 0/IMG_0001.jpg"
+                name = (
+                    f"Boat {j % 10}/position {j}/IMG_0001.jpg"
+                    if j < a_round
+                    else "Boat 0/position 0/IMG_0001.jpg"
+                )
                 start, cpu = time.perf_counter(), processor()
                 judge_item(Item(name, name, "t", None, None, "d"), config)
                 serial.append(time.perf_counter() - start)
@@ -111,7 +118,13 @@ def rate(n_photos: int = 200) -> None:
             for workers in ("1", "2") if i % 2 else ("2", "1"):
                 clock = Clock()
                 start, cpu = time.perf_counter(), processor()
-                judge_folder(source.path, work / f"out {workers} {i}", template=template, workers=int(workers), progress=clock)
+                judge_folder(
+                    source.path,
+                    work / f"out {workers} {i}",
+                    template=template,
+                    workers=int(workers),
+                    progress=clock,
+                )
                 walls[workers].append(time.perf_counter() - start)
                 busy[workers].append(processor() - cpu)
                 steady[workers].append((clock.at[-1] - clock.at[2]) / (len(clock.at) - 3))
@@ -124,7 +137,9 @@ def rate(n_photos: int = 200) -> None:
     warm = {w: statistics.mean(steady[w]) for w in steady}
     print(f"{ROUNDS * a_round} photos of 12 MP ({len(data) / 1e6:.1f} MB) in {ROUNDS} rounds")
     print(f"the judge alone                            {1000 * judge_s:7.0f} ms a photo (median)")
-    print(f"judge, record, overlay and thumbnail       {1000 * both_s:7.0f} ms, {both_s / judge_s:.2f} times the judge; written to disk, in one process")
+    print(
+        f"judge, record, overlay and thumbnail       {1000 * both_s:7.0f} ms, {both_s / judge_s:.2f} times the judge; written to disk, in one process"
+    )
     for w in ("1", "2"):
         print(
             f"{w} worker{'s' if w != '1' else ' '}: whole run {1000 * per[w]:6.0f} ms a photo, once started {1000 * warm[w]:6.0f} ms; "
@@ -136,8 +151,12 @@ def rate(n_photos: int = 200) -> None:
         f"processor time a photo: judge {1000 * cpu_judge:.0f} ms, with record and pictures {1000 * cpu_both:.0f} ms; "
         f"whole run by 1 worker {1000 * cpu_batch['1']:.0f} ms, by 2 {1000 * cpu_batch['2']:.0f} ms"
     )
-    print(f"rate of 2 workers against 1: whole run {per['1'] / per['2']:.2f}, once started {warm['1'] / warm['2']:.2f}")
-    print(f"a photo in a batch of one worker, once started, against the same work in one process: {warm['1'] / both_s:.2f}")
+    print(
+        f"rate of 2 workers against 1: whole run {per['1'] / per['2']:.2f}, once started {warm['1'] / warm['2']:.2f}"
+    )
+    print(
+        f"a photo in a batch of one worker, once started, against the same work in one process: {warm['1'] / both_s:.2f}"
+    )
 
 
 # --- memory ----------------------------------------------------------------------------------------------------------------------------
@@ -182,7 +201,8 @@ class Memory(Clock):
             children = Path(f"/proc/self/task/{os.getpid()}/children").read_text(encoding="utf-8").split()
             workers = sorted((peak_mb(c) for c in children), reverse=True)
             print(
-                f"  after {len(self.at):5d}: driver {peak_mb('self'):5.0f} MB, workers {' '.join(f'{w:.0f}' for w in workers if w > 100)} MB, load {load()}", flush=True
+                f"  after {len(self.at):5d}: driver {peak_mb('self'):5.0f} MB, workers {' '.join(f'{w:.0f}' for w in workers if w > 100)} MB, load {load()}",
+                flush=True,
             )
 
 
@@ -196,7 +216,12 @@ def memory(few: int = 200, many: int = 2000, long_side: int = SIZE[0]) -> None:
         for count in (few, many):
             if os.fork() == 0:  # each in a process of its own: peaks only grow
                 print(f"{count} photos, {long_side} px", flush=True)
-                judge_folder(MadePhotos(count, str(work / "base.jpg")), work / f"out {count}", template=load_template(TEMPLATE), progress=Memory())  # type: ignore[arg-type]
+                judge_folder(
+                    MadePhotos(count, str(work / "base.jpg")),
+                    work / f"out {count}",
+                    template=load_template(TEMPLATE),
+                    progress=Memory(),
+                )  # type: ignore[arg-type]
                 print(f"  at the end, summaries written: driver {peak_mb('self'):.0f} MB", flush=True)
                 os._exit(0)
             os.wait()
@@ -225,7 +250,13 @@ def stand_in(item: Any, config: Any) -> Any:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(b"x" * 100)
         files.append((make(item.out_name), 100))
-    reasons = (("past_limit", "About 69 % (57 to 85 %, limit 50 %) of the metal is gone: at or past the limit.", "Replace the part."),) * 4
+    reasons = (
+        (
+            "past_limit",
+            "About 69 % (57 to 85 %, limit 50 %) of the metal is gone: at or past the limit.",
+            "Replace the part.",
+        ),
+    ) * 4
     return Outcome(
         item.name, item.out_name, item.digest, "judged", True, hashlib.sha256(data).hexdigest(), item.stamp, len(data), "replace", 69.03, 56.91, 85.04, 0.9, 34.4,
         TEMPLATE, False, "zinc", "2026-10-04T11:03:00", None, None, reasons, tuple(files), "ab" * 32, 0.25,
@@ -262,8 +293,12 @@ def resume(count: int = 10_000) -> None:
     finally:
         shutil.rmtree(work)
     print(f"{count} finished photos, ledger of {size / 1e6:.1f} MB, load {load()}")
-    print(f"decides that nothing is to be judged in {statistics.median(decide):.2f} s (median of 3, best {min(decide):.2f}; processor {statistics.median(busy):.2f} s)")
-    print(f"the same with all summaries written again {statistics.median(whole):.2f} s (best {min(whole):.2f})")
+    print(
+        f"decides that nothing is to be judged in {statistics.median(decide):.2f} s (median of 3, best {min(decide):.2f}; processor {statistics.median(busy):.2f} s)"
+    )
+    print(
+        f"the same with all summaries written again {statistics.median(whole):.2f} s (best {min(whole):.2f})"
+    )
 
 
 def _append_without_sync(self: Any, name: str, lines: Any) -> None:

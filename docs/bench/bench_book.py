@@ -47,10 +47,15 @@ def fill(path: Path, boats: int, positions: int, seasons: int) -> None:
         db.execute("INSERT INTO haul_outs VALUES (?, '2010-04-01', '2010-05-01')", (boat,))
         for s in range(seasons):
             last = s == seasons - 1
-            db.execute("INSERT INTO haul_outs VALUES (?, ?, ?)", (boat, f"{2010 + s}-10-{1 + b % 28:02}", None if last else f"{2011 + s}-05-{1 + b % 28:02}"))
+            db.execute(
+                "INSERT INTO haul_outs VALUES (?, ?, ?)",
+                (boat, f"{2010 + s}-10-{1 + b % 28:02}", None if last else f"{2011 + s}-05-{1 + b % 28:02}"),
+            )
         for p in range(positions):
             position = f"position {p:02}"
-            db.execute("INSERT INTO positions VALUES (?, ?, ?, '2 x M10')", (boat, position, f"pair {p // 2}"))
+            db.execute(
+                "INSERT INTO positions VALUES (?, ?, ?, '2 x M10')", (boat, position, f"pair {p // 2}")
+            )
             rate, gone, fitted = random.uniform(8, 30), 0.0, "2010-05-01"
             for s in range(seasons):
                 hauled = f"{2010 + s}-10-{1 + b % 28:02}"
@@ -70,9 +75,15 @@ def fill(path: Path, boats: int, positions: int, seasons: int) -> None:
                      1530 * (1 - gone / 100), 1400 * (1 - gone / 100), 1600 * (1 - gone / 100), REASON, BUDGET),
                 )  # fmt: skip
                 if verdict == "replace" and s < seasons - 1:
-                    db.execute("INSERT INTO fittings VALUES (?, ?, ?, ?, ?, 'zinc', NULL)", (boat, position, fitted, hauled, part.name))
+                    db.execute(
+                        "INSERT INTO fittings VALUES (?, ?, ?, ?, ?, 'zinc', NULL)",
+                        (boat, position, fitted, hauled, part.name),
+                    )
                     gone, fitted = 0.0, hauled
-            db.execute("INSERT INTO fittings VALUES (?, ?, ?, NULL, ?, 'zinc', NULL)", (boat, position, fitted, part.name))
+            db.execute(
+                "INSERT INTO fittings VALUES (?, ?, ?, NULL, ?, 'zinc', NULL)",
+                (boat, position, fitted, part.name),
+            )
     db.execute("COMMIT")
     db.close()
 
@@ -108,7 +119,14 @@ def main() -> None:
 
 
 def measure(path: Path) -> None:
-    from anodewane.book.listing import haul_out_lines, notice_lines, orders_of, position_cells, position_json, refresh
+    from anodewane.book.listing import (
+        haul_out_lines,
+        notice_lines,
+        orders_of,
+        position_cells,
+        position_json,
+        refresh,
+    )
     from anodewane.book.store import open_book
     from anodewane.cli.season import cells_table, haul_out_table
     from anodewane.settings import BookRules, Settings
@@ -123,30 +141,57 @@ def measure(path: Path) -> None:
 
         return work
 
-    print(f"Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}, {platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}")
+    print(
+        f"Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}, {platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
+    )
     print(f"{path.stat().st_size / 1e6:.0f} MB")
     with open_book(path) as book:
         start, used = time.perf_counter(), time.process_time()
         n = refresh(book)
-        print(f"reckoned and kept: {n} boats in {1000 * (time.perf_counter() - start):.0f} ms, {1000 * (time.process_time() - used):.0f} ms of processor time")
+        print(
+            f"reckoned and kept: {n} boats in {1000 * (time.perf_counter() - start):.0f} ms, {1000 * (time.process_time() - used):.0f} ms of processor time"
+        )
     kept = "SELECT boat, lines FROM reckoned"
     by_boat = "SELECT * FROM judgements WHERE boat = ? AND counts = 1"
     rows: dict[str, tuple[Callable[[], Any], Callable[[], Any]]] = {
-        "show, all, as a table": (read(lambda b: cells_table(position_cells(b, None, settings, rules)).splitlines()), raw(path, kept)),
-        "show, all, --json": (read(lambda b: position_json(b, None, settings, rules).splitlines()), raw(path, kept)),
-        "show BOAT": (read(lambda b: position_cells(b, one, settings, rules)), raw(path, f"{kept} WHERE boat = ?", (one,))),
+        "show, all, as a table": (
+            read(lambda b: cells_table(position_cells(b, None, settings, rules)).splitlines()),
+            raw(path, kept),
+        ),
+        "show, all, --json": (
+            read(lambda b: position_json(b, None, settings, rules).splitlines()),
+            raw(path, kept),
+        ),
+        "show BOAT": (
+            read(lambda b: position_cells(b, one, settings, rules)),
+            raw(path, f"{kept} WHERE boat = ?", (one,)),
+        ),
         "show --hauled DAY": (
             read(lambda b: haul_out_table(haul_out_lines(b, day)).splitlines()),
             raw(path, "SELECT * FROM judgements WHERE hauled_on = ? AND counts = 1", (day.isoformat(),)),
         ),
         "history BOAT": (read(lambda b: b.judgements(one)), raw(path, by_boat, (one,))),
-        "warnings, all": (read(lambda b: notice_lines(b, None, settings, rules)), raw(path, "SELECT boat, notices FROM reckoned")),
-        "order, all": (read(lambda b: orders_of(b, None, settings, rules).lines), raw(path, "SELECT boat, orders FROM reckoned")),
+        "warnings, all": (
+            read(lambda b: notice_lines(b, None, settings, rules)),
+            raw(path, "SELECT boat, notices FROM reckoned"),
+        ),
+        "order, all": (
+            read(lambda b: orders_of(b, None, settings, rules).lines),
+            raw(path, "SELECT boat, orders FROM reckoned"),
+        ),
         "boats": (read(lambda b: b.boats()), raw(path, "SELECT * FROM boats")),
-        "show BOAT, other limit": (read(lambda b: position_cells(b, one, others, rules)), raw(path, by_boat, (one,))),
-        "show all, other limit (reckoned anew)": (read(lambda b: position_cells(b, None, others, rules)), raw(path, "SELECT * FROM judgements WHERE counts = 1")),
+        "show BOAT, other limit": (
+            read(lambda b: position_cells(b, one, others, rules)),
+            raw(path, by_boat, (one,)),
+        ),
+        "show all, other limit (reckoned anew)": (
+            read(lambda b: position_cells(b, None, others, rules)),
+            raw(path, "SELECT * FROM judgements WHERE counts = 1"),
+        ),
     }
-    print(f"{'':40} {'things':>7} {'best ms':>8} {'median':>7} {'processor':>9} {'raw query: best':>16} {'processor':>9}")
+    print(
+        f"{'':40} {'things':>7} {'best ms':>8} {'median':>7} {'processor':>9} {'raw query: best':>16} {'processor':>9}"
+    )
     for name, (listing, query) in rows.items():
         best, median, used, n = timed(listing)
         raw_best, _, raw_used, _ = timed(query)

@@ -24,16 +24,27 @@ from anodewane.stages.plane import locate_camera
 
 def photo(width: int, height: int) -> bytes:
     rng = np.random.default_rng(0)
-    ground = cv2.resize(rng.normal(110, 30, (height // 8, width // 8, 3)).clip(0, 255).astype(np.uint8), (width, height), interpolation=cv2.INTER_CUBIC)
+    ground = cv2.resize(
+        rng.normal(110, 30, (height // 8, width // 8, 3)).clip(0, 255).astype(np.uint8),
+        (width, height),
+        interpolation=cv2.INTER_CUBIC,
+    )
     sheet = cv2.GaussianBlur(sheet_picture("mat-a4", 14.0), (0, 0), 2.0)
     h, w = sheet.shape
     corners = np.float32([[0.22, 0.2], [0.8, 0.17], [0.83, 0.82], [0.18, 0.8]]) * [width, height]
-    move = cv2.getPerspectiveTransform(np.float32([[0, 0], [w, 0], [w, h], [0, h]]), corners.astype(np.float32))
+    move = cv2.getPerspectiveTransform(
+        np.float32([[0, 0], [w, 0], [w, h], [0, h]]), corners.astype(np.float32)
+    )
     there = cv2.warpPerspective(np.full_like(sheet, 255), move, (width, height)) > 127
     seen = cv2.warpPerspective(sheet, move, (width, height))
     picture = np.where(there[..., None], (30 + 0.75 * seen)[..., None], ground)
     noisy = cv2.GaussianBlur(picture, (0, 0), 0.8) + rng.normal(0, 2.5, (height, width, 1))
-    return simplejpeg.encode_jpeg(np.ascontiguousarray(noisy.clip(0, 255).astype(np.uint8)), quality=90, colorspace="RGB", colorsubsampling="420")
+    return simplejpeg.encode_jpeg(
+        np.ascontiguousarray(noisy.clip(0, 255).astype(np.uint8)),
+        quality=90,
+        colorspace="RGB",
+        colorsubsampling="420",
+    )
 
 
 def timed(work, runs: int):
@@ -56,9 +67,15 @@ def main() -> None:
         _, decode = timed(lambda data=data: simplejpeg.decode_jpeg(data), runs)
         loaded, load = timed(lambda data=data: load_photo(data, "a.jpg"), runs)
         sighting, card = timed(lambda loaded=loaded: find_card(loaded), runs)
-        _, plane = timed(lambda loaded=loaded, sighting=sighting: locate_camera(loaded, sighting, Settings()), runs)
-        print(f"{width * height / 1e6:3.0f} MP, {len(data) / 1e6:.1f} MB: JPEG decode {decode} | load {load} | card {card} | plane {plane}")
-        print(f"       {sighting.n_markers} markers read, {len(sighting.points_mm)} of {len(sighting.layout.saddles_mm)} square corners")
+        _, plane = timed(
+            lambda loaded=loaded, sighting=sighting: locate_camera(loaded, sighting, Settings()), runs
+        )
+        print(
+            f"{width * height / 1e6:3.0f} MP, {len(data) / 1e6:.1f} MB: JPEG decode {decode} | load {load} | card {card} | plane {plane}"
+        )
+        print(
+            f"       {sighting.n_markers} markers read, {len(sighting.points_mm)} of {len(sighting.layout.saddles_mm)} square corners"
+        )
 
 
 if __name__ == "__main__":

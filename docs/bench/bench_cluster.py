@@ -30,7 +30,16 @@ def nothing(item: Any, config: Any) -> Any:  # noqa: ARG001 - as work is called
     from anodewane.batch.work import Outcome
 
     return Outcome(
-        item.name, item.out_name, item.digest, "judged", final=True, verdict="ok", consumed_pct=12.0, consumed_low_pct=5.0, consumed_high_pct=20.0, coverage=0.9
+        item.name,
+        item.out_name,
+        item.digest,
+        "judged",
+        final=True,
+        verdict="ok",
+        consumed_pct=12.0,
+        consumed_low_pct=5.0,
+        consumed_high_pct=20.0,
+        coverage=0.9,
     )
 
 
@@ -60,7 +69,14 @@ def config_of() -> Any:
     from anodewane.catalog.templates import load_template
     from anodewane.settings import Settings
 
-    return RunConfig(BucketFolder("s3://bucket/photos"), BucketFolder("s3://bucket/out"), Settings(), "network", {"t": load_template("plate-150x75x20-2slots")}, None)
+    return RunConfig(
+        BucketFolder("s3://bucket/photos"),
+        BucketFolder("s3://bucket/out"),
+        Settings(),
+        "network",
+        {"t": load_template("plate-150x75x20-2slots")},
+        None,
+    )
 
 
 class RayExecutor(Executor):
@@ -103,8 +119,14 @@ def overhead() -> None:
         kept = Engine(lambda: _Kept(first), engine.workers, engine.window, engine.killed)
         before, here = _processor_s(c.scheduler.pid), time.process_time()
         timed("Dask", kept, 2000)
-        spent, ours = (1000 * (now - was) / 2050 for now, was in ((_processor_s(c.scheduler.pid), before), (time.process_time(), here)))
-        print(f"of the processor: the scheduler {spent:.2f} ms a task, the driver {ours:.2f} ms: {1000 / max(spent, ours):.0f} tasks a second at most", flush=True)
+        spent, ours = (
+            1000 * (now - was) / 2050
+            for now, was in ((_processor_s(c.scheduler.pid), before), (time.process_time(), here))
+        )
+        print(
+            f"of the processor: the scheduler {spent:.2f} ms a task, the driver {ours:.2f} ms: {1000 / max(spent, ours):.0f} tasks a second at most",
+            flush=True,
+        )
         first.shutdown()
     try:
         import ray
@@ -112,11 +134,22 @@ def overhead() -> None:
         print("Ray isn't installed")
     else:
         start = time.perf_counter()
-        ray.init(num_cpus=2, include_dashboard=False, logging_level="error", log_to_driver=False, runtime_env={"env_vars": {"PYTHONPATH": str(Path(__file__).parent)}})
+        ray.init(
+            num_cpus=2,
+            include_dashboard=False,
+            logging_level="error",
+            log_to_driver=False,
+            runtime_env={"env_vars": {"PYTHONPATH": str(Path(__file__).parent)}},
+        )
         print(f"Ray: {time.perf_counter() - start:.1f} s to start")
         timed("Ray", Engine(RayExecutor, 2, 256), 2000)
         ray.shutdown()
-    print("; ".join(f"{name} {ms / figures['processes here']:.1f} times processes here" for name, ms in figures.items()))
+    print(
+        "; ".join(
+            f"{name} {ms / figures['processes here']:.1f} times processes here"
+            for name, ms in figures.items()
+        )
+    )
 
 
 def _processor_s(pid: int) -> float:
@@ -143,8 +176,18 @@ def store() -> Iterator[Any]:
     """moto's server in a process of its own, so that it doesn't share our interpreter."""
     from cluster_doubles import make_bucket
 
-    process = subprocess.Popen([sys.executable, "-m", "moto.server", "-p", "5599"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    env = {"AWS_ACCESS_KEY_ID": "test", "AWS_SECRET_ACCESS_KEY": "test", "AWS_REGION": "us-east-1", "AWS_ENDPOINT_URL": "http://127.0.0.1:5599", "AWS_ALLOW_HTTP": "true"}
+    process = subprocess.Popen(
+        [sys.executable, "-m", "moto.server", "-p", "5599"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    env = {
+        "AWS_ACCESS_KEY_ID": "test",
+        "AWS_SECRET_ACCESS_KEY": "test",
+        "AWS_REGION": "us-east-1",
+        "AWS_ENDPOINT_URL": "http://127.0.0.1:5599",
+        "AWS_ALLOW_HTTP": "true",
+    }
     os.environ.update(env)
     try:
         for _ in range(100):
@@ -175,7 +218,9 @@ def storage() -> None:
         start = time.perf_counter()
         listed = sum(1 for _ in photos.entries())
         listing = time.perf_counter() - start
-        print(f"moto: put {1000 * put / count:.1f} ms an object; {listed} listed in {listing:.2f} s, {1e6 / listed * listing:.0f} s a million, {1e6 / 1000:.0f} requests")
+        print(
+            f"moto: put {1000 * put / count:.1f} ms an object; {listed} listed in {listing:.2f} s, {1e6 / listed * listing:.0f} s a million, {1e6 / 1000:.0f} requests"
+        )
         outcomes = [nothing(i, None) for i in items(20000)]
         with out.lock():
             ledger = Ledger.read(out)
@@ -188,7 +233,9 @@ def storage() -> None:
         again = Ledger.read(out)
         read = time.perf_counter() - start
         assert len(list(again.names())) == 20000
-        print(f"ledger of 20000: written in {wrote:.2f} s in {pieces} pieces ({20000 / wrote:.0f} a second), read in {read:.2f} s")
+        print(
+            f"ledger of 20000: written in {wrote:.2f} s in {pieces} pieces ({20000 / wrote:.0f} a second), read in {read:.2f} s"
+        )
         start = time.perf_counter()
         for i in range(200):
             out.put_piece("small.jsonl", i, b"x\n")
@@ -199,7 +246,12 @@ def memory() -> None:
     """The driver's memory, plan, ledger and rows of so many photos; each in a process of its own."""
     for count in (10_000, 40_000):
         code = f"import sys; sys.path[:0] = {[str(Path(__file__).parent)]!r}; import bench_cluster; bench_cluster._plan({count})"
-        print(subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout.strip(), flush=True)
+        print(
+            subprocess.run(
+                [sys.executable, "-c", code], check=True, capture_output=True, text=True
+            ).stdout.strip(),
+            flush=True,
+        )
 
 
 def _plan(count: int) -> None:
@@ -226,7 +278,9 @@ def _plan(count: int) -> None:
         judge_folder(Listed(Path(out)), LocalFolder(Path(out) / "results"), engine=Engine(InProcess, 1, 256))
         folder.Ledger.append = real
         grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
-    print(f"driver, {count} photos: {grown / 1024:.0f} MB more than at the start, {1024 * grown / count:.0f} bytes a photo, {time.perf_counter() - start:.1f} s in all")
+    print(
+        f"driver, {count} photos: {grown / 1024:.0f} MB more than at the start, {1024 * grown / count:.0f} bytes a photo, {time.perf_counter() - start:.1f} s in all"
+    )
 
 
 def _without_disk(self: Any, outcome: Any, likeness: str | None = None) -> None:
@@ -270,14 +324,25 @@ def judge() -> None:
             source, out = places_of(f"s3://bench-bucket/of {name} MP", f"s3://bench-bucket/judged {name} MP")
             judge_folder(source, out, template=template, engine=Engine(InProcess, 1))  # loads the libraries
             start = time.process_time()
-            judge_folder(source, out, template=template, engine=Engine(InProcess, 1), only=("replace", "monitor", "ok", "cannot_judge"))
+            judge_folder(
+                source,
+                out,
+                template=template,
+                engine=Engine(InProcess, 1),
+                only=("replace", "monitor", "ok", "cannot_judge"),
+            )
             spent = (time.process_time() - start) / 8
-            print(f"one core, {name} MP: {spent:.3f} s of the processor a photo, store, overlay and summaries included: {3600 / spent:.0f} an hour", flush=True)
+            print(
+                f"one core, {name} MP: {spent:.3f} s of the processor a photo, store, overlay and summaries included: {3600 / spent:.0f} an hour",
+                flush=True,
+            )
         for workers in (1, 2):
             with cluster(workers) as c:
                 engine = dask_engine(c.address)
                 source, out = places_of("s3://bench-bucket/photos", f"s3://bench-bucket/warm{workers}")
-                judge_folder(source, out, template=template, engine=engine)  # every worker has loaded its libraries
+                judge_folder(
+                    source, out, template=template, engine=engine
+                )  # every worker has loaded its libraries
                 timed(f"Dask {workers}", dask_engine(c.address))
         timed("processes 2", local_engine(2))
         print(
@@ -295,7 +360,9 @@ def _larger(photo: bytes) -> bytes:
     with Image.open(io.BytesIO(photo)) as image:
         exif = image.getexif().tobytes()
         out = io.BytesIO()
-        image.resize((2 * image.width, 2 * image.height), Image.Resampling.BICUBIC).save(out, "JPEG", quality=90, exif=exif)
+        image.resize((2 * image.width, 2 * image.height), Image.Resampling.BICUBIC).save(
+            out, "JPEG", quality=90, exif=exif
+        )
     return out.getvalue()
 
 

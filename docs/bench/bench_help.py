@@ -25,7 +25,9 @@ def main() -> None:
             times[name].append(time.perf_counter() - start)
     base = min(times["import click"])
     for name, t in times.items():
-        print(f"{name:24} best {1000 * min(t):6.0f} ms   median {1000 * statistics.median(t):6.0f} ms   best over 'import click' {min(t) / base:.2f}")
+        print(
+            f"{name:24} best {1000 * min(t):6.0f} ms   median {1000 * statistics.median(t):6.0f} ms   best over 'import click' {min(t) / base:.2f}"
+        )
 
 
 if __name__ == "__main__":

@@ -41,7 +41,10 @@ def enlarged(photo: Path, size: tuple[int, int]) -> bytes:
     if rgb.shape[0] > rgb.shape[1]:
         size = size[::-1]
     large: Any = cv2.resize(rgb, size, interpolation=cv2.INTER_CUBIC)
-    large = large.astype(np.int16) + np.random.default_rng(1).normal(0, 5, large.shape[:2]).round().astype(np.int16)[..., None]
+    large = (
+        large.astype(np.int16)
+        + np.random.default_rng(1).normal(0, 5, large.shape[:2]).round().astype(np.int16)[..., None]
+    )
     buffer = io.BytesIO()
     Image.fromarray(np.clip(large, 0, 255).astype(np.uint8)).save(buffer, "JPEG", quality=90, exif=exif)
     return buffer.getvalue()
@@ -52,9 +55,9 @@ def stage_times(photo: Path, template_name: str, size: tuple[int, int]) -> None:
     import simplejpeg
 
     from anodewane.catalog.templates import load_template
-    from anodewane.pipeline import judge
-    from anodewane.record_json import verdict_to_json
+    from anodewane.judgement.pipeline import judge
     from anodewane.settings import Settings
+    from anodewane.show.record_json import verdict_to_json
     from anodewane.stages.align import align
     from anodewane.stages.card import find_card
     from anodewane.stages.load import load_photo
@@ -86,10 +89,14 @@ def stage_times(photo: Path, template_name: str, size: tuple[int, int]) -> None:
         verdict = row("judge, whole", judge, data, photo.name, template, settings, segmenter=segmenter)
         row("to JSON", verdict_to_json, verdict)
     decode = statistics.median(rows["decode"][1:])
-    print(f"JPEG of {len(data) / 1e6:.1f} MB, {size[0]} x {size[1]}, verdict: {verdict.verdict or verdict.status}")
+    print(
+        f"JPEG of {len(data) / 1e6:.1f} MB, {size[0]} x {size[1]}, verdict: {verdict.verdict or verdict.status}"
+    )
     print(f"{'':14} {'median ms':>10} {'best ms':>9} {'decodes':>8}")
     for name, t in rows.items():
-        print(f"{name:14} {statistics.median(t[1:]):10.1f} {min(t[1:]):9.1f} {statistics.median(t[1:]) / decode:8.2f}")
+        print(
+            f"{name:14} {statistics.median(t[1:]):10.1f} {min(t[1:]):9.1f} {statistics.median(t[1:]) / decode:8.2f}"
+        )
     without = statistics.median(rows["judge, whole"][1:]) - statistics.median(rows["segment"][1:])
     print(f"{'less segment':14} {without:10.1f} {'':9} {without / decode:8.2f}")
 
@@ -102,7 +109,7 @@ def over(folder: Path) -> None:
     from score_check import template_of
 
     from anodewane.errors import CannotJudge
-    from anodewane.pipeline import judge
+    from anodewane.judgement.pipeline import judge
     from anodewane.settings import Settings
     from anodewane.stages import segment
     from anodewane.stages.card import find_card
@@ -144,7 +151,10 @@ def over(folder: Path) -> None:
     rows = []
     for truth_file in sorted(folder.glob("*.truth.json")):
         photo = truth_file.with_name(truth_file.name.replace(".truth.json", ".jpg"))
-        data, template = enlarged(photo, SIZES["12 MP"]), template_of(json.loads(truth_file.read_text(encoding="utf-8")))
+        data, template = (
+            enlarged(photo, SIZES["12 MP"]),
+            template_of(json.loads(truth_file.read_text(encoding="utf-8"))),
+        )
         loaded = load_photo(data, photo.name)
         try:
             sheet = find_card(loaded, settings=settings)
@@ -155,10 +165,14 @@ def over(folder: Path) -> None:
         decode = best(lambda data=data: simplejpeg.decode_jpeg(data))  # type: ignore[misc]
         look = lambda p=loaded, q=plane, s=sheet: segment.find_part(p, q, s, segmenter, settings)  # noqa: E731
         looks, network = best(look), networks(look)
-        whole = best(lambda data=data, name=photo.name, t=template: judge(data, name, t, settings, segmenter=segmenter))  # type: ignore[misc]
+        whole = best(
+            lambda data=data, name=photo.name, t=template: judge(data, name, t, settings, segmenter=segmenter)
+        )  # type: ignore[misc]
         rows.append((network / decode, looks / decode, whole / decode))
     for name, column in zip(("the network", "its stage", "the whole"), np.array(rows).T, strict=True):
-        print(f"{name:11}: median {np.median(column):.2f} decodes, from {column.min():.2f} to {column.max():.2f}, 90th of a hundred {np.percentile(column, 90):.2f}")
+        print(
+            f"{name:11}: median {np.median(column):.2f} decodes, from {column.min():.2f} to {column.max():.2f}, 90th of a hundred {np.percentile(column, 90):.2f}"
+        )
     print(f"{len(rows)} photos")
 
 
@@ -167,7 +181,12 @@ def peak_memory(photo: Path, template_name: str, size: tuple[int, int]) -> None:
     target = Path(os.environ.get("TMPDIR", "/tmp")) / f"anodewane-bench-{os.getpid()}.jpg"
     target.write_bytes(enlarged(photo, size))
     try:
-        done = subprocess.run([sys.executable, __file__, "--memory", str(target), template_name], check=True, capture_output=True, text=True)
+        done = subprocess.run(
+            [sys.executable, __file__, "--memory", str(target), template_name],
+            check=True,
+            capture_output=True,
+            text=True,
+        )
     finally:
         target.unlink()
     print(f"peak memory at {size[0]} x {size[1]}: {json.loads(done.stdout.splitlines()[-1])} MB")
@@ -189,7 +208,9 @@ def main() -> None:
         return
     photo = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "sample_images" / "replace.jpg"
     template = sys.argv[2] if len(sys.argv) > 2 else "plate-150x75x20-2slots"
-    print(f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores, OMP_NUM_THREADS={os.environ.get('OMP_NUM_THREADS', 'not set')}")
+    print(
+        f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores, OMP_NUM_THREADS={os.environ.get('OMP_NUM_THREADS', 'not set')}"
+    )
     stage_times(photo, template, SIZES["12 MP"])
     for size in SIZES.values():
         peak_memory(photo, template, size)

@@ -21,8 +21,8 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from anodewane.geometry import project
-from anodewane.pipeline import judge
+from anodewane.geometry.camera import project
+from anodewane.judgement.pipeline import judge
 from anodewane.settings import Settings
 from anodewane.stages.card import find_card
 from anodewane.stages.load import load_photo
@@ -55,9 +55,15 @@ def spoilt(file: Path) -> dict[str, bytes]:
     camera = locate_camera(photo, sighting, Settings()).camera
     half = np.array(sighting.layout.size_mm) / 2
     sheet = project(camera, np.c_[np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)]) * half, np.zeros(4)])
-    square = float(np.linalg.norm(np.diff(project(camera, np.array([[0, 0, 0], [sighting.layout.square_mm, 0, 0.0]])), axis=0)))
+    square = float(
+        np.linalg.norm(
+            np.diff(project(camera, np.array([[0, 0, 0], [sighting.layout.square_mm, 0, 0.0]])), axis=0)
+        )
+    )
     painted = rgb.copy()
-    cv2.fillPoly(painted, [np.round(sheet).astype(np.int32)], [int(c) for c in np.median(rgb.reshape(-1, 3), axis=0)])
+    cv2.fillPoly(
+        painted, [np.round(sheet).astype(np.int32)], [int(c) for c in np.median(rgb.reshape(-1, 3), axis=0)]
+    )
     n = max(3, round(0.25 * square) | 1)
     shake = np.zeros((n, n), np.float32)
     shake[n // 2] = 1 / n
@@ -68,7 +74,9 @@ def spoilt(file: Path) -> dict[str, bytes]:
         "shaken by 25 %": cv2.filter2D(rgb, -1, shake),
         "dark": (rgb * 0.05).astype(np.uint8),
     }
-    mask: Any = np.asarray(Image.open(file.with_suffix(".metal.png")).convert("L").resize(rgb.shape[1::-1])) > 127
+    mask: Any = (
+        np.asarray(Image.open(file.with_suffix(".metal.png")).convert("L").resize(rgb.shape[1::-1])) > 127
+    )
     rows, columns = np.nonzero(mask)
     if len(rows):
         x, y = int(columns.mean()), int(rows.mean())
@@ -101,10 +109,14 @@ def main() -> None:
         told.update(found)
         said = {r.code for r in record.reasons}
         wrong += [(file.name, c) for c in found if c not in said and c not in NOTICES]
-    print(f"{len(files)} photos as they are: told to be taken again {sum(n for c, n in told.items() if c not in NOTICES)}, wrongly {len(wrong)} {wrong}")
+    print(
+        f"{len(files)} photos as they are: told to be taken again {sum(n for c, n in told.items() if c not in NOTICES)}, wrongly {len(wrong)} {wrong}"
+    )
     print(f"    told that the camera was near, and judged all the same: {told['close_camera']}")
     kilobytes = statistics.median(sizes) / 1000
-    print(f"    copies of {kilobytes:.0f} kB, {statistics.median(seconds):.3f} s each (median), {statistics.median(ratios):.2f} of judge without a template")
+    print(
+        f"    copies of {kilobytes:.0f} kB, {statistics.median(seconds):.3f} s each (median), {statistics.median(ratios):.2f} of judge without a template"
+    )
     if not arguments.spoilt:
         return
     pairs: dict[str, Counter[tuple[str, str]]] = defaultdict(Counter)
@@ -112,12 +124,17 @@ def main() -> None:
         for name, data in spoilt(file).items():
             found = [r.code for r in quick_look(reduced(data), settings) if r.code not in NOTICES]
             record = judge(data, file.name, None, settings)
-            pairs[name][found[0] if found else "nothing", "judged" if record.status == "judged" else record.reasons[0].code] += 1
+            pairs[name][
+                found[0] if found else "nothing",
+                "judged" if record.status == "judged" else record.reasons[0].code,
+            ] += 1
     for name, counts in pairs.items():
         caught = sum(n for (quick, _), n in counts.items() if quick != "nothing")
         both = sum(n for (quick, full), n in counts.items() if quick != "nothing" and full != "judged")
         refused = sum(n for (_, full), n in counts.items() if full != "judged")
-        print(f"{name}: told of {caught} of {counts.total()}; of {refused} that the judgement refuses, {both}")
+        print(
+            f"{name}: told of {caught} of {counts.total()}; of {refused} that the judgement refuses, {both}"
+        )
         for (quick, full), n in counts.most_common():
             print(f"    {n:3d}  quick look: {quick}; judgement: {full}")
 

@@ -34,9 +34,9 @@ def make_parts(folder: Path, n: int) -> list[Path]:
     from PIL import Image
 
     from anodewane.catalog.templates import load_template
-    from anodewane.pipeline import judge
-    from anodewane.record_json import verdict_to_plain
+    from anodewane.judgement.pipeline import judge
     from anodewane.settings import Settings
+    from anodewane.show.record_json import verdict_to_plain
     from anodewane.stages.load import load_photo
 
     judged = {}
@@ -44,7 +44,10 @@ def make_parts(folder: Path, n: int) -> list[Path]:
         truth = json.loads((SAMPLES / f"{name}.truth.json").read_text(encoding="utf-8"))
         data = (SAMPLES / f"{name}.jpg").read_bytes()
         template = load_template(str(SAMPLES / truth["template"]))
-        judged[name] = (load_photo(data, name).rgb, verdict_to_plain(judge(data, f"{name}.jpg", template, Settings())))
+        judged[name] = (
+            load_photo(data, name).rgb,
+            verdict_to_plain(judge(data, f"{name}.jpg", template, Settings())),
+        )
     out = []
     for k in range(n):
         rgb, plain = judged[NAMES[k % len(NAMES)]]
@@ -54,9 +57,16 @@ def make_parts(folder: Path, n: int) -> list[Path]:
         exif = Image.Exif()
         if plain["photo"]["taken"]:
             exif.get_ifd(0x8769)[0x9003] = plain["photo"]["taken"].replace("-", ":").replace("T", " ")
-        Image.fromarray(np.clip(large + noise, 0, 255).astype(np.uint8)).save(buffer, "JPEG", quality=88, exif=exif.tobytes())
+        Image.fromarray(np.clip(large + noise, 0, 255).astype(np.uint8)).save(
+            buffer, "JPEG", quality=88, exif=exif.tobytes()
+        )
         record = grown(json.loads(json.dumps(plain)))
-        record["photo"].update(name=f"part-{k:02d}.jpg", sha256=hashlib.sha256(buffer.getvalue()).hexdigest(), width_px=large.shape[1], height_px=large.shape[0])
+        record["photo"].update(
+            name=f"part-{k:02d}.jpg",
+            sha256=hashlib.sha256(buffer.getvalue()).hexdigest(),
+            width_px=large.shape[1],
+            height_px=large.shape[0],
+        )
         (folder / f"part-{k:02d}.jpg").write_bytes(buffer.getvalue())
         (folder / f"part-{k:02d}.json").write_text(json.dumps(record), encoding="utf-8")
         out.append(folder / f"part-{k:02d}.json")
@@ -66,7 +76,10 @@ def make_parts(folder: Path, n: int) -> list[Path]:
 def grown(value: Any, key: str = "") -> Any:
     """A record with its photo pixels moved to the enlarged photo (pixel centres at integers)."""
     if isinstance(value, dict):
-        return {k: grown(v, k if k.endswith("_px") and k != "residual_px" else "" if isinstance(v, dict) else key) for k, v in value.items()}
+        return {
+            k: grown(v, k if k.endswith("_px") and k != "residual_px" else "" if isinstance(v, dict) else key)
+            for k, v in value.items()
+        }
     if isinstance(value, list):
         return [grown(v, key) for v in value]
     return (value + 0.5) * GROWN - 0.5 if key and isinstance(value, float) else value
@@ -77,16 +90,25 @@ def report(n: int) -> None:
         folder = Path(name)
         records = make_parts(folder, n)
         photos = sum(f.stat().st_size for f in folder.glob("*.jpg")) / 1e6
-        command = ["report", *map(str, records), "--template", str(SAMPLES / "templates" / "teardrop-plain.toml")]
+        command = [
+            "report",
+            *map(str, records),
+            "--template",
+            str(SAMPLES / "templates" / "teardrop-plain.toml"),
+        ]
         for outputs in (["r.pdf"], ["r.html"], ["r.pdf", "r.html"]):
             args = [a for f in outputs for a in ("--out", str(folder / f))]
             began = time.perf_counter()
-            done = subprocess.run([sys.executable, "-c", MEASURED, *command, *args], capture_output=True, check=True)
+            done = subprocess.run(
+                [sys.executable, "-c", MEASURED, *command, *args], capture_output=True, check=True
+            )
             seconds = time.perf_counter() - began
             said = json.loads(done.stdout)
             sizes = ", ".join(f"{f} {(folder / f).stat().st_size / 1e6:.1f} MB" for f in outputs)
             peak = int(done.stderr.split()[-2]) / 1024
-            print(f"{n} parts of 12 MP ({photos:.0f} MB of photos) in {seconds:.1f} s: {sizes}; peak memory {peak:.0f} MB; to look at: {len(said['look_at'])}")
+            print(
+                f"{n} parts of 12 MP ({photos:.0f} MB of photos) in {seconds:.1f} s: {sizes}; peak memory {peak:.0f} MB; to look at: {len(said['look_at'])}"
+            )
 
 
 MEASURED = """
@@ -149,7 +171,11 @@ def engines(n: int) -> None:
                     table.row(row)
         return bytes(pdf.output())
 
-    for label, make in (("typst", lambda: report_pdf(made)), ("weasyprint", by_weasyprint), ("fpdf2", by_fpdf2)):
+    for label, make in (
+        ("typst", lambda: report_pdf(made)),
+        ("weasyprint", by_weasyprint),
+        ("fpdf2", by_fpdf2),
+    ):
         try:
             began = time.perf_counter()
             pdf = make()
@@ -158,7 +184,9 @@ def engines(n: int) -> None:
         except Exception as e:
             print(f"{label}: fails: {type(e).__name__}: {str(e)[:160]}")
             continue
-        print(f"{label}: {n} parts in {seconds:.2f} s, {len(pdf) / 1e6:.2f} MB; {facts(pdf)}; same bytes twice: {pdf == again}")
+        print(
+            f"{label}: {n} parts in {seconds:.2f} s, {len(pdf) / 1e6:.2f} MB; {facts(pdf)}; same bytes twice: {pdf == again}"
+        )
 
 
 def facts(pdf: bytes) -> str:
@@ -169,7 +197,12 @@ def facts(pdf: bytes) -> str:
     root: Any = reader.trailer["/Root"]
     xmp = root["/Metadata"].get_object().get_data().decode("utf-8", "replace") if "/Metadata" in root else ""
     fonts = [f.get_object() for p in reader.pages for f in p["/Resources"].get("/Font", {}).values()]  # type: ignore[union-attr]
-    embedded = all("/DescendantFonts" in f and {"/FontFile2", "/FontFile3"} & set(f["/DescendantFonts"][0].get_object()["/FontDescriptor"].get_object()) for f in fonts)
+    embedded = all(
+        "/DescendantFonts" in f
+        and {"/FontFile2", "/FontFile3"}
+        & set(f["/DescendantFonts"][0].get_object()["/FontDescriptor"].get_object())
+        for f in fonts
+    )
     figures: list[bool] = []
 
     def walk(node: Any) -> None:

@@ -17,13 +17,17 @@ import cv2
 import numpy as np
 
 import anodewane.catalog.sheets as sheets
-from anodewane.geometry import plane_homography, project
+from anodewane.geometry.camera import plane_homography, project
 from anodewane.records import Camera, Photo, Source
 from anodewane.stages import card as stage
 
 SIZE = (1440, 1080)
 PX_PER_MM = 14
-METHODS = {"none": cv2.aruco.CORNER_REFINE_NONE, "subpix": cv2.aruco.CORNER_REFINE_SUBPIX, "apriltag": cv2.aruco.CORNER_REFINE_APRILTAG}
+METHODS = {
+    "none": cv2.aruco.CORNER_REFINE_NONE,
+    "subpix": cv2.aruco.CORNER_REFINE_SUBPIX,
+    "apriltag": cv2.aruco.CORNER_REFINE_APRILTAG,
+}
 
 
 def encode(light):
@@ -65,19 +69,35 @@ def random_camera(rng):
     lean = np.array([[1, 0, 0], [0, np.cos(tilt), -np.sin(tilt)], [0, np.sin(tilt), np.cos(tilt)]])
     rotation = lean @ np.diag([1.0, -1.0, -1.0]) @ spin
     half = np.hypot(*SIZE) / 2
-    return Camera(rotation, -rng.uniform(380, 700) * rotation[2], 26 / 43.2666 * 2 * half, (np.array(SIZE) - 1) / 2, 0.0, half)
+    return Camera(
+        rotation,
+        -rng.uniform(380, 700) * rotation[2],
+        26 / 43.2666 * 2 * half,
+        (np.array(SIZE) - 1) / 2,
+        0.0,
+        half,
+    )
 
 
 def shoot(layout, camera, blur, rng):
     sheet = draw_sheet(layout)
     w, h = layout.size_mm
     k = 3
-    mm = np.array([[1 / PX_PER_MM, 0, 0.5 / PX_PER_MM - w / 2], [0, -1 / PX_PER_MM, h / 2 - 0.5 / PX_PER_MM], [0, 0, 1.0]])
+    mm = np.array(
+        [
+            [1 / PX_PER_MM, 0, 0.5 / PX_PER_MM - w / 2],
+            [0, -1 / PX_PER_MM, h / 2 - 0.5 / PX_PER_MM],
+            [0, 0, 1.0],
+        ]
+    )
     fine = np.array([[k, 0, (k - 1) / 2], [0, k, (k - 1) / 2], [0, 0, 1.0]])
     full = fine @ plane_homography(camera) @ mm
     soft = cv2.GaussianBlur(sheet.astype(np.float32) / 255, (0, 0), 1.2)
     big = (SIZE[0] * k, SIZE[1] * k)
-    there, seen = cv2.warpPerspective(np.ones_like(soft), full, big), cv2.warpPerspective(0.045 + 0.7 * soft, full, big)
+    there, seen = (
+        cv2.warpPerspective(np.ones_like(soft), full, big),
+        cv2.warpPerspective(0.045 + 0.7 * soft, full, big),
+    )
     there, seen = (cv2.resize(v, SIZE, interpolation=cv2.INTER_AREA) for v in (there, seen))
     light = cv2.GaussianBlur(seen + 0.2 * (1 - there), (0, 0), blur)
     light = light + rng.standard_normal(light.shape) * np.sqrt(light * 6e-4)
@@ -88,16 +108,24 @@ def shoot(layout, camera, blur, rng):
 def read_markers(grey, layout, method, scale=1.0):
     small = grey if scale == 1 else cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     p = cv2.aruco.DetectorParameters()
-    p.cornerRefinementMethod, p.errorCorrectionRate, p.minMarkerPerimeterRate = method, 0.3, 40 / max(small.shape)
+    p.cornerRefinementMethod, p.errorCorrectionRate, p.minMarkerPerimeterRate = (
+        method,
+        0.3,
+        40 / max(small.shape),
+    )
     p.perspectiveRemovePixelPerCell, p.perspectiveRemoveIgnoredMarginPerCell = 8, 0.25
     p.adaptiveThreshWinSizeMin, p.adaptiveThreshWinSizeMax, p.adaptiveThreshWinSizeStep = 5, 45, 20
-    corners, ids, _ = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, layout.dictionary)), p).detectMarkers(small)
+    corners, ids, _ = cv2.aruco.ArucoDetector(
+        cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, layout.dictionary)), p
+    ).detectMarkers(small)
     ids = np.ravel(ids) if ids is not None else np.zeros(0, int)
     mine = np.isin(ids, layout.marker_ids)
     quads = np.array([np.reshape(c, (4, 2)) for c in corners], float).reshape(-1, 4, 2)[mine]
     index = np.searchsorted(layout.marker_ids, ids[mine])
     quads = (quads + 0.5) / scale - 0.5
-    return layout.marker_corners_mm[index].reshape(-1, 2), quads.reshape(-1, 2) - (0.5 if method == cv2.aruco.CORNER_REFINE_APRILTAG else 0.0)
+    return layout.marker_corners_mm[index].reshape(-1, 2), quads.reshape(-1, 2) - (
+        0.5 if method == cv2.aruco.CORNER_REFINE_APRILTAG else 0.0
+    )
 
 
 def area_error(world, image, camera):
@@ -135,35 +163,65 @@ def measure(world, image, total, camera):
     off = image - want
     good = np.linalg.norm(off, axis=1) < 4
     spread = want[good] - want[good].mean(0)
-    return good.sum() / total, np.sqrt(np.mean(off[good] ** 2)), np.sum(spread * off[good]) / np.sum(spread**2), area_error(world, image, camera)
+    return (
+        good.sum() / total,
+        np.sqrt(np.mean(off[good] ** 2)),
+        np.sum(spread * off[good]) / np.sum(spread**2),
+        area_error(world, image, camera),
+    )
 
 
 def renders(n_views):
-    print("| dictionary, marker/square, points | found % | rms px | scale bias % | area beside: bias % | sd % |\n|---|---|---|---|---|---|")
+    print(
+        "| dictionary, marker/square, points | found % | rms px | scale bias % | area beside: bias % | sd % |\n|---|---|---|---|---|---|"
+    )
     for dictionary in ("DICT_4X4_250", "DICT_5X5_250"):
         for fraction in (0.6, 0.67, 0.74, 0.8):
             layout = card_layout(dictionary, fraction)
-            results = {k: [] for k in ("read at 1000 px", "read at 1000 px, by likeness too", "saddles", "saddles, sRGB", *METHODS)}
+            results = {
+                k: []
+                for k in (
+                    "read at 1000 px",
+                    "read at 1000 px, by likeness too",
+                    "saddles",
+                    "saddles, sRGB",
+                    *METHODS,
+                )
+            }
             for i in range(n_views):
                 rng = np.random.default_rng(i)
                 camera, blur = random_camera(rng), rng.uniform(0.5, 1.3)
                 rgb = shoot(layout, camera, blur, rng)
                 grey = rgb[..., 0].copy()
                 world, image = read_markers(grey, layout, METHODS["none"], 1000 / SIZE[0])
-                results["read at 1000 px"].append((len(world) / 4 / len(layout.marker_ids), np.nan, np.nan, [np.nan, np.nan]))
+                results["read at 1000 px"].append(
+                    (len(world) / 4 / len(layout.marker_ids), np.nan, np.nan, [np.nan, np.nan])
+                )
                 if dictionary == sheets.DICTIONARY:
-                    ids = stage._detect(Photo(rgb, Source("view", "", 0), None, None, None, ()), tuple(layout.marker_ids.tolist()), 1000, (5, 45, 20))[1]
-                    results["read at 1000 px, by likeness too"].append((np.isin(layout.marker_ids, ids).mean(), np.nan, np.nan, [np.nan, np.nan]))
+                    ids = stage._detect(
+                        Photo(rgb, Source("view", "", 0), None, None, None, ()),
+                        tuple(layout.marker_ids.tolist()),
+                        1000,
+                        (5, 45, 20),
+                    )[1]
+                    results["read at 1000 px, by likeness too"].append(
+                        (np.isin(layout.marker_ids, ids).mean(), np.nan, np.nan, [np.nan, np.nan])
+                    )
                 world, image = read_markers(grey, layout, METHODS["none"])
                 if len(world) >= 12:
-                    for name, table in (("saddles", stage.SRGB_TO_LINEAR), ("saddles, sRGB", (np.arange(256) / 255).astype(np.float32))):
+                    for name, table in (
+                        ("saddles", stage.SRGB_TO_LINEAR),
+                        ("saddles, sRGB", (np.arange(256) / 255).astype(np.float32)),
+                    ):
                         before, stage.SRGB_TO_LINEAR = stage.SRGB_TO_LINEAR, table
                         px, ok, _ = stage._find_saddles(rgb, layout, world, image)
                         stage.SRGB_TO_LINEAR = before
                         results[name].append(measure(layout.saddles_mm[ok], px[ok], len(ok), camera))
                 for name, method in METHODS.items():
                     if fraction == 0.74 or name == "subpix":
-                        results[name].append(measure(*read_markers(grey, layout, method), 4 * len(layout.marker_ids), camera))
+                        results[name].append(
+                            measure(*read_markers(grey, layout, method), 4 * len(layout.marker_ids), camera)
+                        )
             for name, found in results.items():
                 if found:
                     row(f"{dictionary[5:8].lower()}, {fraction}, {name}", found)
@@ -175,10 +233,18 @@ def composed(folder):
     for path in sorted(folder.glob("*.jpg")):
         truth = json.loads(path.with_suffix(".truth.json").read_text())
         layout = sheets.all_layouts()["card" if truth["layout"] == "card" else "mat-a4"]
-        rgb = cv2.cvtColor(cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+        rgb = cv2.cvtColor(
+            cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB
+        )
         w, h = truth["paper_mm"]
-        paper = cv2.getPerspectiveTransform(np.float32([[-w / 2, -h / 2], [w / 2, -h / 2], [w / 2, h / 2], [-w / 2, h / 2]]), np.float32(truth["paper_px"]))
-        middle, half = (np.array([truth["width"], truth["height"]]) - 1) / 2, np.hypot(truth["width"], truth["height"]) / 2
+        paper = cv2.getPerspectiveTransform(
+            np.float32([[-w / 2, -h / 2], [w / 2, -h / 2], [w / 2, h / 2], [-w / 2, h / 2]]),
+            np.float32(truth["paper_px"]),
+        )
+        middle, half = (
+            (np.array([truth["width"], truth["height"]]) - 1) / 2,
+            np.hypot(truth["width"], truth["height"]) / 2,
+        )
 
         def want(mm, paper=paper, middle=middle, half=half, k1=truth["k1"]):
             q = np.c_[mm, np.ones(len(mm))] @ paper.T
@@ -200,11 +266,19 @@ def composed(folder):
             off = off[np.linalg.norm(off, axis=1) < 5]
             spread = true - true.mean(0)
             if len(off) == len(true):
-                figures[name].append((len(mm) / total, np.sqrt(np.mean((off - off.mean(0)) ** 2)), np.sum(spread * off) / np.sum(spread**2)))
+                figures[name].append(
+                    (
+                        len(mm) / total,
+                        np.sqrt(np.mean((off - off.mean(0)) ** 2)),
+                        np.sum(spread * off) / np.sum(spread**2),
+                    )
+                )
     print("| points | found % | rms px | scale: bias % | sd % |\n|---|---|---|---|---|")
     for name, found in figures.items():
         f = np.array(found)
-        print(f"| {name} | {100 * f[:, 0].mean():.0f} | {np.sqrt(np.mean(f[:, 1] ** 2)):.3f} | {100 * f[:, 2].mean():+.3f} | {100 * f[:, 2].std():.3f} |")
+        print(
+            f"| {name} | {100 * f[:, 0].mean():.0f} | {np.sqrt(np.mean(f[:, 1] ** 2)):.3f} | {100 * f[:, 2].mean():+.3f} | {100 * f[:, 2].std():.3f} |"
+        )
 
 
 if __name__ == "__main__":

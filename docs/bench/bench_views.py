@@ -21,14 +21,20 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from anodewane.geometry import from_shapely, polygons_of
+from anodewane.geometry.rings import from_shapely, polygons_of
 from anodewane.records import MetalMask, Template
 from anodewane.settings import Settings
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.views.together import judge_together
 
 WIDTH, LOW_WIDTH = 1600, 2816
-SMALL_MOVES = {"moved4": (4.0, 0.0), "moved6": (6.0, 0.0), "moved8": (8.0, 0.0), "turned3": (0.0, 3.0), "turned5": (0.0, 5.0)}
+SMALL_MOVES = {
+    "moved4": (4.0, 0.0),
+    "moved6": (6.0, 0.0),
+    "moved8": (8.0, 0.0),
+    "turned3": (0.0, 3.0),
+    "turned5": (0.0, 5.0),
+}
 """By how many mm and degrees a part was moved between the photo from above and the one from half-way up."""
 
 
@@ -36,14 +42,34 @@ def template_of(truth: dict[str, Any]) -> Template:
     from shapely import wkt
 
     rings = from_shapely(polygons_of(wkt.loads(truth["outline_wkt"]))[0])
-    return Template(truth["part"], rings, truth["thickness_mm"], truth["mount"], "rod" if truth["rod"] else "plate", truth["alloy"], None, 1.0, (), None, True)
+    return Template(
+        truth["part"],
+        rings,
+        truth["thickness_mm"],
+        truth["mount"],
+        "rod" if truth["rod"] else "plate",
+        truth["alloy"],
+        None,
+        1.0,
+        (),
+        None,
+        True,
+    )
 
 
 # --- photos of our own -----------------------------------------------------------------------------------------------------------------
 
 
 def make(folder: Path, parts: int, seed: int) -> None:
-    from anodewane.testing import look_at, place_part, placement, random_scene, random_template, random_wear, render
+    from anodewane.testing import (
+        look_at,
+        place_part,
+        placement,
+        random_scene,
+        random_template,
+        random_wear,
+        render,
+    )
 
     folder.mkdir(parents=True, exist_ok=True)
     for i in range(parts):
@@ -61,25 +87,63 @@ def make(folder: Path, parts: int, seed: int) -> None:
         angle = float(np.degrees(np.arctan2(motion[1, 0], motion[0, 0]))) + turn
         gone = placement(angle, (float(motion[0, 2] + shift[0]), float(motion[1, 2] + shift[1])))
         shots = [("above", float(rng.uniform(2, 15)), start, worn, motion)]
-        shots += [(f"side{k}", float(rng.uniform(40, 56)), start + 120 * k + float(rng.uniform(-25, 25)), worn, motion) for k in range(3)]
+        shots += [
+            (
+                f"side{k}",
+                float(rng.uniform(40, 56)),
+                start + 120 * k + float(rng.uniform(-25, 25)),
+                worn,
+                motion,
+            )
+            for k in range(3)
+        ]
         shots += [("low", float(rng.uniform(75, 82)), start + float(rng.uniform(0, 360)), worn, motion)]
-        shots += [("shifted", shots[1][1], shots[1][2], worn, gone), ("twin", shots[1][1], shots[1][2], twin, motion)]
+        shots += [
+            ("shifted", shots[1][1], shots[1][2], worn, gone),
+            ("twin", shots[1][1], shots[1][2], twin, motion),
+        ]
         way = rng.normal(size=2)
         way /= np.linalg.norm(way)
         for name, (mm, degrees) in SMALL_MOVES.items():
             at = motion[:, 2] + mm * way
-            shots.append((name, shots[1][1], shots[1][2], worn, placement(angle - turn + float(np.sign(turn)) * degrees, (float(at[0]), float(at[1])))))
+            shots.append(
+                (
+                    name,
+                    shots[1][1],
+                    shots[1][2],
+                    worn,
+                    placement(angle - turn + float(np.sign(turn)) * degrees, (float(at[0]), float(at[1]))),
+                )
+            )
         for name, tilt, azimuth, solid, where in shots:
             path = folder / f"{i:02d}-{name}"
             if path.with_suffix(".truth.json").exists():
                 continue
             width = LOW_WIDTH if name == "low" else WIDTH
             size = {"width": width, "height": width * 3 // 4}
-            distance = float(np.hypot(template.thickness_mm, np.ptp(np.asarray(template.rings[0]), axis=0).max()) * 1.1 + (430 if layout == "card" else 330))
-            camera = look_at((float(aim[0]), float(aim[1])), distance_mm=distance, tilt_deg=tilt, azimuth_deg=azimuth, f35=26.0, **size)
-            own = replace(scene, seed=scene.seed + 1) if name == "twin" else scene  # another casting has other stains
+            distance = float(
+                np.hypot(template.thickness_mm, np.ptp(np.asarray(template.rings[0]), axis=0).max()) * 1.1
+                + (430 if layout == "card" else 330)
+            )
+            camera = look_at(
+                (float(aim[0]), float(aim[1])),
+                distance_mm=distance,
+                tilt_deg=tilt,
+                azimuth_deg=azimuth,
+                f35=26.0,
+                **size,
+            )
+            own = (
+                replace(scene, seed=scene.seed + 1) if name == "twin" else scene
+            )  # another casting has other stains
             render(template, solid, camera, own, sheet_from_part=where, **size).write(folder, path.name)
-            print(path.name, template.name, template.mount, f"{100 * solid.consumed_volume:.0f} % gone", flush=True)
+            print(
+                path.name,
+                template.name,
+                template.mount,
+                f"{100 * solid.consumed_volume:.0f} % gone",
+                flush=True,
+            )
 
 
 # --- judging ---------------------------------------------------------------------------------------------------------------------------
@@ -89,7 +153,9 @@ def judged(folder: Path, stems: list[str], truth: dict[str, Any], true_masks: bo
     files = [((folder / f"{s}.jpg").read_bytes(), f"{s}.jpg") for s in stems]
     masks: list[MetalMask | None] | None = None
     if true_masks:
-        masks = [mask_from_pixels(np.asarray(Image.open(folder / f"{s}.metal.png").convert("L"))) for s in stems]
+        masks = [
+            mask_from_pixels(np.asarray(Image.open(folder / f"{s}.metal.png").convert("L"))) for s in stems
+        ]
     return judge_together(files, template_of(truth), Settings(), masks=masks)
 
 
@@ -137,9 +203,17 @@ def run(folder: Path, sets: dict[str, list[list[str]]], true_masks: bool) -> Non
 
 def score(folder: Path, true_masks: bool) -> None:
     parts = sorted({p.name.split("-")[0] for p in folder.glob("*-above.truth.json")})
-    names = {"above + half-way": ["above", "side0"], "above + low": ["above", "low"], "above + half-way + low": ["above", "side1", "low"]}
+    names = {
+        "above + half-way": ["above", "side0"],
+        "above + low": ["above", "low"],
+        "above + half-way + low": ["above", "side1", "low"],
+    }
     names["above + three half-way + low"] = ["above", "side0", "side1", "side2", "low"]
-    run(folder, {name: [[f"{p}-{s}" for s in shots] for p in parts] for name, shots in names.items()}, true_masks)
+    run(
+        folder,
+        {name: [[f"{p}-{s}" for s in shots] for p in parts] for name, shots in names.items()},
+        true_masks,
+    )
 
 
 def refusals(folder: Path, true_masks: bool) -> None:
@@ -148,9 +222,16 @@ def refusals(folder: Path, true_masks: bool) -> None:
     for k, part in enumerate(parts):
         truth = json.loads((folder / f"{part}-above.truth.json").read_text())
         sheet = truth["sheet"]
-        like = [p for p in (parts[k + 1 :] + parts[:k]) if json.loads((folder / f"{p}-above.truth.json").read_text())["sheet"] == sheet]
+        like = [
+            p
+            for p in (parts[k + 1 :] + parts[:k])
+            if json.loads((folder / f"{p}-above.truth.json").read_text())["sheet"] == sheet
+        ]
         other = like[0] if like else parts[(k + 1) % len(parts)]
-        stems = [(what, f"{part}-{what}") for what in ("side0", "side1", "side2", "low", "shifted", "twin", *SMALL_MOVES)]
+        stems = [
+            (what, f"{part}-{what}")
+            for what in ("side0", "side1", "side2", "low", "shifted", "twin", *SMALL_MOVES)
+        ]
         for what, stem in (*stems, ("swapped", f"{other}-side0")):
             if not (folder / f"{stem}.jpg").exists():
                 continue
@@ -159,7 +240,10 @@ def refusals(folder: Path, true_masks: bool) -> None:
             found[0] += bool(verdict.reasons) and verdict.reasons[0].code == "photos_disagree"
             found[1] += 1
             print("  ", part, what, verdict.status, verdict.reasons[0].message[:110], flush=True)
-    print("refused as not one part that lay still:", ", ".join(f"{what} {n} of {of}" for what, (n, of) in counts.items()))
+    print(
+        "refused as not one part that lay still:",
+        ", ".join(f"{what} {n} of {of}" for what, (n, of) in counts.items()),
+    )
 
 
 def trial(folder: Path, true_masks: bool) -> None:
@@ -173,15 +257,35 @@ def speed() -> None:
     """One photo and three, each 12 MP, by the network: the median of five of each, turn about."""
     from shapely import box
 
-    from anodewane.pipeline import judge
+    from anodewane.judgement.pipeline import judge
     from anodewane.testing import Scene, WearPattern, erode, look_at, placement, render
 
-    template = Template("bench", from_shapely(box(-50, -28, 50, 28).buffer(-5).buffer(5)), 20.0, "flush", "plate", "zinc", None, 1.0, (), None, False)
+    template = Template(
+        "bench",
+        from_shapely(box(-50, -28, 50, 28).buffer(-5).buffer(5)),
+        20.0,
+        "flush",
+        "plate",
+        "zinc",
+        None,
+        1.0,
+        (),
+        None,
+        False,
+    )
     worn = erode(template, WearPattern(depth_mm=2.5, unevenness=0.25, seed=2))
     motion = placement(15.0, (0.0, -118.0))
     files = []
     for k, (tilt, azimuth) in enumerate(((8, 250), (46, 200), (50, 310))):
-        camera = look_at((0.0, -60.0), distance_mm=430.0, tilt_deg=tilt, azimuth_deg=azimuth, f35=26.0, width=1440, height=1080)
+        camera = look_at(
+            (0.0, -60.0),
+            distance_mm=430.0,
+            tilt_deg=tilt,
+            azimuth_deg=azimuth,
+            f35=26.0,
+            width=1440,
+            height=1080,
+        )
         photo = render(template, worn, camera, Scene(seed=3), sheet_from_part=motion, width=1440, height=1080)
         big = Image.fromarray(np.asarray(photo.rgb)).resize((4032, 3024), Image.Resampling.BICUBIC)
         from anodewane.testing import encode_jpeg
@@ -197,11 +301,15 @@ def speed() -> None:
         three.append(time.perf_counter() - middle)
         assert single.status == together.status == "judged"
     ratio = np.median(np.array(three[1:]) / np.array(one[1:]))
-    print(f"three 12 MP photos together: {ratio:.1f} times one photo's judgement ({np.median(three[1:]):.2f} s against {np.median(one[1:]):.2f} s)")
+    print(
+        f"three 12 MP photos together: {ratio:.1f} times one photo's judgement ({np.median(three[1:]):.2f} s against {np.median(one[1:]):.2f} s)"
+    )
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("what", choices=["render", "score", "refusals", "trial", "speed"])
     parser.add_argument("folder", type=Path, nargs="?")
     parser.add_argument("--parts", type=int, default=12)
@@ -213,7 +321,9 @@ def main() -> None:
     elif given.what == "render":
         make(given.folder, given.parts, given.seed)
     else:
-        {"score": score, "refusals": refusals, "trial": trial}[given.what](given.folder, given.masks == "true")
+        {"score": score, "refusals": refusals, "trial": trial}[given.what](
+            given.folder, given.masks == "true"
+        )
 
 
 if __name__ == "__main__":

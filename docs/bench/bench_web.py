@@ -29,7 +29,7 @@ from pathlib import Path
 
 from anodewane.book.store import new_book
 from anodewane.catalog.templates import load_template
-from anodewane.pipeline import judge
+from anodewane.judgement.pipeline import judge
 from anodewane.settings import Settings
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
@@ -77,7 +77,9 @@ def main() -> None:
                 said += server.stderr.readline()
             link = re.search(r"http://\S+/in/\S+", said)[0]
             base = link.split("/in/")[0]
-            opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(http.cookiejar.CookieJar()))
+            opener = urllib.request.build_opener(
+                urllib.request.HTTPCookieProcessor(http.cookiejar.CookieJar())
+            )
             token = ""
 
             def call(method: str, url: str, data: bytes | None = None) -> bytes:
@@ -94,18 +96,31 @@ def main() -> None:
 
             def through_the_page(data: bytes) -> tuple[float, ...]:
                 number = os.urandom(16).hex()
-                told = json.loads(call("POST", f"{base}/upload", json.dumps({"id": number, "boat": "Marram", "position": "transom", "size": len(data)}).encode()))
+                told = json.loads(
+                    call(
+                        "POST",
+                        f"{base}/upload",
+                        json.dumps(
+                            {"id": number, "boat": "Marram", "position": "transom", "size": len(data)}
+                        ).encode(),
+                    )
+                )
                 while True:
                     at = told["received"]
                     begun = time.perf_counter()
-                    told = json.loads(call("PUT", f"{base}/upload/{number}?offset={at}", data[at : at + 131072]))
+                    told = json.loads(
+                        call("PUT", f"{base}/upload/{number}?offset={at}", data[at : at + 131072])
+                    )
                     if told["state"] != "receiving":
                         break
                 while told["state"] == "waiting":
                     told = json.loads(call("GET", f"{base}/upload/{number}?wait=1"))
                 assert told["state"] == "done", told
                 marks = [begun, time.perf_counter()]
-                for url in (f"{base}/judgement/{told['judgement']}", f"{base}/judgement/{told['judgement']}/overlay.jpg"):
+                for url in (
+                    f"{base}/judgement/{told['judgement']}",
+                    f"{base}/judgement/{told['judgement']}/overlay.jpg",
+                ):
                     call("GET", url)
                     marks.append(time.perf_counter())
                 return tuple(b - a for a, b in pairwise(marks))
@@ -125,14 +140,22 @@ def main() -> None:
                         page.append(sum(seconds))
                         parts.append(seconds)
                 ratio = statistics.median(p / a for p, a in zip(page, alone, strict=True))
-                print(f"{name}: judge {statistics.median(alone):.3f}, page {statistics.median(page):.3f}, ratio {ratio:.2f}")
+                print(
+                    f"{name}: judge {statistics.median(alone):.3f}, page {statistics.median(page):.3f}, ratio {ratio:.2f}"
+                )
                 least = min(page) / min(alone)
-                print(f"    the quickest of {runs}: judge {min(alone):.3f}, page {min(page):.3f}, ratio {least:.2f} (other work on the machine counts for less)")
+                print(
+                    f"    the quickest of {runs}: judge {min(alone):.3f}, page {min(page):.3f}, ratio {least:.2f} (other work on the machine counts for less)"
+                )
                 judged, shown, drawn = (statistics.median(p[i] for p in parts) for i in range(3))
-                print(f"    to the judgement and its overlay {judged:.3f}, the verdict's page {shown:.3f}, the picture's bytes {drawn:.3f}")
+                print(
+                    f"    to the judgement and its overlay {judged:.3f}, the verdict's page {shown:.3f}, the picture's bytes {drawn:.3f}"
+                )
                 looks = [quick(copy) for _ in range(runs)]
                 look = statistics.median(looks)
-                print(f"    quick look at a copy of {len(copy) // 1000} kB: {look:.3f}, {look / statistics.median(alone):.2f} of judge")
+                print(
+                    f"    quick look at a copy of {len(copy) // 1000} kB: {look:.3f}, {look / statistics.median(alone):.2f} of judge"
+                )
         finally:
             server.send_signal(signal.SIGINT)
             server.wait(timeout=40)

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Fit the classical segmenter's two rules (`anodewane.classical.RULE_ON_SHEET`, `RULE_OFF_SHEET`) to a folder of photos with truth.
+"""Fit the classical segmenter's two rules (`anodewane.segment.classical.RULE_ON_SHEET`, `RULE_OFF_SHEET`) to a folder of photos with truth.
 
     OMP_NUM_THREADS=1 python docs/bench/fit_classical.py FOLDER [--every 4] [--first 0]
 
@@ -17,10 +17,10 @@ from typing import Any
 import cv2
 import numpy as np
 
-from anodewane.classical import NAMES, _rim_of_sheet, figures, look_around, printed, shrunk
 from anodewane.errors import CannotJudge
-from anodewane.geometry import to_height
+from anodewane.geometry.camera import to_height
 from anodewane.records import Photo, Source
+from anodewane.segment.classical import NAMES, _rim_of_sheet, figures, look_around, printed, shrunk
 from anodewane.settings import Settings
 from anodewane.stages import segment
 from anodewane.stages.card import find_card
@@ -41,7 +41,9 @@ def samples(path: Path, rng: Any) -> list[tuple[bool, Any, int]]:
     except CannotJudge:
         return []
     layout = sighting.layout
-    true_photo = Photo(np.repeat(truth[..., None], 3, 2).copy(), Source("truth", "0" * 64, 1), None, None, None, ())
+    true_photo = Photo(
+        np.repeat(truth[..., None], 3, 2).copy(), Source("truth", "0" * 64, 1), None, None, None, ()
+    )
     wide = overview_window(photo, plane, layout)
     mm = segment._photo_mm_per_px(plane)
     mm_wide = max(max(wide.right - wide.left, wide.top - wide.bottom) / segment.OVERVIEW_LONG_SIDE_PX, mm)
@@ -56,14 +58,28 @@ def samples(path: Path, rng: Any) -> list[tuple[bool, Any, int]]:
     for window, scale in ((wide, mm_wide), (close, max(side / 384, 0.8 * mm))):
         flat, true_flat = (shrunk(flatten(p, plane, layout, window, scale)) for p in (photo, true_photo))
         metal = true_flat.rgb[..., 0] / 255
-        near = cv2.dilate((metal > 0.5).astype(np.uint8), np.ones((2 * int(14 / flat.mm_per_px) + 1,) * 2, np.uint8)) > 0
+        near = (
+            cv2.dilate(
+                (metal > 0.5).astype(np.uint8), np.ones((2 * int(14 / flat.mm_per_px) + 1,) * 2, np.uint8)
+            )
+            > 0
+        )
         for on_sheet in (True, False):
-            domain = ((flat.sheet > 0.99) if on_sheet else (flat.sheet < 0.02)) & ~printed(flat, layout) & ~_rim_of_sheet(flat) & flat.valid
+            domain = (
+                ((flat.sheet > 0.99) if on_sheet else (flat.sheet < 0.02))
+                & ~printed(flat, layout)
+                & ~_rim_of_sheet(flat)
+                & flat.valid
+            )
             if not domain.any():
                 continue
             x = figures(flat, around, domain, on_sheet).reshape(-1, len(NAMES))
             most = 300 if on_sheet == layout.name.startswith("mat") else 60
-            for label, chosen in ((1, domain & (metal > 0.9)), (0, domain & (metal < 0.1)), (0, domain & (metal < 0.1) & near)):
+            for label, chosen in (
+                (1, domain & (metal > 0.9)),
+                (0, domain & (metal < 0.1)),
+                (0, domain & (metal < 0.1) & near),
+            ):
                 at = np.flatnonzero(chosen)
                 out.append((on_sheet, x[rng.choice(at, min(most, len(at)), replace=False)], label))
     return out
@@ -76,7 +92,9 @@ def fit(x: Any, y: Any, ridge: float = 3.0) -> Any:
     for _ in range(40):
         p = 1 / (1 + np.exp(-np.clip(z @ w, -30, 30)))
         weight = np.maximum(p * (1 - p), 1e-4)
-        w = w + np.linalg.solve((z * weight[:, None]).T @ z + ridge * np.eye(len(w)), z.T @ (y - p) - ridge * w)
+        w = w + np.linalg.solve(
+            (z * weight[:, None]).T @ z + ridge * np.eye(len(w)), z.T @ (y - p) - ridge * w
+        )
     return w / scale
 
 
@@ -88,12 +106,19 @@ def main() -> None:
     options = parser.parse_args()
     cv2.setNumThreads(1)
     rng = np.random.default_rng(0)
-    found = [s for path in sorted(options.folder.glob("*.jpg"))[options.first :: options.every] for s in samples(path, rng)]
+    found = [
+        s
+        for path in sorted(options.folder.glob("*.jpg"))[options.first :: options.every]
+        for s in samples(path, rng)
+    ]
     for on_sheet in (True, False):
         mine = [s for s in found if s[0] == on_sheet and len(s[1])]
         x, y = np.concatenate([s[1] for s in mine]), np.concatenate([np.full(len(s[1]), s[2]) for s in mine])
         w = fit(x.astype(float), y)
-        print("on the sheet" if on_sheet else "off the sheet", f"{len(y)} pixels, {100 * ((x @ w > 0) == y).mean():.1f} % told right")
+        print(
+            "on the sheet" if on_sheet else "off the sheet",
+            f"{len(y)} pixels, {100 * ((x @ w > 0) == y).mean():.1f} % told right",
+        )
         print(tuple(w.round(3).tolist()))
 
 

@@ -86,7 +86,7 @@ def rings_of(mask: Any) -> list[Any]:
 def pieces_of(rings: list[Any]) -> tuple[Any, ...]:
     from shapely import Polygon, make_valid
 
-    from anodewane.geometry import from_shapely, polygons_of
+    from anodewane.geometry.rings import from_shapely, polygons_of
 
     solid: Any = None
     for shape in sorted((make_valid(Polygon(r)) for r in rings), key=lambda p: -p.area):
@@ -95,11 +95,13 @@ def pieces_of(rings: list[Any]) -> tuple[Any, ...]:
     return tuple(from_shapely(p) for p in sorted(polygons_of(solid), key=lambda p: -p.area) if p.area > 30)
 
 
-def blurred(pieces: tuple[Any, ...], rng: Any, mm_per_px: float, noise_mm: float, bias_mm: float) -> tuple[Any, ...]:
+def blurred(
+    pieces: tuple[Any, ...], rng: Any, mm_per_px: float, noise_mm: float, bias_mm: float
+) -> tuple[Any, ...]:
     """Rings moved along their normals: by noise that hangs together over some 4 mm, and all alike by a draw of the bias."""
     from scipy.ndimage import gaussian_filter1d
 
-    from anodewane.geometry import resample_ring, ring_normals
+    from anodewane.geometry.rings import resample_ring, ring_normals
 
     common = rng.normal(0, bias_mm) / mm_per_px
     out = []
@@ -120,7 +122,8 @@ def read(part: dict[str, Any], rng: Any, noise_mm: float, bias_mm: float) -> dic
 
     from scipy.spatial import cKDTree
 
-    from anodewane.geometry import resample_ring, ring_length, rings_area, to_height
+    from anodewane.geometry.camera import to_height
+    from anodewane.geometry.rings import resample_ring, ring_length, rings_area
     from anodewane.settings import Settings
     from anodewane.stages.align import plan_area, settle_plate, silhouette_of
 
@@ -133,7 +136,9 @@ def read(part: dict[str, Any], rng: Any, noise_mm: float, bias_mm: float) -> dic
     outline = silhouette_of(SimpleNamespace(pieces_px=pieces_of(part["silhouette"])), camera)  # type: ignore[arg-type]
     plan, _, thickness, thickness_sd = settle_plate(outline, template, Settings())
     # how far the silhouette stands out from the rim: the inset of the rounded rim, and where the wall faces the camera's foot its height times the slope of sight
-    tree = cKDTree(np.vstack([resample_ring(to_height(camera, r, 0.0), 0.5) for piece in face for r in piece]))
+    tree = cKDTree(
+        np.vstack([resample_ring(to_height(camera, r, 0.0), 0.5) for piece in face for r in piece])
+    )
     gap = np.concatenate([tree.query(piece[0])[0] for piece in outline.pieces])
     facing = np.maximum(-np.concatenate([slopes[0] for slopes in outline.slopes]), 0)
     x, weight = np.c_[np.ones(len(gap)), facing], np.ones(len(gap))
@@ -192,7 +197,9 @@ def compare(rows: dict[int, dict[str, float]]) -> None:
             known = fit & clear
             root = 1 / np.sqrt(own_sd**2 + v["wall_sd"] ** 2)
             x = np.c_[v["wall"], v["new_mm"]]
-            law = np.linalg.lstsq((x * root[:, None])[known], (v["volume"] / v["area"] * root)[known], rcond=None)[0]
+            law = np.linalg.lstsq(
+                (x * root[:, None])[known], (v["volume"] / v["area"] * root)[known], rcond=None
+            )[0]
             var = v["thickness_sd"] ** 2
             share = np.where(clear, var / (var + own_sd**2 + (law[0] * v["wall_sd"]) ** 2), 0)
             thicknesses.append(v["thickness"] + share * (x @ law - v["thickness"]))
@@ -211,7 +218,9 @@ def compare(rows: dict[int, dict[str, float]]) -> None:
     for name in area_errors:
         area, mass = np.concatenate(area_errors[name]), np.concatenate(mass_errors[name])
         change = 100 * (np.abs(mass) - before)
-        print(f"| {name} | {_said(area)} | {_said(mass)} | {_said(mass[steep])} | {change.mean():+.2f} ± {change.std() / len(change) ** 0.5:.2f} |")
+        print(
+            f"| {name} | {_said(area)} | {_said(mass)} | {_said(mass[steep])} | {change.mean():+.2f} ± {change.std() / len(change) ** 0.5:.2f} |"
+        )
 
 
 def _said(error: Any) -> str:
@@ -220,7 +229,9 @@ def _said(error: Any) -> str:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("work", type=Path)
     parser.add_argument("--parts", type=int, default=160)
     options = parser.parse_args()
@@ -229,14 +240,20 @@ def main() -> None:
         path = options.work / f"{i:03d}.pkl"
         if not path.exists():
             path.write_bytes(pickle.dumps(seen(i)))
-    for title, noise_mm, bias_mm in (("exact rim", 0.0, 0.0), ("rim with 0.3 mm of noise", 0.3, 0.0), ("rim with 0.3 mm of noise and 0.3 mm of bias", 0.3, 0.3)):
+    for title, noise_mm, bias_mm in (
+        ("exact rim", 0.0, 0.0),
+        ("rim with 0.3 mm of noise", 0.3, 0.0),
+        ("rim with 0.3 mm of noise and 0.3 mm of bias", 0.3, 0.3),
+    ):
         rows = {}
         for i in range(options.parts):
             part = pickle.loads((options.work / f"{i:03d}.pkl").read_bytes())
             row = read(part, np.random.default_rng([5, i]), noise_mm, bias_mm)
             if row:
                 rows[i] = row
-        print(f"\n{title}: {len(rows)} parts, {sum(r['flush'] for r in rows.values()):.0f} flush. Area, mass, mass with most wall in sight: median / p90 / bias; change")
+        print(
+            f"\n{title}: {len(rows)} parts, {sum(r['flush'] for r in rows.values()):.0f} flush. Area, mass, mass with most wall in sight: median / p90 / bias; change"
+        )
         compare(rows)
 
 

@@ -55,17 +55,23 @@ def parts_of(folder: Path, count: int | None, max_tilt_deg: float = 30.0) -> lis
 
     from anodewane.errors import CannotJudge
     from anodewane.settings import Settings
-    from anodewane.solids import recession_for_area
     from anodewane.stages.align import silhouette_of
     from anodewane.stages.card import find_card
     from anodewane.stages.load import load_photo
     from anodewane.stages.plane import locate_camera
     from anodewane.stages.refine import mask_from_pixels
+    from anodewane.wear.solids import recession_for_area
 
     parts = []
     for path in sorted(folder.glob("*.truth.json"))[:count]:
         truth = json.loads(path.read_text())
-        if truth["rod"] or truth["lost_fragments"] or truth.get("pieces_broken") or truth["tilt_deg"] > max_tilt_deg or not truth["part_in_frame"]:
+        if (
+            truth["rod"]
+            or truth["lost_fragments"]
+            or truth.get("pieces_broken")
+            or truth["tilt_deg"] > max_tilt_deg
+            or not truth["part_in_frame"]
+        ):
             continue
         name = path.name.removesuffix(".truth.json")
         photo = load_photo(path.with_name(name + ".jpg").read_bytes(), name)
@@ -79,7 +85,16 @@ def parts_of(folder: Path, count: int | None, max_tilt_deg: float = 30.0) -> lis
         template = template_of(truth)
         recession = recession_for_area(template, truth["area_mm2"])
         thickness = truth["volume_mm3"] / truth["area_mm2"]
-        parts.append(Part(template, silhouette_of(mask, plane.camera), truth["area_mm2"], truth["area_new_mm2"], thickness, recession))
+        parts.append(
+            Part(
+                template,
+                silhouette_of(mask, plane.camera),
+                truth["area_mm2"],
+                truth["area_new_mm2"],
+                thickness,
+                recession,
+            )
+        )
     return parts
 
 
@@ -88,8 +103,8 @@ def parts_of(folder: Path, count: int | None, max_tilt_deg: float = 30.0) -> lis
 
 def area_errors(parts: list[Part], law: Any) -> Any:
     """Area consumed as read less the truth, in points, with the true mean thickness given: only the law answers."""
-    from anodewane import limb
     from anodewane.stages.align import plan_area, plate_plan
+    from anodewane.wear import edge_height as limb
 
     kept, out = dict(limb.WALL_LAWS), []
     try:
@@ -111,7 +126,9 @@ def fit_wall(parts: list[Part], start: Any) -> Any:
             return 10.0
         return float(np.mean(np.sqrt(1 + area_errors(parts, law) ** 2)))
 
-    return minimize(badness, start, method="Nelder-Mead", options={"maxiter": 250, "xatol": 0.01, "fatol": 5e-4}).x
+    return minimize(
+        badness, start, method="Nelder-Mead", options={"maxiter": 250, "xatol": 0.01, "fatol": 5e-4}
+    ).x
 
 
 # --- the faces -------------------------------------------------------------------------------------------------------------------------
@@ -127,7 +144,11 @@ def face_lost(recession_mm: Any, new_mm: Any, law: Any) -> Any:
 
 def columns(parts: list[Part]) -> tuple[Any, Any, Any]:
     worn = [p for p in parts if p.consumed > 0.004]
-    return np.array([p.recession_mm for p in worn]), np.array([p.lost_mm for p in worn]), np.array([p.template.thickness_mm for p in worn])
+    return (
+        np.array([p.recession_mm for p in worn]),
+        np.array([p.lost_mm for p in worn]),
+        np.array([p.template.thickness_mm for p in worn]),
+    )
 
 
 def fit_faces(parts: list[Part], start: Any) -> Any:
@@ -136,41 +157,61 @@ def fit_faces(parts: list[Part], start: Any) -> Any:
 
     d, lost, new = columns(parts)
     bounds = ([0.5, 0.2, 0.05], [8.0, 1.0, 3.0])
-    return least_squares(lambda law: (face_lost(d, new, law) - lost) / (0.4 + 0.15 * lost), start, bounds=bounds, loss="soft_l1").x
+    return least_squares(
+        lambda law: (face_lost(d, new, law) - lost) / (0.4 + 0.15 * lost),
+        start,
+        bounds=bounds,
+        loss="soft_l1",
+    ).x
 
 
 # --- printing --------------------------------------------------------------------------------------------------------------------------
 
 
 def spread(e: Any) -> str:
-    return f"n {len(e):3}, median {np.median(np.abs(e)):.2f}, p90 {np.quantile(np.abs(e), 0.9):.2f}, bias {e.mean():+.2f}" if len(e) else "n 0"
+    return (
+        f"n {len(e):3}, median {np.median(np.abs(e)):.2f}, p90 {np.quantile(np.abs(e), 0.9):.2f}, bias {e.mean():+.2f}"
+        if len(e)
+        else "n 0"
+    )
 
 
 def report_wall(name: str, parts: list[Part], law: Any) -> None:
     e, gone = area_errors(parts, law), np.array([p.consumed for p in parts])
     print(f"    {name:20} {spread(e)}")
     bands = [(a, b, e[(gone > a) & (gone <= b)]) for a, b in BANDS]
-    print("      bias by area gone:  " + "  ".join(f"<= {100 * b:.0f} %: {v.mean():+.2f} ({len(v)})" for _, b, v in bands if len(v)))
+    print(
+        "      bias by area gone:  "
+        + "  ".join(f"<= {100 * b:.0f} %: {v.mean():+.2f} ({len(v)})" for _, b, v in bands if len(v))
+    )
 
 
 def report_faces(name: str, parts: list[Part], law: Any) -> None:
     d, lost, new = columns(parts)
     left = face_lost(d, new, law) - lost
     worn = lost > 2
-    share = f"sd of thickness lost over itself {np.std(left[worn] / lost[worn]):.3f} where more than 2 mm is lost" if worn.any() else ""
+    share = (
+        f"sd of thickness lost over itself {np.std(left[worn] / lost[worn]):.3f} where more than 2 mm is lost"
+        if worn.any()
+        else ""
+    )
     print(f"    {name:20} {spread(100 * left / new)} (% of the new thickness); {share}")
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--check", type=Path, help="a second folder that the fitted laws are only held against")
+    parser.add_argument(
+        "--check", type=Path, help="a second folder that the fitted laws are only held against"
+    )
     parser.add_argument("--count", type=int, help="only the first N photos")
     options = parser.parse_args()
     import cv2
 
-    from anodewane.limb import WALL_LAWS
     from anodewane.settings import Settings
+    from anodewane.wear.edge_height import WALL_LAWS
 
     cv2.setNumThreads(1)
     settings = Settings()
@@ -193,7 +234,9 @@ def main() -> None:
                 report_wall("held against", others, law)
         print("  faces, from the true recession")
         for law, what in ((faces_now, "in use"), (faces, "fitted")):
-            print(f"    {what}: ratio {law[0]:.2f}, levels off at {law[1]:.2f} of the thickness, lag {law[2]:.2f} mm")
+            print(
+                f"    {what}: ratio {law[0]:.2f}, levels off at {law[1]:.2f} of the thickness, lag {law[2]:.2f} mm"
+            )
             report_faces("here", parts, law)
             if others:
                 report_faces("held against", others, law)

@@ -25,22 +25,34 @@ def template_of(truth: dict[str, Any]) -> Any:
     """The new part that a truth file tells of."""
     from shapely import wkt
 
-    from anodewane.geometry import from_shapely, polygons_of
+    from anodewane.geometry.rings import from_shapely, polygons_of
     from anodewane.records import Template
 
     rings = from_shapely(polygons_of(wkt.loads(truth["outline_wkt"]))[0])
     solid = "rod" if truth["rod"] else "plate"
-    return Template(truth["part"], rings, truth["thickness_mm"], truth["mount"], solid, truth["alloy"], None, 1.0, (), None, False)  # type: ignore[arg-type]
+    return Template(
+        truth["part"],
+        rings,
+        truth["thickness_mm"],
+        truth["mount"],
+        solid,
+        truth["alloy"],
+        None,
+        1.0,
+        (),
+        None,
+        False,
+    )  # type: ignore[arg-type]
 
 
 def judge_one(photo: Path, truth: dict[str, Any], options: argparse.Namespace) -> Any:
     from PIL import Image
 
-    from anodewane.metals import mass_g
-    from anodewane.pipeline import judge
+    from anodewane.judgement.pipeline import judge
     from anodewane.settings import Settings
     from anodewane.stages.refine import mask_from_pixels
     from anodewane.stages.segment import get_segmenter
+    from anodewane.wear.metals import mass_g
 
     settings = Settings()
     if truth.get("print_scale", 1.0) != 1.0:
@@ -77,24 +89,34 @@ def groups_of(rows: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, Any]
     def split(by: str) -> list[tuple[str, list[dict[str, Any]]]]:
         return [(f"  {by} {v}", [r for r in rows if r[by] == v]) for v in sorted({r[by] for r in rows})]
 
-    wear = [(f"  mass gone {a} to {b} %", [r for r in rows if a <= max(r["true_mass"], 0) < b]) for a, b in ((0, 5), (5, 20), (20, 50), (50, 75), (75, 101))]
+    wear = [
+        (f"  mass gone {a} to {b} %", [r for r in rows if a <= max(r["true_mass"], 0) < b])
+        for a, b in ((0, 5), (5, 20), (20, 50), (50, 75), (75, 101))
+    ]
     return [("all", rows), *split("mount"), *wear, *split("sheet"), *split("part"), *split("ground")]
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--mask", choices=["true", "network", "classical"], default="true")
     parser.add_argument("--thickness", choices=["true"])
     parser.add_argument("--weigh", choices=["true"])
-    parser.add_argument("--max-tilt", type=float, default=30.0, help="degrees; photos taken more from the side are judged and counted, but not in the table")
+    parser.add_argument(
+        "--max-tilt",
+        type=float,
+        default=30.0,
+        help="degrees; photos taken more from the side are judged and counted, but not in the table",
+    )
     parser.add_argument("--count", type=int, help="only the first N photos")
     parser.add_argument("--records", type=Path, help="write every record there as NAME.json")
     parser.add_argument("--worst", type=int, default=8, help="how many of the worst areas and masses to list")
     options = parser.parse_args()
     import cv2
 
-    from anodewane.record_json import verdict_to_json
+    from anodewane.show.record_json import verdict_to_json
 
     cv2.setNumThreads(1)
     if options.records:
@@ -109,8 +131,14 @@ def main() -> None:
         if options.records:
             (options.records / f"{name}.json").write_text(verdict_to_json(verdict))
         if verdict.consumed is None:
-            whole = "" if truth["sheet_in_frame"] and truth["part_in_frame"] else " (sheet or part cut by the frame)"
-            refused.append(f"  {name} {truth['part']} tilt {truth['tilt_deg']:.0f}: {verdict.reasons[0].code}{whole}: {verdict.reasons[0].message}")
+            whole = (
+                ""
+                if truth["sheet_in_frame"] and truth["part_in_frame"]
+                else " (sheet or part cut by the frame)"
+            )
+            refused.append(
+                f"  {name} {truth['part']} tilt {truth['tilt_deg']:.0f}: {verdict.reasons[0].code}{whole}: {verdict.reasons[0].message}"
+            )
             continue
         mass = verdict.consumed.mass_pct
         rows.append({
@@ -118,19 +146,29 @@ def main() -> None:
             "tilt": truth["tilt_deg"], "area": verdict.consumed.area_pct.value, "true_area": 100 * truth["consumed_area"],
             "mass": mass.value, "low": mass.low, "high": mass.high, "true_mass": 100 * truth["consumed_volume"], "verdict": verdict.verdict,
         })  # fmt: skip
-    print(f"{len(seconds)} photos, mask {options.mask}: {len(rows)} judged, {len(refused)} refused, {np.median(seconds):.2f} s each (median)")
+    print(
+        f"{len(seconds)} photos, mask {options.mask}: {len(rows)} judged, {len(refused)} refused, {np.median(seconds):.2f} s each (median)"
+    )
     print("\n".join(refused))
     level = [r for r in rows if r["tilt"] < options.max_tilt]
-    print(f"tilt under {options.max_tilt:.0f} degrees; points\n{'':28}    n   area med    p90   bias   mass med    p90   bias   cover  width")
+    print(
+        f"tilt under {options.max_tilt:.0f} degrees; points\n{'':28}    n   area med    p90   bias   mass med    p90   bias   cover  width"
+    )
     for name, group in groups_of(level):
         print(line_of(name, group))
-    print(f"'ok' with half or more gone: {[r['name'] for r in rows if r['verdict'] == 'ok' and r['true_mass'] >= 50]}")
-    print(f"'replace' with under 35 % gone: {[r['name'] for r in rows if r['verdict'] == 'replace' and r['true_mass'] < 35]}")
+    print(
+        f"'ok' with half or more gone: {[r['name'] for r in rows if r['verdict'] == 'ok' and r['true_mass'] >= 50]}"
+    )
+    print(
+        f"'replace' with under 35 % gone: {[r['name'] for r in rows if r['verdict'] == 'replace' and r['true_mass'] < 35]}"
+    )
     for what in ("area", "mass"):
         print(f"worst {what}:")
         for r in sorted(level, key=lambda r: -abs(r[what] - r["true_" + what]))[: options.worst]:
             span = f"mass {r['low']:.0f} to {r['high']:.0f}, true {r['true_mass']:.0f}"
-            print(f"  {r['name']} {r['part']} {r['mount']}, tilt {r['tilt']:.0f}: {r[what]:.1f}, true {r['true_' + what]:.1f} ({span})")
+            print(
+                f"  {r['name']} {r['part']} {r['mount']}, tilt {r['tilt']:.0f}: {r[what]:.1f}, true {r['true_' + what]:.1f} ({span})"
+            )
 
 
 if __name__ == "__main__":

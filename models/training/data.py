@@ -20,7 +20,20 @@ import cv2
 import numpy as np
 
 SIZE = (1024, 768)
-KEPT = ("layout", "sheet", "paper_mm", "paper_px", "part_in_frame", "sheet_in_frame", "consumed_area", "ground", "part", "seed", "tilt_deg", "distance_mm")
+KEPT = (
+    "layout",
+    "sheet",
+    "paper_mm",
+    "paper_px",
+    "part_in_frame",
+    "sheet_in_frame",
+    "consumed_area",
+    "ground",
+    "part",
+    "seed",
+    "tilt_deg",
+    "distance_mm",
+)
 
 
 def paper_mask(corners_px: list[list[float]], metal: np.ndarray) -> np.ndarray:
@@ -46,16 +59,30 @@ def main() -> None:
                 jpg = (folder / f"{stem}.jpg").read_bytes()
                 picture = cv2.imdecode(np.frombuffer(jpg, np.uint8), cv2.IMREAD_COLOR)
                 metal = cv2.imread(str(folder / f"{stem}.metal.png"), cv2.IMREAD_GRAYSCALE)
-                paper = paper_mask(record["paper_px"], metal) if printed else cv2.imread(str(folder / f"{stem}.paper.png"), cv2.IMREAD_GRAYSCALE)
+                paper = (
+                    paper_mask(record["paper_px"], metal)
+                    if printed
+                    else cv2.imread(str(folder / f"{stem}.paper.png"), cv2.IMREAD_GRAYSCALE)
+                )
                 if picture.shape[1::-1] != SIZE:
                     zoom = SIZE[0] / picture.shape[1]
-                    picture, metal, paper = (cv2.resize(m, SIZE, interpolation=cv2.INTER_AREA) for m in (picture, metal, paper))
+                    picture, metal, paper = (
+                        cv2.resize(m, SIZE, interpolation=cv2.INTER_AREA) for m in (picture, metal, paper)
+                    )
                     record["paper_px"] = [[(v + 0.5) * zoom - 0.5 for v in p] for p in record["paper_px"]]
                 masks = [metal, paper]
                 key = f"{folder.name}-{int(record.get('seed', 0)):04d}-{stem}"
-                z.writestr(f"{key}.webp", cv2.imencode(".webp", picture, [cv2.IMWRITE_WEBP_QUALITY, 88])[1].tobytes())
-                z.writestr(f"{key}.png", cv2.imencode(".png", np.vstack(masks), [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes())
-                z.writestr(f"{key}.json", json.dumps({k: record[k] for k in KEPT if k in record} | {"printed": printed}))
+                z.writestr(
+                    f"{key}.webp", cv2.imencode(".webp", picture, [cv2.IMWRITE_WEBP_QUALITY, 88])[1].tobytes()
+                )
+                z.writestr(
+                    f"{key}.png",
+                    cv2.imencode(".png", np.vstack(masks), [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes(),
+                )
+                z.writestr(
+                    f"{key}.json",
+                    json.dumps({k: record[k] for k in KEPT if k in record} | {"printed": printed}),
+                )
                 rows.append([f"{folder.name}/{stem}", hashlib.sha256(jpg).hexdigest()])
     a.manifest.write_text(json.dumps({"photos": rows, "held_out": "number % 20 == 7"}, indent=0) + "\n")
     print(f"{len(rows)} photos, {a.photos.stat().st_size / 1e6:.0f} MB")

@@ -18,8 +18,8 @@ from typing import Any
 import cv2
 import numpy as np
 
-from anodewane import weights
 from anodewane.errors import CannotJudge
+from anodewane.segment import model_file as weights
 from anodewane.settings import Settings
 from anodewane.stages.card import find_card
 from anodewane.stages.load import load_photo
@@ -34,7 +34,11 @@ NEAR_MM = 2.0
 def signed_distance(mask: np.ndarray) -> np.ndarray:
     """Pixels to the mask's edge, positive outside it."""
     inside = mask.astype(np.uint8)
-    return cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5) - cv2.distanceTransform(inside, cv2.DIST_L2, 5) + np.where(mask, 0.5, -0.5)
+    return (
+        cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
+        - cv2.distanceTransform(inside, cv2.DIST_L2, 5)
+        + np.where(mask, 0.5, -0.5)
+    )
 
 
 def filled(pieces: Any, shape: tuple[int, int]) -> np.ndarray:
@@ -111,7 +115,11 @@ def main() -> None:
     ap.add_argument("--segmenter", default="network")
     ap.add_argument("--models", type=Path, help="take the network from here")
     ap.add_argument("--csv", type=Path)
-    ap.add_argument("--table", action="store_true", help="also by ground, light, part, wear and sheet, as rows for the model card")
+    ap.add_argument(
+        "--table",
+        action="store_true",
+        help="also by ground, light, part, wear and sheet, as rows for the model card",
+    )
     a = ap.parse_args()
     cv2.setNumThreads(1)
     if a.models:
@@ -131,7 +139,9 @@ def main() -> None:
                 done = [r for r in whole if r[by] == value and not r["refused"]]
                 if done:
                     iou, bias, p95 = ([r[k] for r in done] for k in ("iou", "bias_mm", "p95_mm"))
-                    print(f"| {by} | {value} | {len(done)} | {np.median(iou):.3f} | {min(iou):.3f} | {np.nanmean(bias):+.2f} | {np.median(p95):.2f} |")
+                    print(
+                        f"| {by} | {value} | {len(done)} | {np.median(iou):.3f} | {min(iou):.3f} | {np.nanmean(bias):+.2f} | {np.median(p95):.2f} |"
+                    )
     if a.csv:
         with a.csv.open("w", newline="") as f:
             writer = csv.DictWriter(f, sorted({k for r in rows for k in r}))

@@ -32,7 +32,11 @@ class UNet(nn.Module):
     def __init__(self, widths: tuple[int, ...] = WIDTHS) -> None:
         super().__init__()
         w = widths
-        self.stem = nn.Sequential(nn.Conv2d(IN_CHANNELS, w[0], 5, stride=2, padding=2, bias=False), nn.BatchNorm2d(w[0]), nn.ReLU(inplace=True))
+        self.stem = nn.Sequential(
+            nn.Conv2d(IN_CHANNELS, w[0], 5, stride=2, padding=2, bias=False),
+            nn.BatchNorm2d(w[0]),
+            nn.ReLU(inplace=True),
+        )
         self.first = _block(w[0], w[0])
         self.down = nn.ModuleList([_block(w[i], w[i + 1]) for i in range(len(w) - 1)])
         self.up = nn.ModuleList([_block(w[i + 1] + w[i], w[i]) for i in reversed(range(len(w) - 1))])
@@ -53,7 +57,9 @@ class UNet(nn.Module):
         return self.spread(self.head(x))
 
 
-def widened(state: dict[str, torch.Tensor], old: tuple[int, ...], new: tuple[int, ...]) -> dict[str, torch.Tensor]:
+def widened(
+    state: dict[str, torch.Tensor], old: tuple[int, ...], new: tuple[int, ...]
+) -> dict[str, torch.Tensor]:
     """Weights of a network of widths `old` laid into one of widths `new`, none narrower: it computes the same, and the added channels are free to learn.
 
     Added channels read everything, but nothing that was there reads them yet (zeros); `state` itself where the widths agree.
@@ -67,8 +73,12 @@ def widened(state: dict[str, torch.Tensor], old: tuple[int, ...], new: tuple[int
         if have.dim() == 4 and have.shape != want.shape:
             w = want.clone()
             inputs = torch.arange(have.shape[1])
-            if key.startswith("up.") and key.endswith("0.weight"):  # reads what comes up from below, then the skip: two runs of channels
-                below_old = next(o for o, lower in pairwise(old) if o + lower == have.shape[1] and o == have.shape[0])
+            if key.startswith("up.") and key.endswith(
+                "0.weight"
+            ):  # reads what comes up from below, then the skip: two runs of channels
+                below_old = next(
+                    o for o, lower in pairwise(old) if o + lower == have.shape[1] and o == have.shape[0]
+                )
                 level = old.index(below_old)
                 inputs = torch.cat([torch.arange(old[level + 1]), new[level + 1] + torch.arange(old[level])])
             w[: have.shape[0]] = 0

@@ -42,7 +42,9 @@ REAL = (
 def square(picture: np.ndarray) -> np.ndarray:
     zoom = TILE / max(picture.shape[:2])
     small = cv2.resize(picture, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
-    return cv2.copyMakeBorder(small, 0, TILE - small.shape[0], 0, TILE - small.shape[1], cv2.BORDER_CONSTANT, value=(255, 255, 255))
+    return cv2.copyMakeBorder(
+        small, 0, TILE - small.shape[0], 0, TILE - small.shape[1], cv2.BORDER_CONSTANT, value=(255, 255, 255)
+    )
 
 
 def sheet(tiles: list[np.ndarray], columns: int = 4) -> np.ndarray:
@@ -69,9 +71,20 @@ def check(folder: Path, hard: int, easy: int) -> np.ndarray:
         cv2.polylines(picture, rings, True, (40, 40, 255), 2, cv2.LINE_AA, 4)
         rows_, cols = np.nonzero(true > 127)
         pad = round(0.15 * max(np.ptp(rows_), np.ptp(cols)))
-        crop = picture[max(0, rows_.min() - pad) : rows_.max() + pad, max(0, cols.min() - pad) : cols.max() + pad]
+        crop = picture[
+            max(0, rows_.min() - pad) : rows_.max() + pad, max(0, cols.min() - pad) : cols.max() + pad
+        ]
         tile = square(crop)
-        cv2.putText(tile, f"{f.stem}  {row['iou']:.3f}", (8, TILE - 10), cv2.FONT_HERSHEY_SIMPLEX, 0.6, (0, 0, 0), 2, cv2.LINE_AA)
+        cv2.putText(
+            tile,
+            f"{f.stem}  {row['iou']:.3f}",
+            (8, TILE - 10),
+            cv2.FONT_HERSHEY_SIMPLEX,
+            0.6,
+            (0, 0, 0),
+            2,
+            cv2.LINE_AA,
+        )
         tiles.append(tile)
     return sheet(tiles)
 
@@ -83,13 +96,29 @@ def real() -> np.ndarray:
     tiles = []
     for name, crop, mm in REAL:
         picture = np.asarray(getattr(skimage.data, name)())[crop]
-        picture = np.ascontiguousarray(np.repeat(picture[..., None], 3, 2) if picture.ndim == 2 else picture[..., :3])
+        picture = np.ascontiguousarray(
+            np.repeat(picture[..., None], 3, 2) if picture.ndim == 2 else picture[..., :3]
+        )
         zoom = 320 / max(picture.shape[:2])
-        picture = cv2.resize(picture, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC)
+        picture = cv2.resize(
+            picture, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC
+        )
         h, w = picture.shape[:2]
         nothing, unknown = np.zeros((h, w), np.float32), np.full((h, w), 128 / 255, np.float32)
-        soft = segmenter(FlatImage(picture, np.ones((h, w), bool), mm if crop != WHOLE else mm / zoom, np.zeros(2), nothing, unknown))
-        red = (picture * (1 - 0.55 * soft.metal_prob[..., None]) + np.array([255, 0, 0]) * 0.55 * soft.metal_prob[..., None]).astype(np.uint8)
+        soft = segmenter(
+            FlatImage(
+                picture,
+                np.ones((h, w), bool),
+                mm if crop != WHOLE else mm / zoom,
+                np.zeros(2),
+                nothing,
+                unknown,
+            )
+        )
+        red = (
+            picture * (1 - 0.55 * soft.metal_prob[..., None])
+            + np.array([255, 0, 0]) * 0.55 * soft.metal_prob[..., None]
+        ).astype(np.uint8)
         tiles += [square(picture[..., ::-1]), square(red[..., ::-1])]
     return sheet(tiles)
 

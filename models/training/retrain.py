@@ -22,7 +22,9 @@ def main() -> None:
     ap.add_argument("--minutes", type=float, default=25)
     ap.add_argument("--panoramas", type=Path)
     ap.add_argument("--to", type=Path, default=HERE.parent)
-    ap.add_argument("--work", type=Path, help="where to keep packed photos and weights; a temporary folder by default")
+    ap.add_argument(
+        "--work", type=Path, help="where to keep packed photos and weights; a temporary folder by default"
+    )
     a, train_options = ap.parse_known_args()  # what it doesn't know goes on to train.py
     with tempfile.TemporaryDirectory() as temporary:
         work = a.work or Path(temporary)
@@ -38,8 +40,29 @@ def main() -> None:
         if a.panoramas:
             run("grounds.py", a.panoramas, "--grounds", work / "grounds.zip")
             grounds = ["--grounds", work / "grounds.zip"]
-        run("train.py", "--photos", work / "photos.zip", *grounds, "--out", work, "--minutes", a.minutes, *train_options)
-        run("export.py", "--weights", work / "segmenter.pt", "--manifest", manifest, "--to", a.to, "--int8", "--photos", work / "photos.zip")
+        run(
+            "train.py",
+            "--photos",
+            work / "photos.zip",
+            *grounds,
+            "--out",
+            work,
+            "--minutes",
+            a.minutes,
+            *train_options,
+        )
+        run(
+            "export.py",
+            "--weights",
+            work / "segmenter.pt",
+            "--manifest",
+            manifest,
+            "--to",
+            a.to,
+            "--int8",
+            "--photos",
+            work / "photos.zip",
+        )
 
 
 if __name__ == "__main__":

@@ -78,7 +78,9 @@ class Pool:
 
 
 @torch.no_grad()
-def measure(model: torch.nn.Module, scenes: Scenes, far: bool, batches: int, size: int, made: float) -> dict[str, float]:
+def measure(
+    model: torch.nn.Module, scenes: Scenes, far: bool, batches: int, size: int, made: float
+) -> dict[str, float]:
     """Median and p10 of the overlap over held-out shapes, as the scenes show them."""
     model.eval()
     ious, wrong = [], 0.0
@@ -90,7 +92,11 @@ def measure(model: torch.nn.Module, scenes: Scenes, far: bool, batches: int, siz
         ious.append((inter / union)[has])
         wrong += float((p * (y < 0.01)).mean())
     iou = torch.cat(ious)
-    return {"iou_median": float(iou.median()), "iou_p10": float(iou.quantile(0.1)), "false_share": wrong / batches}
+    return {
+        "iou_median": float(iou.median()),
+        "iou_p10": float(iou.quantile(0.1)),
+        "false_share": wrong / batches,
+    }
 
 
 class Team:
@@ -101,7 +107,9 @@ class Team:
         if world > 1:
             os.environ.setdefault("MASTER_ADDR", "127.0.0.1")
             os.environ.setdefault("MASTER_PORT", "29511")
-            dist.init_process_group("nccl" if torch.cuda.is_available() else "gloo", rank=rank, world_size=world)
+            dist.init_process_group(
+                "nccl" if torch.cuda.is_available() else "gloo", rank=rank, world_size=world
+            )
 
     def share(self, model: torch.nn.Module, done: float) -> float:
         """Average the gradients in place and return the mean of `done`."""
@@ -133,7 +141,9 @@ def train(rank: int, world: int, a: argparse.Namespace) -> None:
         if rank == 0:
             print(*words, flush=True)
 
-    say(f"{world} x {device.type}; {len(library.meta)} photos to train on, {library.n_real_grounds} grounds, {time.time() - began:.0f} s")
+    say(
+        f"{world} x {device.type}; {len(library.meta)} photos to train on, {library.n_real_grounds} grounds, {time.time() - began:.0f} s"
+    )
     widths = tuple(int(w) for w in a.widths.split(","))
     model = UNet(widths)
     if a.start:
@@ -152,7 +162,9 @@ def train(rank: int, world: int, a: argparse.Namespace) -> None:
         step, before, log = state["step"], state["seconds"], state["log"]
     scenes = Scenes(library, a.seed + 7919 * rank + step)
     torch.manual_seed(a.seed + 1000 * rank + step)
-    say(f"{sum(p.numel() for p in model.parameters()) / 1e6:.2f} M parameters, from step {step}, {before:.0f} s")
+    say(
+        f"{sum(p.numel() for p in model.parameters()) / 1e6:.2f} M parameters, from step {step}, {before:.0f} s"
+    )
     pools = {False: Pool(a.pool), True: Pool(a.pool * 2 // 3)}
     running, began, first, saved_at = 0.0, time.time(), step, time.time()
 
@@ -161,7 +173,13 @@ def train(rank: int, world: int, a: argparse.Namespace) -> None:
             return
         weights = {k: v.cpu() for k, v in mean.state_dict().items()}
         torch.save({"model": weights, "widths": widths}, a.out / "segmenter.pt")
-        rest = {"model": model.state_dict(), "mean": mean.state_dict(), "optimiser": optimiser.state_dict(), "step": step, "log": log}
+        rest = {
+            "model": model.state_dict(),
+            "mean": mean.state_dict(),
+            "optimiser": optimiser.state_dict(),
+            "step": step,
+            "log": log,
+        }
         torch.save({**rest, "seconds": before + time.time() - began}, state_file)
         (a.out / "log.json").write_text(json.dumps(log))
 
@@ -193,7 +211,9 @@ def train(rank: int, world: int, a: argparse.Namespace) -> None:
         running += float(loss.detach()) if step % 20 == 0 else 0.0
         step += 1
         if step % 400 == 0:
-            log.append({"step": step, "seconds": before + time.time() - began, "loss": running / 20, "rate": rate})
+            log.append(
+                {"step": step, "seconds": before + time.time() - began, "loss": running / 20, "rate": rate}
+            )
             say(log[-1])
             running = 0.0
         if time.time() - saved_at > 120:
@@ -205,7 +225,11 @@ def train(rank: int, world: int, a: argparse.Namespace) -> None:
         held = Library(a.photos, None, device, limit=a.limit, hold_out=-1) if a.limit is None else library
         for made in (0.0, 1.0):
             for far in (False, True):
-                say("held out" if made == 0 else "made", "far" if far else "close", measure(mean, Scenes(held, 99), far, 6, a.size, made))
+                say(
+                    "held out" if made == 0 else "made",
+                    "far" if far else "close",
+                    measure(mean, Scenes(held, 99), far, 6, a.size, made),
+                )
     if world > 1:
         dist.destroy_process_group()
 
@@ -224,13 +248,17 @@ def main() -> None:
     ap.add_argument("--pool", type=int, default=60, help="batches kept of the close look")
     ap.add_argument("--size", type=int, default=448)
     ap.add_argument("--far-size", type=int, default=320)
-    ap.add_argument("--reuse", type=int, default=4, help="steps to each newly drawn batch (not a multiple of 3)")
+    ap.add_argument(
+        "--reuse", type=int, default=4, help="steps to each newly drawn batch (not a multiple of 3)"
+    )
     ap.add_argument("--widths", default="16,48,96,160,256")
     ap.add_argument("--made", type=float, default=0.28, help="share of scenes made from nothing")
     ap.add_argument("--limit", type=int, help="use only so many photos (rehearsal)")
     ap.add_argument("--steps", type=int, help="stop after so many steps (rehearsal)")
     ap.add_argument("--reduced", action="store_true", help="small banks of noise and grounds (rehearsal)")
-    ap.add_argument("--measure", action="store_true", help="at the end, overlap on photos held out and on made scenes")
+    ap.add_argument(
+        "--measure", action="store_true", help="at the end, overlap on photos held out and on made scenes"
+    )
     ap.add_argument("--seed", type=int, default=1)
     ap.add_argument("--gpus", type=int, help="how many to use; all by default")
     a = ap.parse_args()

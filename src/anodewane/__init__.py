@@ -1,42 +1,37 @@
 """Says from a phone photo how much of a sacrificial anode is gone, how sure that is, and whether to replace it.
 
 The map. A file imports only from rows above it (``tests/test_import_law.py`` holds it to that); heavy imports stay inside functions, so that ``anodewane --help`` is
-instant. To read the code, begin with ``pipeline.py``: it is the judgement, stage by stage.
+instant. To read the code, begin with ``judgement/pipeline.py``: it is the judgement, stage by stage.
 
-errors.py, version.py, units.py
-    Exit codes and errors, each with a message and a remedy; the version; the three frames, the pixel-centre rule and the unit suffixes.
-metals.py
-    Densities and charge capacities.
-records.py
-    Every record that passes between stages, frozen and checked at birth, and the record that comes out.
-settings.py, refusals.py
-    Every knob with unit and source; every refusal and finding with its sentence and remedy.
-geometry.py, solids.py, limb.py, halving.py
-    Cameras, homographies and polygons; volumes of worn plates and rods; at which height a camera sees a worn edge; a photo at half its size.
+errors.py, version.py, units.py, files.py
+    Exit codes and errors with remedies; the version; frames and units; files written whole or not at all.
+records.py, settings.py, refusals.py
+    What passes between stages, frozen; every knob with unit and source; every refusal and finding.
+geometry/
+    camera rings pyramid: cameras and homographies; rings and polygons; a photo at half its size.
+wear/
+    metals solids edge_height: densities and charge; solids as they waste; what a camera sees of an edge.
 catalog/
     Sheet layouts and part templates as data, with their loaders and makers.
-classical.py
-    Metal told from the rest by statistics of light, colour and texture, and how far that is to be believed.
-weights.py, provenance.py, trace.py, files.py
-    The model file, found and checked; what made a record; where stages' pictures go; files read and written whole or not at all.
+segment/
+    classical model_file: metal told from the rest by statistics; the trained network's file, checked.
 stages/
-    load, card, plane, label, flatten, segment, refine, fouling, align, wear, decide: one stage, one file, in this order. Records in, records out.
-lens_fit.py
-    A phone's lens from photos of the sheet.
-handed.py
-    Outlines that a person hands in instead of the segmenter's.
-pipeline.py
-    ``judge(bytes, name, template, settings) -> Verdict``: the stages in order.
+    load card plane label flatten segment refine fouling align wear decide: one stage, one file, in this
+    order. Records in, records out.
+judgement/
+    provenance trace lens_fit by_hand pipeline: the stages in order, ``judge(...) -> Verdict``.
 views/
     Several photos of one part, fitted together.
-record_json.py, words.py, draw.py, draw_together.py
-    The record as JSON and its schema; in a few lines for people; as a picture.
+show/
+    record_json words overlay overlay_of_views: the record as JSON, in words, as a picture.
 book/
-    The season's book: boats, positions, haul-outs and judgements in one SQLite file; rates, forecasts, warnings, orders.
+    The season's book: boats, positions, haul-outs and judgements in one SQLite file; rates, orders.
 batch/
-    A folder of photos: planned, judged in parallel, resumed, summed up; on object storage and on a cluster too.
+    A folder of photos: planned, judged in parallel, resumed, summed up; on object storage too.
 report/
-    Records as PDF and HTML; the evidence bag.
+    Records as PDF and HTML.
+evidence/
+    bag privacy signature stamp pack: the bag that proves a report, sealed and checked again.
 web/
     The page in the yard: photos from phones into the book, corrected by a finger.
 testing/
@@ -63,17 +58,17 @@ if TYPE_CHECKING:
     from anodewane.book.store import new_book as new_book
     from anodewane.book.store import open_book as open_book
     from anodewane.catalog.templates import load_template as load_template
-    from anodewane.draw import overlay as overlay
     from anodewane.errors import AnodewaneError as AnodewaneError
     from anodewane.errors import ExitCode as ExitCode
-    from anodewane.pipeline import judge as judge
-    from anodewane.record_json import record_schema as record_schema
-    from anodewane.record_json import verdict_from_json as verdict_from_json
-    from anodewane.record_json import verdict_to_json as verdict_to_json
+    from anodewane.judgement.pipeline import judge as judge
     from anodewane.records import Template as Template
     from anodewane.records import Verdict as Verdict
     from anodewane.settings import Settings as Settings
     from anodewane.settings import settings_from_toml as settings_from_toml
+    from anodewane.show.overlay import overlay as overlay
+    from anodewane.show.record_json import record_schema as record_schema
+    from anodewane.show.record_json import verdict_from_json as verdict_from_json
+    from anodewane.show.record_json import verdict_to_json as verdict_to_json
     from anodewane.views.together import judge_together as judge_together
 
 _PUBLIC = {
@@ -82,17 +77,17 @@ _PUBLIC = {
     "Settings": "settings",
     "Template": "records",
     "Verdict": "records",
-    "judge": "pipeline",
+    "judge": "judgement.pipeline",
     "judge_folder": "batch.folder",
     "judge_together": "views.together",
     "load_template": "catalog.templates",
     "new_book": "book.store",
     "open_book": "book.store",
-    "overlay": "draw",
-    "record_schema": "record_json",
+    "overlay": "show.overlay",
+    "record_schema": "show.record_json",
     "settings_from_toml": "settings",
-    "verdict_from_json": "record_json",
-    "verdict_to_json": "record_json",
+    "verdict_from_json": "show.record_json",
+    "verdict_to_json": "show.record_json",
 }
 
 __all__ = sorted([*_PUBLIC, "__version__"])

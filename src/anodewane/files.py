@@ -47,11 +47,19 @@ def read_bytes(path: Path | str, what: str = "photo") -> bytes:
         except FileNotFoundError as e:
             raise InputUnreadable(f"There is no {what} '{path}'.", "Check the name and the folder.") from e
         except PermissionError as e:
-            raise InputUnreadable(f"The {what} '{name}' may not be read by you.", "Change its permissions or copy it.") from e
+            raise InputUnreadable(
+                f"The {what} '{name}' may not be read by you.", "Change its permissions or copy it."
+            ) from e
         except OSError as e:
-            raise InputUnreadable(f"The {what} '{name}' can't be read: {e.strerror or e}.", "Copy it to another disk and try again.") from e
+            raise InputUnreadable(
+                f"The {what} '{name}' can't be read: {e.strerror or e}.",
+                "Copy it to another disk and try again.",
+            ) from e
     if len(data) > MAX_INPUT_BYTES:
-        raise InputUnreadable(f"The {what} '{name}' is larger than {MAX_INPUT_BYTES // 1_000_000} MB.", f"Give the {what} as the phone made it.")
+        raise InputUnreadable(
+            f"The {what} '{name}' is larger than {MAX_INPUT_BYTES // 1_000_000} MB.",
+            f"Give the {what} as the phone made it.",
+        )
     return data
 
 
@@ -67,7 +75,9 @@ def read_text(path: Path | str, what: str) -> str:
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as e:
-        raise InputUnreadable(f"The {what} '{Path(path).name}' isn't text in UTF-8.", "Save it as UTF-8 text.") from e
+        raise InputUnreadable(
+            f"The {what} '{Path(path).name}' isn't text in UTF-8.", "Save it as UTF-8 text."
+        ) from e
 
 
 def check_writable(path: Path) -> None:
@@ -80,10 +90,15 @@ def check_writable(path: Path) -> None:
     if _is_special(path):
         return
     if path.is_dir():
-        raise OutputNotWritable(f"'{path}' is a folder, so no file of that name can be written.", "Name a file in it.")
+        raise OutputNotWritable(
+            f"'{path}' is a folder, so no file of that name can be written.", "Name a file in it."
+        )
     folder = path.resolve().parent
     if not folder.is_dir():
-        raise OutputNotWritable(f"There is no folder '{folder}' to write '{path.name}' into.", "Make the folder first, or write elsewhere.")
+        raise OutputNotWritable(
+            f"There is no folder '{folder}' to write '{path.name}' into.",
+            "Make the folder first, or write elsewhere.",
+        )
     with _temporary(path):
         pass
 
@@ -98,7 +113,10 @@ def check_folder(path: Path) -> None:
     try:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as e:
-        raise OutputNotWritable(f"The folder '{path}' can't be made: {e.strerror or e}.", "Write elsewhere, or change the folder's permissions.") from e
+        raise OutputNotWritable(
+            f"The folder '{path}' can't be made: {e.strerror or e}.",
+            "Write elsewhere, or change the folder's permissions.",
+        ) from e
     check_writable(path / "probe")
 
 
@@ -138,7 +156,9 @@ def _temporary(path: Path) -> Iterator[Path]:
     """An empty file beside `path`, removed at the end if it is still there."""
     temporary = path.resolve().parent / f".{path.name[:40]}.{secrets.token_hex(4)}.part"
     try:
-        temporary.open("xb").close()  # not tempfile: that makes the file private to its owner, and the renamed file would stay so
+        temporary.open(
+            "xb"
+        ).close()  # not tempfile: that makes the file private to its owner, and the renamed file would stay so
     except OSError as e:
         raise _not_writable(path, e) from e
     try:
@@ -148,7 +168,10 @@ def _temporary(path: Path) -> Iterator[Path]:
 
 
 def _not_writable(path: Path, e: OSError) -> OutputNotWritable:
-    return OutputNotWritable(f"'{path}' can't be written: {e.strerror or e}.", "Write elsewhere, free some space, or change the folder's permissions.")
+    return OutputNotWritable(
+        f"'{path}' can't be written: {e.strerror or e}.",
+        "Write elsewhere, free some space, or change the folder's permissions.",
+    )
 
 
 def _is_special(path: Path) -> bool:

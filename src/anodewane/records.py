@@ -27,11 +27,15 @@ SCHEMA_VERSION = "1.1"
 def frozen_array(value: Any, dtype: Any, shape: tuple[int | None, ...], what: str) -> Any:
     """Return `value` as a read-only array of `dtype`, or raise if its shape isn't `shape` (None matches any length)."""
     got = np.array(value, dtype=dtype)
-    if got.ndim != len(shape) or any(want is not None and have != want for have, want in zip(got.shape, shape, strict=True)):
+    if got.ndim != len(shape) or any(
+        want is not None and have != want for have, want in zip(got.shape, shape, strict=True)
+    ):
         want_text = "(" + ", ".join("n" if s is None else str(s) for s in shape) + ")"
         raise ValueError(f"{what}: expected shape {want_text}, got {got.shape}")
     if got.dtype.kind == "f" and not np.isfinite(got).all():
-        raise ValueError(f"{what}: expected finite numbers, got {int((~np.isfinite(got)).sum())} that are not")
+        raise ValueError(
+            f"{what}: expected finite numbers, got {int((~np.isfinite(got)).sum())} that are not"
+        )
     got.flags.writeable = False
     return got
 
@@ -89,12 +93,16 @@ class SheetLayout(Record):
         m = len(self.marker_ids)
         self._set(
             marker_ids=frozen_array(self.marker_ids, np.int64, (m,), "marker_ids"),
-            marker_corners_mm=frozen_array(self.marker_corners_mm, np.float64, (m, 4, 2), "marker_corners_mm"),
+            marker_corners_mm=frozen_array(
+                self.marker_corners_mm, np.float64, (m, 4, 2), "marker_corners_mm"
+            ),
             saddles_mm=frozen_array(self.saddles_mm, np.float64, (None, 2), "saddles_mm"),
             saddle_phase=frozen_array(self.saddle_phase, np.int64, (len(self.saddles_mm),), "saddle_phase"),
             black_mm=frozen_array(self.black_mm, np.float64, (None, 4, 2), "black_mm"),
             grey_mm=frozen_array(self.grey_mm, np.float64, (None, 4, 2), "grey_mm"),
-            grey_reflectance=frozen_array(self.grey_reflectance, np.float64, (len(self.grey_mm),), "grey_reflectance"),
+            grey_reflectance=frozen_array(
+                self.grey_reflectance, np.float64, (len(self.grey_mm),), "grey_reflectance"
+            ),
         )
 
 
@@ -337,7 +345,9 @@ class CardSighting(Record):
             points_mm=frozen_array(self.points_mm, np.float64, (n, 2), "points_mm"),
             points_px=frozen_array(self.points_px, np.float64, (n, 2), "points_px"),
             point_sd_px=frozen_array(self.point_sd_px, np.float64, (n,), "point_sd_px"),
-            rejected_px=frozen_array(np.reshape(self.rejected_px, (-1, 4, 2)), np.float64, (None, 4, 2), "rejected_px"),
+            rejected_px=frozen_array(
+                np.reshape(self.rejected_px, (-1, 4, 2)), np.float64, (None, 4, 2), "rejected_px"
+            ),
         )
 
 
@@ -461,7 +471,11 @@ class MetalMask(Record):
     def __post_init__(self) -> None:
         if not self.pieces_px:
             raise ValueError("pieces_px: expected at least one piece, got none")
-        self._set(pieces_px=tuple(frozen_rings(p, f"pieces_px[{i}]") for i, p in enumerate(self.pieces_px)), notes=tuple(self.notes), fouled_mm=tuple(self.fouled_mm))
+        self._set(
+            pieces_px=tuple(frozen_rings(p, f"pieces_px[{i}]") for i, p in enumerate(self.pieces_px)),
+            notes=tuple(self.notes),
+            fouled_mm=tuple(self.fouled_mm),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -754,7 +768,9 @@ class Verdict:
     outline: Outline | None
     scale: ScaleFigures | None
     template: TemplateFigures | None
-    label: Label | None = field(default=None, kw_only=True)  # since 1.1: an earlier record is read as having none
+    label: Label | None = field(
+        default=None, kw_only=True
+    )  # since 1.1: an earlier record is read as having none
     views: tuple[ViewFigures, ...] = field(default=(), kw_only=True)
     together: TogetherFigures | None = field(default=None, kw_only=True)
     photo: PhotoFigures

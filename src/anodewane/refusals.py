@@ -93,7 +93,10 @@ REFUSALS: dict[str, tuple[str, str]] = {
 
 FINDINGS: dict[str, tuple[str, str | None]] = {
     "past_limit": ("About {detail} of the metal is gone: at or past the limit.", "Replace the part."),
-    "could_be_past_limit": ("The limit lies inside the interval ({detail}).", "Weigh the part or measure its thickness to settle it; if in doubt, replace it."),
+    "could_be_past_limit": (
+        "The limit lies inside the interval ({detail}).",
+        "Weigh the part or measure its thickness to settle it; if in doubt, replace it.",
+    ),
     "watch": ("Wear has begun ({detail}).", "Look again at the next haul-out, or sooner if it wears fast."),
     "sound": ("The part is sound ({detail}).", None),
     "no_measurable_wear": (
@@ -101,14 +104,23 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "A new part is fine; after a season in the water, no wear is a warning: look for paint or oil on it, poor contact or a broken bond, and have the bonding tested.",
     ),
     "fixing_lost": ("A fixing no longer holds ({detail}).", "Replace the part whatever the percentage."),
-    "hole_grown": ("A fixing hole has grown ({detail}).", "Check that the washer still clamps the part all round."),
+    "hole_grown": (
+        "A fixing hole has grown ({detail}).",
+        "Check that the washer still clamps the part all round.",
+    ),
     "core_shows": ("The core shows or is about to ({detail}).", "Replace the part whatever the percentage."),
-    "piece_lost": ("A piece is gone ({detail}).", "Replace the part whatever the percentage, and tap the others for loose metal."),
+    "piece_lost": (
+        "A piece is gone ({detail}).",
+        "Replace the part whatever the percentage, and tap the others for loose metal.",
+    ),
     "one_sided": (
         "The part wears on one side ({detail}).",
         "Look for a shield, a neighbour or a current on that side; a qualified marine electrical technician can measure it.",
     ),
-    "larger_than_new": ("The part reads larger than new ({detail}).", "Check the template and the print scale; brush off crust and fouling."),
+    "larger_than_new": (
+        "The part reads larger than new ({detail}).",
+        "Check the template and the print scale; brush off crust and fouling.",
+    ),
     "hole_pitch_doubt": (
         "The fixing holes stand at {detail}.",
         "Measure the sheet's 100 mm line and give it (check line); a sheet printed small makes a part read less worn than it is.",
@@ -117,10 +129,19 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "The sheet's 100 mm line was not measured; its print scale is assumed good to {detail}.",
         "Measure it once with a ruler and give it (check line).",
     ),
-    "growth_bridged": ("Fouling stands proud of the metal and was taken off the outline ({detail}).", "Scrape the part clean and take the photo again to be surer."),
+    "growth_bridged": (
+        "Fouling stands proud of the metal and was taken off the outline ({detail}).",
+        "Scrape the part clean and take the photo again to be surer.",
+    ),
     "pose_ambiguous": ("The part can lie in its template in several ways ({detail}).", None),
-    "close_camera": ("The camera was close ({detail}): the part's height weighs more.", "Step back to 700 mm or more, or use the 2x lens."),
-    "template_chosen": ("The template was chosen as the best fit of the library ({detail}).", "Name the template to be sure of it."),
+    "close_camera": (
+        "The camera was close ({detail}): the part's height weighs more.",
+        "Step back to 700 mm or more, or use the 2x lens.",
+    ),
+    "template_chosen": (
+        "The template was chosen as the best fit of the library ({detail}).",
+        "Name the template to be sure of it.",
+    ),
     "gap_filled": (
         "Gaps that the template doesn't have were taken for marks on the metal's face ({detail}).",
         "Look at the picture; if the part is worn through there, hand in its outline.",
@@ -138,7 +159,10 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "The part may reach its limit before the next haul-out ({detail}).",
         "Haul out sooner, weigh the part to settle it, or replace it now.",
     ),
-    "last_look_failed": ("The last photo couldn't be judged ({detail}).", "Take the photo again; until then the book goes by the reading before."),
+    "last_look_failed": (
+        "The last photo couldn't be judged ({detail}).",
+        "Take the photo again; until then the book goes by the reading before.",
+    ),
     "no_wear_in_season": (
         "No wear in a season in the water ({detail}): that is a fault, not health.",
         "Look for paint, oil or a white film on it, a dirty seat, a broken bond; have a qualified marine electrical technician test the bonding before the launch.",
@@ -168,13 +192,22 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "There may be too little metal, a neighbour that it protects, or a stray current; have a qualified corrosion or marine electrical technician look.",
     ),
     "refit_right": ("The new part is as it should be ({detail}).", None),
-    "refit_other_part": ("The new part isn't the one that should sit there ({detail}).", "Fit the right part, or enter the other one's template in the book."),
-    "refit_worn": ("The part fitted as new is worn already ({detail}).", "Fit a new one, or enter it as the used part that it is."),
+    "refit_other_part": (
+        "The new part isn't the one that should sit there ({detail}).",
+        "Fit the right part, or enter the other one's template in the book.",
+    ),
+    "refit_worn": (
+        "The part fitted as new is worn already ({detail}).",
+        "Fit a new one, or enter it as the used part that it is.",
+    ),
     "refit_other_alloy": (
         "The new part seems to be of another alloy ({detail}).",
         "Check the stamp on the part; never mix alloys on one bonded system.",
     ),
-    "refit_alloy_unseen": ("A photo can't tell the alloy ({detail}).", "Check the stamp on the part, or weigh it and give the weight."),
+    "refit_alloy_unseen": (
+        "A photo can't tell the alloy ({detail}).",
+        "Check the stamp on the part, or weigh it and give the weight.",
+    ),
 }
 
 
@@ -191,4 +224,8 @@ def finding(code: str, detail: str) -> Reason:
 
 
 def _fill(message: str, detail: str) -> str:
-    return message.replace("{detail}", detail) if detail else message.replace(" ({detail})", "").replace("{detail}", "an unknown share")
+    return (
+        message.replace("{detail}", detail)
+        if detail
+        else message.replace(" ({detail})", "").replace("{detail}", "an unknown share")
+    )

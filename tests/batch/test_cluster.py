@@ -29,7 +29,9 @@ from anodewane.errors import ExitCode, UsageError
 from batch_doubles import TEMPLATE, cheap_work, deadly_work, distinct, in_process, small_photo, tree
 from cluster_doubles import Bucket, Cluster, make_bucket, s3_server, slow_work
 
-pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning", "ignore::UserWarning", "ignore::FutureWarning")
+pytestmark = pytest.mark.filterwarnings(
+    "ignore::DeprecationWarning", "ignore::ResourceWarning", "ignore::UserWarning", "ignore::FutureWarning"
+)
 
 
 @pytest.fixture(scope="module")
@@ -64,13 +66,20 @@ def fill(bucket: Bucket, folder: Path, photos: dict[str, bytes]) -> None:
 
 
 def cheap_photos(count: int) -> dict[str, bytes]:
-    return {f"Kittiwake {i % 7}/position {i}.jpg": (b"r", b"m", b"o", b"c")[i % 4] + b" photo %d" % i for i in range(count)}
+    return {
+        f"Kittiwake {i % 7}/position {i}.jpg": (b"r", b"m", b"o", b"c")[i % 4] + b" photo %d" % i
+        for i in range(count)
+    }
 
 
-def test_judged_by_the_cluster_equals_judged_here_byte_for_byte_though_a_worker_is_killed(cluster: Cluster, bucket: Bucket, tmp_path: Path) -> None:
+def test_judged_by_the_cluster_equals_judged_here_byte_for_byte_though_a_worker_is_killed(
+    cluster: Cluster, bucket: Bucket, tmp_path: Path
+) -> None:
     """Real photos and the real judge; the driver never sees a photo."""
     photo = small_photo(side=700)
-    photos = {f"Kittiwake/position {i}.jpg": distinct(photo, i) for i in range(4)} | {"Skua/keel.jpg": b"no photo"}
+    photos = {f"Kittiwake/position {i}.jpg": distinct(photo, i) for i in range(4)} | {
+        "Skua/keel.jpg": b"no photo"
+    }
     fill(bucket, tmp_path / "photos", photos)
     template = load_template(TEMPLATE)
     source, out = places_of(f"s3://{bucket.name}/photos", f"s3://{bucket.name}/out")
@@ -85,7 +94,9 @@ def test_judged_by_the_cluster_equals_judged_here_byte_for_byte_though_a_worker_
             if len(done) == 2:
                 cluster.kill(0)
 
-    summary = judge_folder(source, out, template=template, engine=dask_engine(cluster.address, source, out), progress=KillOne())
+    summary = judge_folder(
+        source, out, template=template, engine=dask_engine(cluster.address, source, out), progress=KillOne()
+    )
     assert sorted(done) == sorted(photos)
     assert dict(summary.counts) == {"replace": 4, "unreadable": 1}
     local = judge_folder(tmp_path / "photos", tmp_path / "out", template=template, engine=in_process())
@@ -119,11 +130,24 @@ print("end", flush=True)
 
 def driver(cluster: Cluster, bucket: Bucket, work: str) -> subprocess.Popen[str]:
     path = [str(Path(__file__).parents[1])]
-    code = DRIVER.format(path=path, work=work, source=f"s3://{bucket.name}/photos", out=f"s3://{bucket.name}/out", address=cluster.address)
-    return subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True, env={**os.environ, "DASK_LOGGING__DISTRIBUTED": "error"})
+    code = DRIVER.format(
+        path=path,
+        work=work,
+        source=f"s3://{bucket.name}/photos",
+        out=f"s3://{bucket.name}/out",
+        address=cluster.address,
+    )
+    return subprocess.Popen(
+        [sys.executable, "-c", code],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "DASK_LOGGING__DISTRIBUTED": "error"},
+    )
 
 
-def test_a_killed_driver_is_gone_on_with_and_the_result_is_the_same(cluster: Cluster, bucket: Bucket, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_killed_driver_is_gone_on_with_and_the_result_is_the_same(
+    cluster: Cluster, bucket: Bucket, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("anodewane.batch.folder.WORK", cheap_work)
     fill(bucket, tmp_path / "photos", cheap_photos(60))
     first = driver(cluster, bucket, "slow_work")
@@ -182,7 +206,9 @@ def test_a_photo_that_kills_every_worker_is_told_and_the_others_are_judged(
     assert dict(summary.counts) == {"replace": 3, "monitor": 3, "ok": 3, "cannot_judge": 3, "crashed": 1}
 
 
-def test_a_lost_scheduler_ends_the_run_with_a_remedy_and_nothing_lost(server: dict[str, str], bucket: Bucket, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_lost_scheduler_ends_the_run_with_a_remedy_and_nothing_lost(
+    server: dict[str, str], bucket: Bucket, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("anodewane.batch.folder.WORK", slow_work)
     fill(bucket, tmp_path / "photos", cheap_photos(120))
     cluster = Cluster(tmp_path, 1)
@@ -211,11 +237,22 @@ def test_a_lost_scheduler_ends_the_run_with_a_remedy_and_nothing_lost(server: di
     assert summary.photos == summary.kept + summary.judged_now == 120
 
 
-def test_the_command_judges_a_bucket_on_a_cluster(cluster: Cluster, bucket: Bucket, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_command_judges_a_bucket_on_a_cluster(
+    cluster: Cluster, bucket: Bucket, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("anodewane.batch.folder.WORK", cheap_work)
     for name, data in cheap_photos(8).items():
         bucket.put(f"photos/{name}", data)
-    arguments = ["batch", f"s3://{bucket.name}/photos", "--out", f"s3://{bucket.name}/out", "--engine", "dask", "--address", cluster.address]
+    arguments = [
+        "batch",
+        f"s3://{bucket.name}/photos",
+        "--out",
+        f"s3://{bucket.name}/out",
+        "--engine",
+        "dask",
+        "--address",
+        cluster.address,
+    ]
     assert main(arguments) == ExitCode.BATCH_INCOMPLETE
     out, err = capfd.readouterr()
     totals = json.loads(out)
@@ -224,13 +261,18 @@ def test_the_command_judges_a_bucket_on_a_cluster(cluster: Cluster, bucket: Buck
     assert f"s3://{bucket.name}/out/index.html" in err
 
 
-def test_folders_that_all_machines_share_need_no_bucket(cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_folders_that_all_machines_share_need_no_bucket(
+    cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("anodewane.batch.folder.WORK", cheap_work)
     for name, data in cheap_photos(8).items():
         (tmp_path / "photos" / name).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / "photos" / name).write_bytes(data)
     monkeypatch.chdir(tmp_path)
-    assert main(["batch", "photos", "--out", "out", "--quiet", "--engine", "dask", "--address", cluster.address]) == ExitCode.BATCH_INCOMPLETE
+    assert (
+        main(["batch", "photos", "--out", "out", "--quiet", "--engine", "dask", "--address", cluster.address])
+        == ExitCode.BATCH_INCOMPLETE
+    )
     judge_folder(tmp_path / "photos", tmp_path / "here", engine=in_process())
     assert tree(tmp_path / "out") == tree(tmp_path / "here")
 
@@ -243,13 +285,20 @@ def test_folders_that_all_machines_share_need_no_bucket(cluster: Cluster, tmp_pa
         (["--engine", "dask", "--address", "tcp://127.0.0.1:1", "--workers", "2"], "own workers"),
     ],
 )
-def test_options_that_do_not_go_together_are_refused(tmp_path: Path, capfd: pytest.CaptureFixture[str], arguments: list[str], word: str) -> None:
+def test_options_that_do_not_go_together_are_refused(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], arguments: list[str], word: str
+) -> None:
     (tmp_path / "photos").mkdir()
-    assert main(["batch", str(tmp_path / "photos"), "--out", str(tmp_path / "out"), *arguments]) == ExitCode.USAGE
+    assert (
+        main(["batch", str(tmp_path / "photos"), "--out", str(tmp_path / "out"), *arguments])
+        == ExitCode.USAGE
+    )
     assert word in capfd.readouterr().err
 
 
-def test_a_scheduler_that_does_not_answer_and_one_without_workers_are_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, server: dict[str, str]) -> None:
+def test_a_scheduler_that_does_not_answer_and_one_without_workers_are_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, server: dict[str, str]
+) -> None:
     monkeypatch.setattr("anodewane.batch.engines.CONNECT_S", 1)
     with pytest.raises(UsageError, match="No Dask scheduler answers"):
         dask_engine("tcp://127.0.0.1:1")
@@ -280,6 +329,13 @@ def test_what_travels_is_small(tmp_path: Path) -> None:
     from anodewane.settings import Settings
 
     template = load_template(TEMPLATE)
-    config: Any = RunConfig(place_of("s3://bucket/photos"), place_of("s3://bucket/out"), Settings(), "network", {"t": template}, None)  # type: ignore[arg-type]
+    config: Any = RunConfig(
+        place_of("s3://bucket/photos"),
+        place_of("s3://bucket/out"),
+        Settings(),
+        "network",
+        {"t": template},
+        None,
+    )  # type: ignore[arg-type]
     item = Item("Kittiwake/keel.jpg", "Kittiwake/keel.jpg", "t", None, None, "d" * 32)
     assert len(cloudpickle.dumps((judge_item, item, config))) < 20_000

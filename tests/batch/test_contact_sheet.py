@@ -39,7 +39,15 @@ def page(rows: list[Row], skipped: tuple[Skipped, ...] = (), notes: tuple[str, .
     return Page(html)
 
 
-HOSTILE = ["<script>alert(1)</script>.jpg", '"><img src=x onerror=alert(1)>.jpg', "javascript:alert(1).jpg", "a&b<c>'d\".jpg", "//host/x.jpg", "http:x.jpg", "#?%41.jpg"]
+HOSTILE = [
+    "<script>alert(1)</script>.jpg",
+    '"><img src=x onerror=alert(1)>.jpg',
+    "javascript:alert(1).jpg",
+    "a&b<c>'d\".jpg",
+    "//host/x.jpg",
+    "http:x.jpg",
+    "#?%41.jpg",
+]
 
 
 @pytest.mark.parametrize("name", HOSTILE)
@@ -66,14 +74,24 @@ def test_a_record_in_the_top_folder_can_t_be_taken_for_another_scheme() -> None:
 
 def test_nothing_is_fetched_and_no_script_may_run() -> None:
     found = page([ROW])
-    assert any(a.get("http-equiv") == "Content-Security-Policy" and "script-src 'none'" in str(a.get("content")) for _, a in found.tags)
+    assert any(
+        a.get("http-equiv") == "Content-Security-Policy" and "script-src 'none'" in str(a.get("content"))
+        for _, a in found.tags
+    )
     assert not any(t in ("link", "script") for t, _ in found.tags)
 
 
 def test_every_status_has_a_word_and_a_sign() -> None:
     grades = ["replace", "monitor", "ok", *(s for s in STATUSES if s != "judged")]
     assert set(GRADES) == set(grades)
-    rows = [replace(ROW, status="judged" if g in ("replace", "monitor", "ok") else g, verdict=g if g in ("replace", "monitor", "ok") else None) for g in grades]
+    rows = [
+        replace(
+            ROW,
+            status="judged" if g in ("replace", "monitor", "ok") else g,
+            verdict=g if g in ("replace", "monitor", "ok") else None,
+        )
+        for g in grades
+    ]
     found = page(rows)
     for word, sign in GRADES.values():
         assert word in found.text

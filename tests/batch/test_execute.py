@@ -119,9 +119,21 @@ def test_what_merely_waited_behind_the_guilty_is_judged_in_the_end(config: RunCo
         return cheap_work(item, config)
 
     outcomes: list[Outcome] = []
-    run(items(config, ["deadly.jpg", "behind it.jpg", "c.jpg"]), killer, config, Engine(InProcess, 1, killed=(GoneForGoodError,)), outcomes.append)
+    run(
+        items(config, ["deadly.jpg", "behind it.jpg", "c.jpg"]),
+        killer,
+        config,
+        Engine(InProcess, 1, killed=(GoneForGoodError,)),
+        outcomes.append,
+    )
     assert statuses(outcomes) == {"deadly.jpg": "crashed", "behind it.jpg": "judged", "c.jpg": "judged"}
-    assert calls == ["deadly.jpg", "behind it.jpg", "c.jpg", "deadly.jpg", "behind it.jpg"]  # once more, one by one, when nothing else was left
+    assert calls == [
+        "deadly.jpg",
+        "behind it.jpg",
+        "c.jpg",
+        "deadly.jpg",
+        "behind it.jpg",
+    ]  # once more, one by one, when nothing else was left
 
 
 def test_what_befalls_every_photo_stops_the_run_with_the_finished_handed_over(config: RunConfig) -> None:
@@ -132,7 +144,13 @@ def test_what_befalls_every_photo_stops_the_run_with_the_finished_handed_over(co
 
     outcomes: list[Outcome] = []
     with pytest.raises(OutputNotWritable, match="disk is full"):
-        run(items(config, ["a.jpg", "b.jpg", "c.jpg", "d.jpg", "e.jpg"]), partial(full, 1), config, Engine(InProcess, 1, window=4), outcomes.append)
+        run(
+            items(config, ["a.jpg", "b.jpg", "c.jpg", "d.jpg", "e.jpg"]),
+            partial(full, 1),
+            config,
+            Engine(InProcess, 1, window=4),
+            outcomes.append,
+        )
     assert {"a.jpg", "b.jpg"} <= set(statuses(outcomes))
     assert "c.jpg" not in statuses(outcomes)
 
@@ -146,7 +164,13 @@ def test_an_interruption_hands_over_what_has_finished(config: RunConfig) -> None
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        run(items(config, [f"{i}.jpg" for i in range(9)]), cheap_work, config, Engine(InProcess, 1, window=3), on_result)
+        run(
+            items(config, [f"{i}.jpg" for i in range(9)]),
+            cheap_work,
+            config,
+            Engine(InProcess, 1, window=3),
+            on_result,
+        )
     assert len(outcomes) == 3  # two, and the one more that was in flight
 
 

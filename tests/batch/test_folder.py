@@ -49,15 +49,36 @@ def judge(photos: Path, out: Path, before: Callable[[int], None] | None = None, 
 
 
 def rows(out: Path) -> dict[str, dict[str, Any]]:
-    return {r["path"]: r for r in map(json.loads, (out / "summary.jsonl").read_text(encoding="utf-8").splitlines())}
+    return {
+        r["path"]: r
+        for r in map(json.loads, (out / "summary.jsonl").read_text(encoding="utf-8").splitlines())
+    }
 
 
 def test_one_row_a_photo_and_place(photos: Path, tmp_path: Path) -> None:
     summary = judge(photos, tmp_path / "out")
     assert dict(summary.counts) == {"replace": 3, "monitor": 1, "ok": 1, "cannot_judge": 1, "unreadable": 1}
-    assert (summary.photos, summary.not_judged, summary.judged_now, summary.kept, summary.duplicates, summary.unplaced) == (7, 2, 6, 0, 1, 0)
+    assert (
+        summary.photos,
+        summary.not_judged,
+        summary.judged_now,
+        summary.kept,
+        summary.duplicates,
+        summary.unplaced,
+    ) == (7, 2, 6, 0, 1, 0)
     found = rows(tmp_path / "out")
-    keys = {"path", "boat", "position", "photo_sha256", "record", "status", "verdict", "consumed", "template", "taken"}
+    keys = {
+        "path",
+        "boat",
+        "position",
+        "photo_sha256",
+        "record",
+        "status",
+        "verdict",
+        "consumed",
+        "template",
+        "taken",
+    }
     assert all(keys <= set(r) for r in found.values())
     again = found["Kittiwake/shaft port/1.jpg"]
     assert again["duplicate_of"] == "Grey Heron/fin/again.jpg"
@@ -69,14 +90,19 @@ def test_one_row_a_photo_and_place(photos: Path, tmp_path: Path) -> None:
     assert found["Sea Aster/fin/5.jpg"]["consumed"] is None
     for row in found.values():
         if row["record"]:
-            assert json.loads((tmp_path / "out" / row["record"]).read_bytes())["sha256"] == row["photo_sha256"]
+            assert (
+                json.loads((tmp_path / "out" / row["record"]).read_bytes())["sha256"] == row["photo_sha256"]
+            )
             assert (tmp_path / "out" / row["overlay"]).exists()
 
 
 def test_a_label_that_contradicts_the_folder_is_told(photos: Path, tmp_path: Path) -> None:
     (photos / "IMG_0006.jpg").rename(photos / "Kittiwake" / "IMG_0006.jpg")
     summary = judge(photos, tmp_path / "out")
-    assert "Kittiwake/IMG_0006.jpg: boat 'Label Boat' by the label on the sheet, 'Kittiwake' by its folder; the first is taken." in summary.notes
+    assert (
+        "Kittiwake/IMG_0006.jpg: boat 'Label Boat' by the label on the sheet, 'Kittiwake' by its folder; the first is taken."
+        in summary.notes
+    )
 
 
 def test_a_second_run_judges_nothing_and_changes_nothing(photos: Path, tmp_path: Path) -> None:
@@ -160,7 +186,9 @@ def test_a_lost_output_is_made_again(photos: Path, tmp_path: Path) -> None:
     ],
     ids=["settings", "template", "segmenter"],
 )
-def test_what_decides_a_result_is_part_of_the_key(change: dict[str, Any], photos: Path, tmp_path: Path) -> None:
+def test_what_decides_a_result_is_part_of_the_key(
+    change: dict[str, Any], photos: Path, tmp_path: Path
+) -> None:
     judge(photos, tmp_path / "out")
     assert judge(photos, tmp_path / "out", **change).judged_now == 6
     assert judge(photos, tmp_path / "out").judged_now == 0, "and the way back is known still"
@@ -193,14 +221,29 @@ def test_only_runs_those_again_and_leaves_the_rest(photos: Path, tmp_path: Path)
     judge(photos, tmp_path / "out")
     (photos / "Kittiwake/new.jpg").write_text("o new and long")
     again: list[int] = []
-    summary = judge(photos, tmp_path / "out", again.append, only=("cannot_judge", "unreadable"), settings=replace(Settings(), limit_pct=40.0))
+    summary = judge(
+        photos,
+        tmp_path / "out",
+        again.append,
+        only=("cannot_judge", "unreadable"),
+        settings=replace(Settings(), limit_pct=40.0),
+    )
     assert len(again) == 2
-    assert dict(summary.counts) == {"replace": 3, "monitor": 1, "ok": 1, "cannot_judge": 1, "unreadable": 1, "pending": 1}
+    assert dict(summary.counts) == {
+        "replace": 3,
+        "monitor": 1,
+        "ok": 1,
+        "cannot_judge": 1,
+        "unreadable": 1,
+        "pending": 1,
+    }
     with pytest.raises(UsageError, match="no outcome 'bad'"):
         judge(photos, tmp_path / "out", only=("bad",))
 
 
-def test_a_fault_is_a_row_and_tried_again(photos: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_fault_is_a_row_and_tried_again(
+    photos: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The real `judge_item` around a judgement that breaks."""
     from anodewane.batch import folder, work
 
@@ -325,10 +368,17 @@ def test_csv_and_jsonl_say_the_same(photos: Path, tmp_path: Path) -> None:
         assert r["photo_sha256"] == found[r["path"]]["photo_sha256"]
 
 
-def test_fewer_photos_leave_no_page_behind(photos: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_fewer_photos_leave_no_page_behind(
+    photos: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("anodewane.batch.contact_sheet.PHOTOS_A_PAGE", 2)
     judge(photos, tmp_path / "out")
-    assert {p.name for p in (tmp_path / "out").glob("index*.html")} == {"index.html", "index-2.html", "index-3.html", "index-4.html"}
+    assert {p.name for p in (tmp_path / "out").glob("index*.html")} == {
+        "index.html",
+        "index-2.html",
+        "index-3.html",
+        "index-4.html",
+    }
     shutil.rmtree(photos / "Sea Aster")
     judge(photos, tmp_path / "out")
     assert {p.name for p in (tmp_path / "out").glob("index*.html")} == {"index.html", "index-2.html"}

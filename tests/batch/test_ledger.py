@@ -14,7 +14,18 @@ from anodewane.batch.work import Outcome, outcome_from_plain, outcome_to_plain
 
 
 def outcome(name: str = "a.jpg", **more: object) -> Outcome:
-    return Outcome(name, name, "digest", "judged", final=True, photo_sha256="ab", verdict="ok", reasons=(("c", "m", None),), files=((f"{name}.json", 3),), **more)  # type: ignore[arg-type]
+    return Outcome(
+        name,
+        name,
+        "digest",
+        "judged",
+        final=True,
+        photo_sha256="ab",
+        verdict="ok",
+        reasons=(("c", "m", None),),
+        files=((f"{name}.json", 3),),
+        **more,
+    )  # type: ignore[arg-type]
 
 
 @pytest.fixture
@@ -46,7 +57,19 @@ def test_later_keys_are_passed_over_and_later_lines_win() -> None:
     assert outcome_from_plain(plain) == outcome()
 
 
-@pytest.mark.parametrize("garbage", [b'{"name": "a.jpg", "pho', b"\x00\x00\x00", b"null", b"[]", b'"text"', b"{}", b'{"hashed": 3}', b"\xff\xfe"])
+@pytest.mark.parametrize(
+    "garbage",
+    [
+        b'{"name": "a.jpg", "pho',
+        b"\x00\x00\x00",
+        b"null",
+        b"[]",
+        b'"text"',
+        b"{}",
+        b'{"hashed": 3}',
+        b"\xff\xfe",
+    ],
+)
 def test_a_torn_line_costs_its_own_photo_only(garbage: bytes, place: LocalFolder) -> None:
     ledger = Ledger.read(place)
     ledger.start()
@@ -59,7 +82,9 @@ def test_a_torn_line_costs_its_own_photo_only(garbage: bytes, place: LocalFolder
     assert again.finished("b.jpg", "ab", "digest")
 
 
-def test_hashes_are_cached_and_a_changed_content_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_hashes_are_cached_and_a_changed_content_is_noticed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Same size and the same time of last change, put back by hand: the time of the inode's change still tells."""
     photos, out = tmp_path / "photos", LocalFolder(tmp_path / "out")
     photos.mkdir()

@@ -60,7 +60,11 @@ def test_levels_that_make_no_sense_are_refused(text: str) -> None:
 
 
 def test_the_first_source_that_speaks_is_believed_and_a_contradiction_told() -> None:
-    csv, label, folder = Placing("Kittiwake", None, "csv"), Placing("Sea Aster", "keel", "label"), Placing("kittiwake", "rudder", "folder")
+    csv, label, folder = (
+        Placing("Kittiwake", None, "csv"),
+        Placing("Sea Aster", "keel", "label"),
+        Placing("kittiwake", "rudder", "folder"),
+    )
     settled = settle((csv, label, folder))
     assert (settled.boat, settled.position, settled.placed_by) == ("Kittiwake", "keel", "csv and label")
     assert settled.contradictions == (
@@ -71,4 +75,9 @@ def test_the_first_source_that_speaks_is_believed_and_a_contradiction_told() -> 
 
 def test_nobody_speaks() -> None:
     settled = settle((Placing(None, None, "folder"),))
-    assert (settled.boat, settled.position, settled.placed_by, settled.contradictions) == (None, None, None, ())
+    assert (settled.boat, settled.position, settled.placed_by, settled.contradictions) == (
+        None,
+        None,
+        None,
+        (),
+    )

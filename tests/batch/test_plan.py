@@ -24,13 +24,17 @@ def put(tmp_path: Path) -> Callable[..., None]:
     def put(name: str, content: str | bytes | None = None) -> None:
         path = tmp_path / "photos" / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content.encode() if isinstance(content, str) else name.encode() if content is None else content)
+        path.write_bytes(
+            content.encode() if isinstance(content, str) else name.encode() if content is None else content
+        )
 
     return put
 
 
 def plan(tmp_path: Path, out: Path | None = None) -> Plan:
-    return make_plan(LocalFolder(tmp_path / "photos", exclude=out), Ledger.read(LocalFolder(tmp_path / "out")))
+    return make_plan(
+        LocalFolder(tmp_path / "photos", exclude=out), Ledger.read(LocalFolder(tmp_path / "out"))
+    )
 
 
 def names(found: Plan) -> list[str]:
@@ -94,7 +98,12 @@ def test_links_are_followed_once(put: Callable[..., None], tmp_path: Path) -> No
     (root / "link.jpg").symlink_to("boat/keel/a.jpg")
     found = plan(tmp_path)
     assert names(found) == ["b/b.jpg", "boat/keel/a.jpg", "link.jpg"]
-    assert left_out(found) == {"boat/loop/": "link_loop", "again/": "link_loop", "self": "not_a_photo", "gone.jpg": "broken_link"}
+    assert left_out(found) == {
+        "boat/loop/": "link_loop",
+        "again/": "link_loop",
+        "self": "not_a_photo",
+        "gone.jpg": "broken_link",
+    }
     assert found.photos[2].duplicate_of == "boat/keel/a.jpg"
 
 
@@ -147,7 +156,11 @@ def test_duplicates_are_told_and_judged_once(put: Callable[..., None], tmp_path:
     put("B/rudder/2.jpg", "same")
     put("C/keel/3.jpg", "else")
     found = plan(tmp_path)
-    assert [(p.name, p.duplicate_of) for p in found.photos] == [("A/keel/1.jpg", None), ("B/rudder/2.jpg", "A/keel/1.jpg"), ("C/keel/3.jpg", None)]
+    assert [(p.name, p.duplicate_of) for p in found.photos] == [
+        ("A/keel/1.jpg", None),
+        ("B/rudder/2.jpg", "A/keel/1.jpg"),
+        ("C/keel/3.jpg", None),
+    ]
     assert found.notes == ("B/rudder/2.jpg is the same photo as A/keel/1.jpg, but its place is another.",)
 
 
@@ -198,13 +211,17 @@ def shot(kind: str, moment: str | None) -> bytes:
     ],
     ids=["same moment", "another moment", "one doesn't tell", "neither tells"],
 )
-def test_heic_and_jpeg_of_one_shot(heic: str | None, jpeg: str | None, judged: list[str], put: Callable[..., None], tmp_path: Path) -> None:
+def test_heic_and_jpeg_of_one_shot(
+    heic: str | None, jpeg: str | None, judged: list[str], put: Callable[..., None], tmp_path: Path
+) -> None:
     put("A/keel/IMG_1.HEIC", shot("HEIF", heic))
     put("A/keel/IMG_1.jpg", shot("JPEG", jpeg))
     found = plan(tmp_path)
     assert names(found) == judged
     if len(judged) == 1:
-        assert [(s.shown, s.reason, s.detail) for s in found.skipped] == [("A/keel/IMG_1.jpg", "same_shot", "A/keel/IMG_1.HEIC")]
+        assert [(s.shown, s.reason, s.detail) for s in found.skipped] == [
+            ("A/keel/IMG_1.jpg", "same_shot", "A/keel/IMG_1.HEIC")
+        ]
 
 
 def test_the_file_that_the_list_names_is_judged(put: Callable[..., None], tmp_path: Path) -> None:
@@ -272,7 +289,9 @@ def test_what_is_odd_in_a_list_is_told(put: Callable[..., None], tmp_path: Path)
         (b"file,weighed_g\na.jpg,-3\n", "'-3' in the column weighed_g"),
     ],
 )
-def test_a_list_that_is_wrong_is_refused(content: bytes, words: str, put: Callable[..., None], tmp_path: Path) -> None:
+def test_a_list_that_is_wrong_is_refused(
+    content: bytes, words: str, put: Callable[..., None], tmp_path: Path
+) -> None:
     put("a.jpg")
     put("photos.csv", content)
     with pytest.raises(UsageError, match=words):

@@ -14,7 +14,21 @@ from anodewane.batch.plan import Skipped
 from anodewane.batch.rows import COLUMNS, summary_csv, summary_jsonl, summary_xlsx
 from batch_doubles import ROW
 
-HOSTILE = ["=1+1", '=HYPERLINK("http://x","y")', "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", 'a"b,c\nd', "https://x", "{=1}", "12", "\x01\x02", "x" * 40_000]
+HOSTILE = [
+    "=1+1",
+    '=HYPERLINK("http://x","y")',
+    "+1",
+    "-1",
+    "@SUM(A1)",
+    "\t=1",
+    "\r=1",
+    'a"b,c\nd',
+    "https://x",
+    "{=1}",
+    "12",
+    "\x01\x02",
+    "x" * 40_000,
+]
 
 
 def test_csv_is_read_back_by_the_standard_reader() -> None:
@@ -38,7 +52,11 @@ def test_no_cell_of_the_csv_begins_a_formula(name: str) -> None:
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_no_cell_of_the_workbook_is_a_formula_or_link(name: str) -> None:
-    data = summary_xlsx([replace(ROW, path=name, boat=name, reasons=((name, name, name),))], [Skipped(name, "dot_file", name)], [name])
+    data = summary_xlsx(
+        [replace(ROW, path=name, boat=name, reasons=((name, name, name),))],
+        [Skipped(name, "dot_file", name)],
+        [name],
+    )
     book = openpyxl.load_workbook(io.BytesIO(data))
     cells = [c for sheet in book for line in sheet.iter_rows(min_row=2) for c in line if c.value is not None]
     assert {c.data_type for c in cells} <= {"s", "n"}
@@ -63,7 +81,11 @@ def test_the_same_rows_give_the_same_bytes() -> None:
 def test_json_lines_keep_unknown_as_null() -> None:
     pending = replace(ROW, status="pending", verdict=None, consumed_pct=None, record=None, photo_sha256=None)
     first, second = map(json.loads, summary_jsonl([ROW, pending]).decode().splitlines())
-    assert first["consumed"] == {"mass_pct": {"value": 62.25, "low": -1.5, "high": 70.0}, "area_pct": 35.2, "coverage": 0.9}
+    assert first["consumed"] == {
+        "mass_pct": {"value": 62.25, "low": -1.5, "high": 70.0},
+        "area_pct": 35.2,
+        "coverage": 0.9,
+    }
     assert second["consumed"] is None
     assert second["record"] is None
     assert "" not in second.values()

@@ -21,7 +21,7 @@ import anodewane
 from anodewane.batch import BatchSummary, judge_folder, plan_folder
 from anodewane.batch.placing import set_apart_by
 from anodewane.batch.work import Outcome
-from anodewane.catalog.label import label_of
+from anodewane.catalog.sheet_label import label_of
 from anodewane.catalog.templates import load_template
 from anodewane.errors import ExitCode, OutputNotWritable
 from anodewane.testing import Scene, WearPattern, encode_jpeg, erode, look_at, placement, render
@@ -65,29 +65,48 @@ def judge(photos: Path, out: Path, before: Callable[[int], None] | None = None, 
 
 
 def rows(out: Path) -> dict[str, dict[str, Any]]:
-    return {r["path"]: r for r in map(json.loads, (out / "summary.jsonl").read_text(encoding="utf-8").splitlines())}
+    return {
+        r["path"]: r
+        for r in map(json.loads, (out / "summary.jsonl").read_text(encoding="utf-8").splitlines())
+    }
 
 
 @pytest.mark.usefixtures("cheap")
 def test_one_row_a_part_with_the_names_of_its_photos(photos: Path, tmp_path: Path) -> None:
     summary = judge(photos, tmp_path / "out")
-    assert (summary.photos, summary.parts, summary.judged_now, summary.not_judged, summary.unplaced) == (9, 5, 5, 1, 1)
+    assert (summary.photos, summary.parts, summary.judged_now, summary.not_judged, summary.unplaced) == (
+        9,
+        5,
+        5,
+        1,
+        1,
+    )
     assert dict(summary.counts) == {"replace": 1, "monitor": 1, "ok": 2, "cannot_judge": 1}
     found = rows(tmp_path / "out")
     assert {path: tuple(r["photos"]) for path, r in found.items()} == {
         "IMG_0006.jpg": ("IMG_0006.jpg", "IMG_0007.jpg"),
         "IMG_0008.jpg": ("IMG_0008.jpg",),
-        "Kittiwake/keel/above.jpg": ("Kittiwake/keel/above.jpg", "Kittiwake/keel/low.jpg", "Kittiwake/keel/side.jpg"),
+        "Kittiwake/keel/above.jpg": (
+            "Kittiwake/keel/above.jpg",
+            "Kittiwake/keel/low.jpg",
+            "Kittiwake/keel/side.jpg",
+        ),
         "Kittiwake/rudder.jpg": ("Kittiwake/rudder.jpg",),
         "Sea Aster/fin/1.jpg": ("Sea Aster/fin/1.jpg", "Sea Aster/fin/2.jpg"),
     }
     skua = found["IMG_0006.jpg"]
     assert (skua["boat"], skua["position"], skua["placed_by"]) == ("Skua", "prop", "label")
-    assert found["Sea Aster/fin/1.jpg"]["verdict"] is None, "refused together, it isn't judged alone on the quiet"
+    assert found["Sea Aster/fin/1.jpg"]["verdict"] is None, (
+        "refused together, it isn't judged alone on the quiet"
+    )
     record = json.loads((tmp_path / "out" / "Kittiwake/keel/above.jpg.json").read_bytes())
     assert [n for n, _ in record["others"]] == ["low.jpg", "side.jpg"]
-    table = list(csv.DictReader(io.StringIO((tmp_path / "out" / "summary.csv").read_bytes().decode("utf-8-sig"))))
-    assert [r["photos"] for r in table if r["position"] == "keel"] == ["Kittiwake/keel/above.jpg; Kittiwake/keel/low.jpg; Kittiwake/keel/side.jpg"]
+    table = list(
+        csv.DictReader(io.StringIO((tmp_path / "out" / "summary.csv").read_bytes().decode("utf-8-sig")))
+    )
+    assert [r["photos"] for r in table if r["position"] == "keel"] == [
+        "Kittiwake/keel/above.jpg; Kittiwake/keel/low.jpg; Kittiwake/keel/side.jpg"
+    ]
     page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
     assert "9 photos of 5 parts" in page
     assert "3 photos together: Kittiwake/keel/above.jpg, low.jpg, side.jpg" in page
@@ -145,9 +164,16 @@ folder.judge_folder({photos!r}, {out!r}, engine=in_process(), same_part=True)
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
 @pytest.mark.usefixtures("cheap")
 @pytest.mark.parametrize("at", [2, 6, 9])
-def test_killed_between_a_part_s_outputs_and_run_again_it_is_the_same(at: int, photos: Path, tmp_path: Path) -> None:
-    code = DRIVER.format(path=str(Path(__file__).parents[1]), photos=str(photos), out=str(tmp_path / "out"), at=at)
-    assert subprocess.run([sys.executable, "-c", code], check=False, timeout=120, capture_output=True).returncode == -9
+def test_killed_between_a_part_s_outputs_and_run_again_it_is_the_same(
+    at: int, photos: Path, tmp_path: Path
+) -> None:
+    code = DRIVER.format(
+        path=str(Path(__file__).parents[1]), photos=str(photos), out=str(tmp_path / "out"), at=at
+    )
+    assert (
+        subprocess.run([sys.executable, "-c", code], check=False, timeout=120, capture_output=True).returncode
+        == -9
+    )
     judge(photos, tmp_path / "out")
     judge(photos, tmp_path / "unbroken")
     assert tree(tmp_path / "out") == tree(tmp_path / "unbroken")
@@ -155,7 +181,9 @@ def test_killed_between_a_part_s_outputs_and_run_again_it_is_the_same(at: int, p
 
 @pytest.mark.usefixtures("cheap")
 @pytest.mark.parametrize("change", ["added", "changed", "taken away", "changed later one"])
-def test_a_part_is_judged_anew_when_any_of_its_photos_changes(change: str, photos: Path, tmp_path: Path) -> None:
+def test_a_part_is_judged_anew_when_any_of_its_photos_changes(
+    change: str, photos: Path, tmp_path: Path
+) -> None:
     judge(photos, tmp_path / "out")
     keel = photos / "Kittiwake" / "keel"
     if change == "added":
@@ -178,7 +206,9 @@ def test_together_and_alone_by_turns_leave_nothing_told_twice(photos: Path, tmp_
     judge(photos, tmp_path / "out")
     assert tree(tmp_path / "out") == tree(tmp_path / "together")
     judge_folder(photos, tmp_path / "out", engine=in_process())
-    assert {k: v for k, v in tree(tmp_path / "out").items() if not k.startswith("summary")}.keys() == {k for k in tree(tmp_path / "alone") if not k.startswith("summary")}
+    assert {k: v for k, v in tree(tmp_path / "out").items() if not k.startswith("summary")}.keys() == {
+        k for k in tree(tmp_path / "alone") if not k.startswith("summary")
+    }
 
 
 @pytest.mark.usefixtures("cheap")
@@ -187,17 +217,30 @@ def test_a_part_that_moved_to_another_folder_isn_t_judged_again(photos: Path, tm
     (photos / "Kittiwake" / "keel").rename(photos / "Kittiwake" / "keel aft")
     summary = judge(photos, tmp_path / "out", lambda _: pytest.fail("judged again"))
     assert (summary.judged_now, summary.kept, summary.gone) == (0, 5, 1)
-    assert rows(tmp_path / "out")["Kittiwake/keel aft/above.jpg"]["record"] == "Kittiwake/keel aft/above.jpg.json"
+    assert (
+        rows(tmp_path / "out")["Kittiwake/keel aft/above.jpg"]["record"]
+        == "Kittiwake/keel aft/above.jpg.json"
+    )
 
 
 @pytest.mark.usefixtures("cheap")
 def test_copies_are_used_once_and_every_photo_is_accounted_for(photos: Path, tmp_path: Path) -> None:
-    put(photos, {"Kittiwake/keel/low (1).jpg": "r keel low", "Grey Heron/fin/z.jpg": "r keel low", "Skua/fin/z.jpg": "r keel low"})
+    put(
+        photos,
+        {
+            "Kittiwake/keel/low (1).jpg": "r keel low",
+            "Grey Heron/fin/z.jpg": "r keel low",
+            "Skua/fin/z.jpg": "r keel low",
+        },
+    )
     summary = judge(photos, tmp_path / "out")
     found = rows(tmp_path / "out")
     keel = found["Kittiwake/keel/above.jpg"]
     assert keel["photos"] == [f"Kittiwake/keel/{n}.jpg" for n in ("above", "low (1)", "side")]
-    assert any("low.jpg is the same photo as Kittiwake/keel/low (1).jpg: it is used once." in n for n in summary.notes)
+    assert any(
+        "low.jpg is the same photo as Kittiwake/keel/low (1).jpg: it is used once." in n
+        for n in summary.notes
+    )
     # elsewhere the same photo stands by itself: judged there once, since the part's record is of others too
     assert found["Grey Heron/fin/z.jpg"]["duplicate_of"] is None
     assert found["Skua/fin/z.jpg"]["duplicate_of"] == "Grey Heron/fin/z.jpg"
@@ -217,7 +260,11 @@ def test_nine_photos_or_two_weights_are_no_part(photos: Path, tmp_path: Path) ->
 @pytest.mark.usefixtures("cheap")
 def test_a_weight_of_one_photo_is_the_part_s(photos: Path, tmp_path: Path) -> None:
     put(photos, {"photos.csv": "file,weighed_g\nKittiwake/keel/side.jpg,400\n"})
-    (item,) = (i for i in plan_folder(photos, tmp_path / "out", same_part=True).items if i.name == "Kittiwake/keel/above.jpg")
+    (item,) = (
+        i
+        for i in plan_folder(photos, tmp_path / "out", same_part=True).items
+        if i.name == "Kittiwake/keel/above.jpg"
+    )
     assert item.weighed_g == 400
     assert item.others == ("Kittiwake/keel/low.jpg", "Kittiwake/keel/side.jpg")
 
@@ -232,10 +279,19 @@ def test_only_judges_those_parts_again(photos: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("cheap")
-def test_a_part_whose_photos_crash_is_told_once_and_tried_again(photos: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_part_whose_photos_crash_is_told_once_and_tried_again(
+    photos: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     def dying(item: Any, config: Any) -> Outcome:
         if item.others:
-            return Outcome(item.name, item.out_name, item.digest, "crashed", final=False, reasons=(("crashed", "It died.", "Again."),))
+            return Outcome(
+                item.name,
+                item.out_name,
+                item.digest,
+                "crashed",
+                final=False,
+                reasons=(("crashed", "It died.", "Again."),),
+            )
         return cheap_work(item, config)
 
     monkeypatch.setattr("anodewane.batch.folder.WORK", dying)
@@ -255,7 +311,9 @@ def test_a_part_whose_photos_crash_is_told_once_and_tried_again(photos: Path, tm
         ("autumn/Kittiwake/keel/1.jpg", ("-", "boat", "position"), ("autumn",)),
     ],
 )
-def test_dates_and_deeper_folders_set_photos_apart(name: str, levels: tuple[str, ...] | None, apart: tuple[str, ...]) -> None:
+def test_dates_and_deeper_folders_set_photos_apart(
+    name: str, levels: tuple[str, ...] | None, apart: tuple[str, ...]
+) -> None:
     assert set_apart_by(name, levels) == apart
 
 
@@ -270,12 +328,37 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str, int]:
     template = load_template("plate-150x75x20-2slots")
     worn = erode(template, WearPattern(depth_mm=4.0, unevenness=0.3, seed=3), step_mm=1.8)
     for name, tilt, azimuth in (("IMG_0001", 46, 60), ("IMG_0002", 8, 100)):
-        camera = look_at((0, 60), distance_mm=520, tilt_deg=tilt, azimuth_deg=azimuth, width=1600, height=1200)
+        camera = look_at(
+            (0, 60), distance_mm=520, tilt_deg=tilt, azimuth_deg=azimuth, width=1600, height=1200
+        )
         scene = Scene(layout="card", ground="plywood", label=label_of("Sea Aster", "keel"))
-        picture = render(template, worn, camera, scene, sheet_from_part=placement(5.0, (0.0, 130.0)), width=1600, height=1200)
-        (folder / "photos" / f"{name}.jpg").write_bytes(encode_jpeg(np.ascontiguousarray(picture.rgb), f35=26))
-    command = [sys.executable, "-m", "anodewane", "batch", str(folder / "photos"), "--out", str(folder / "out"), "--same-part", "--template", template.name]
-    done = subprocess.run([*command, "--workers", "1"], capture_output=True, text=True, check=False, timeout=300)
+        picture = render(
+            template,
+            worn,
+            camera,
+            scene,
+            sheet_from_part=placement(5.0, (0.0, 130.0)),
+            width=1600,
+            height=1200,
+        )
+        (folder / "photos" / f"{name}.jpg").write_bytes(
+            encode_jpeg(np.ascontiguousarray(picture.rgb), f35=26)
+        )
+    command = [
+        sys.executable,
+        "-m",
+        "anodewane",
+        "batch",
+        str(folder / "photos"),
+        "--out",
+        str(folder / "out"),
+        "--same-part",
+        "--template",
+        template.name,
+    ]
+    done = subprocess.run(
+        [*command, "--workers", "1"], capture_output=True, text=True, check=False, timeout=300
+    )
     assert "2 photos of 1 part" in done.stderr
     return folder / "out", done.stdout, done.returncode
 
@@ -292,7 +375,9 @@ def test_the_command_puts_photos_together_by_their_labels(yard: tuple[Path, str,
     assert record.mass is not None
     assert record.mass.method == "views"
     assert [v.name for v in record.views] == ["IMG_0002.jpg", "IMG_0001.jpg"]
-    assert keel["consumed"]["mass_pct"]["value"] == pytest.approx(record.consumed.mass_pct.value if record.consumed else None, abs=0.01)
+    assert keel["consumed"]["mass_pct"]["value"] == pytest.approx(
+        record.consumed.mass_pct.value if record.consumed else None, abs=0.01
+    )
     with Image.open(out / keel["overlay"]) as picture:
         assert picture.width > 1200  # both photos side by side
     with Image.open(out / "thumbnails" / "IMG_0001.jpg.jpg") as picture:

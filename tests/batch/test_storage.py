@@ -84,7 +84,12 @@ def test_equal_contents_are_alike_and_a_change_shows(bucket: Bucket) -> None:
 
 
 def test_results_and_markers_of_folders_are_no_input(bucket: Bucket) -> None:
-    for name in ("p/1.jpg", "p/out/1.jpg.overlay.jpg", f"p/old/{LEDGER_NAME}/000000000000.jsonl", "p/old/2.jpg.overlay.jpg"):
+    for name in (
+        "p/1.jpg",
+        "p/out/1.jpg.overlay.jpg",
+        f"p/old/{LEDGER_NAME}/000000000000.jsonl",
+        "p/old/2.jpg.overlay.jpg",
+    ):
         bucket.put(name, b"x")
     bucket.put("p/empty/", b"")
     source, _ = places_of(f"s3://{bucket.name}/p/", f"s3://{bucket.name}/p/out")
@@ -104,7 +109,9 @@ def test_lines_come_back_whole_and_in_order_from_many_pieces(bucket: Bucket) -> 
     assert list(there.lines("log")) == [line for i in range(150) for line in (b"line %d" % i, b"and %d" % i)]
 
 
-def test_lines_are_gathered_and_put_in_time_and_at_the_end(bucket: Bucket, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_lines_are_gathered_and_put_in_time_and_at_the_end(
+    bucket: Bucket, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(storage_module, "FLUSH_S", 0.3)
     there = place(bucket, "out")
     with there.lock():
@@ -178,7 +185,11 @@ def test_folders_stay_folders(server: dict[str, str]) -> None:
 
 
 def test_results_may_not_go_where_the_photos_are(server: dict[str, str]) -> None:
-    for source, out in (("s3://bucket/a", "s3://bucket/a/"), ("s3://bucket/a/b", "s3://bucket/a"), ("s3://bucket/a", "s3://bucket")):
+    for source, out in (
+        ("s3://bucket/a", "s3://bucket/a/"),
+        ("s3://bucket/a/b", "s3://bucket/a"),
+        ("s3://bucket/a", "s3://bucket"),
+    ):
         with pytest.raises(UsageError, match="where the photos are"):
             places_of(source, out)
     places_of("s3://bucket/a", "s3://bucket/ab")
@@ -200,7 +211,9 @@ def test_what_is_not_there_is_said_in_one_sentence(bucket: Bucket) -> None:
         list(place(bucket, "bad").entries())
 
 
-def test_a_batch_on_storage_equals_one_in_folders_and_resumes(bucket: Bucket, tmp_path: Path, cheap: None) -> None:
+def test_a_batch_on_storage_equals_one_in_folders_and_resumes(
+    bucket: Bucket, tmp_path: Path, cheap: None
+) -> None:
     for name, data in PHOTOS.items():
         bucket.put(f"photos/{name}", data.encode())
         path = tmp_path / "photos" / name
@@ -209,9 +222,15 @@ def test_a_batch_on_storage_equals_one_in_folders_and_resumes(bucket: Bucket, tm
     local = judge_folder(tmp_path / "photos", tmp_path / "out", engine=in_process())
     source, out = places_of(f"s3://{bucket.name}/photos", f"s3://{bucket.name}/out")
     summary = judge_folder(source, out, engine=in_process())
-    assert (summary.counts, summary.judged_now, summary.duplicates) == (local.counts, local.judged_now, local.duplicates)
+    assert (summary.counts, summary.judged_now, summary.duplicates) == (
+        local.counts,
+        local.judged_now,
+        local.duplicates,
+    )
     assert bucket.tree("out/") == tree(tmp_path / "out")
-    again = judge_folder(source, out, engine=in_process(before=lambda n: pytest.fail("nothing is to be judged")))
+    again = judge_folder(
+        source, out, engine=in_process(before=lambda n: pytest.fail("nothing is to be judged"))
+    )
     assert (again.judged_now, again.kept) == (0, summary.judged_now)
     bucket.put("photos/Kittiwake/rudder #2, 50%~.jpg", b"r changed")
     assert judge_folder(source, out, engine=in_process()).judged_now == 1

@@ -12,11 +12,11 @@ from anodewane.batch.place import LEDGER_NAME, LocalFolder
 from anodewane.batch.plan import make_plan
 from anodewane.batch.rows import make_row
 from anodewane.batch.work import Item, RunConfig, judge_item
-from anodewane.catalog.label import label_of
+from anodewane.catalog.sheet_label import label_of
 from anodewane.catalog.templates import load_template
 from anodewane.errors import OutputNotWritable
-from anodewane.record_json import verdict_from_json
 from anodewane.settings import Settings
+from anodewane.show.record_json import verdict_from_json
 from anodewane.testing import Scene, WearPattern, encode_jpeg, look_at, placement, render
 from batch_doubles import TEMPLATE, small_photo
 
@@ -26,7 +26,14 @@ def config(tmp_path: Path) -> RunConfig:
     (tmp_path / "photos").mkdir()
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / LEDGER_NAME).touch()
-    return RunConfig(LocalFolder(tmp_path / "photos"), LocalFolder(tmp_path / "out"), Settings(), "network", {"t": load_template(TEMPLATE)}, None)
+    return RunConfig(
+        LocalFolder(tmp_path / "photos"),
+        LocalFolder(tmp_path / "out"),
+        Settings(),
+        "network",
+        {"t": load_template(TEMPLATE)},
+        None,
+    )
 
 
 def item(name: str, **more: float | None) -> Item:
@@ -37,9 +44,19 @@ def test_a_label_on_the_sheet_places_the_photo(config: RunConfig, tmp_path: Path
     """Rendered with the label's print on the card; the folder says another boat, and that is told."""
     camera = look_at((0, 60), distance_mm=560, tilt_deg=8, azimuth_deg=100, width=2000, height=1500)
     scene = Scene(layout="card", ground="plywood", label=label_of("Sea Aster", "port quarter"))
-    picture = render(load_template(TEMPLATE), WearPattern(depth_mm=4.0), camera, scene, sheet_from_part=placement(5, (0, 130)), width=2000, height=1500)
+    picture = render(
+        load_template(TEMPLATE),
+        WearPattern(depth_mm=4.0),
+        camera,
+        scene,
+        sheet_from_part=placement(5, (0, 130)),
+        width=2000,
+        height=1500,
+    )
     (tmp_path / "photos" / "Kittiwake").mkdir()
-    (tmp_path / "photos" / "Kittiwake" / "IMG_0001.jpg").write_bytes(encode_jpeg(np.ascontiguousarray(picture.rgb), f35=26))
+    (tmp_path / "photos" / "Kittiwake" / "IMG_0001.jpg").write_bytes(
+        encode_jpeg(np.ascontiguousarray(picture.rgb), f35=26)
+    )
     outcome = judge_item(item("Kittiwake/IMG_0001.jpg"), config)
     assert outcome.status == "judged", outcome.reasons
     (photo,) = make_plan(config.source, Ledger.read(config.out)).photos

@@ -9,8 +9,8 @@ from typing import Any
 
 from anodewane.book.store import Book, NewJudgement, new_book
 from anodewane.catalog.templates import load_template, template_digest
-from anodewane.record_json import verdict_to_json
 from anodewane.records import Consumed, Interval, MassFigures, Template, Verdict
+from anodewane.show.record_json import verdict_to_json
 from hand_made import judged
 
 PLATE = "plate-150x75x20-2slots"
@@ -21,7 +21,9 @@ def plate() -> Template:
     return load_template(PLATE)
 
 
-def seen(gone: float = 40.0, *, wide: float = 10.0, verdict: str = "monitor", photo: str = "a", **changes: Any) -> Verdict:
+def seen(
+    gone: float = 40.0, *, wide: float = 10.0, verdict: str = "monitor", photo: str = "a", **changes: Any
+) -> Verdict:
     """The record of a worn plate."""
     part = plate()
     made = judged()
@@ -29,17 +31,38 @@ def seen(gone: float = 40.0, *, wide: float = 10.0, verdict: str = "monitor", ph
     return replace(
         made,
         verdict=verdict,
-        consumed=Consumed(Interval(gone / 2, gone / 2 - 2, gone / 2 + 2), Interval(gone, gone - wide, gone + wide), 0.9),
-        mass=MassFigures(1530.0, Interval(1530 * (1 - gone / 100), 1400 * (1 - gone / 100), 1600 * (1 - gone / 100)), "recession"),
+        consumed=Consumed(
+            Interval(gone / 2, gone / 2 - 2, gone / 2 + 2), Interval(gone, gone - wide, gone + wide), 0.9
+        ),
+        mass=MassFigures(
+            1530.0,
+            Interval(1530 * (1 - gone / 100), 1400 * (1 - gone / 100), 1600 * (1 - gone / 100)),
+            "recession",
+        ),
         template=replace(made.template, name=part.name, sha256=template_digest(part)),
         photo=replace(made.photo, sha256=photo * 64, name=f"{photo}.jpg"),
         **changes,
     )
 
 
-def new(verdict: Verdict, position: str = "rudder port", *, boat: str = "Marram", at: int = 12, hauled: date = HAULED, **more: Any) -> NewJudgement:
+def new(
+    verdict: Verdict,
+    position: str = "rudder port",
+    *,
+    boat: str = "Marram",
+    at: int = 12,
+    hauled: date = HAULED,
+    **more: Any,
+) -> NewJudgement:
     """That record for a part, judged at an hour."""
-    return NewJudgement(boat, position, hauled, verdict_to_json(verdict).encode(), datetime(2026, 10, 5, at, tzinfo=UTC), **more)
+    return NewJudgement(
+        boat,
+        position,
+        hauled,
+        verdict_to_json(verdict).encode(),
+        datetime(2026, 10, 5, at, tzinfo=UTC),
+        **more,
+    )
 
 
 def marram(path: Path) -> Book:

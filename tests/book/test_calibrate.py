@@ -12,11 +12,11 @@ import pytest
 
 from anodewane.book.calibrate import Weighing, calibrate, calibrated_settings, seen_alone, weighings_of
 from anodewane.catalog.templates import load_template
-from anodewane.pipeline import judge
+from anodewane.judgement.pipeline import judge
 from anodewane.records import Interval
 from anodewane.settings import Settings
-from anodewane.solids import new_area, new_volume, plan_after, thickness_after, volume_after
 from anodewane.stages.align import expected_thickness
+from anodewane.wear.solids import new_area, new_volume, plan_after, thickness_after, volume_after
 from book_entries import PLATE, fitting, reading
 
 S = Settings()
@@ -28,10 +28,16 @@ AREA_SD, MASS_SD = 0.010, 0.015
 def depths() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Recessions, the exact share of the plan area that each leaves, and the thickness that the law takes away there."""
     d = np.linspace(0.8, 5.5, 60)
-    return d, np.asarray(plan_after(T, d)) / new_area(T), np.array([T.thickness_mm - expected_thickness(T, float(v), S)[0] for v in d])
+    return (
+        d,
+        np.asarray(plan_after(T, d)) / new_area(T),
+        np.array([T.thickness_mm - expected_thickness(T, float(v), S)[0] for v in d]),
+    )
 
 
-def wasted(rng: np.random.Generator, scale: float, part_sd: float, n: int) -> list[tuple[float, float, float]]:
+def wasted(
+    rng: np.random.Generator, scale: float, part_sd: float, n: int
+) -> list[tuple[float, float, float]]:
     """Parts of one template, exact by `solids`: share of area left, share of mass left, and ln of the thickness lost over what the law says of them."""
     d, area, law = depths()
     out = []
@@ -45,11 +51,24 @@ def wasted(rng: np.random.Generator, scale: float, part_sd: float, n: int) -> li
 
 def weighed(rng: np.random.Generator, parts) -> list[Weighing]:
     """As photo and scales see them."""
-    return [Weighing(a + AREA_SD * rng.standard_normal(), AREA_SD, m * (1 + MASS_SD * rng.standard_normal()), MASS_SD * m) for a, m, _ in parts]
+    return [
+        Weighing(
+            a + AREA_SD * rng.standard_normal(),
+            AREA_SD,
+            m * (1 + MASS_SD * rng.standard_normal()),
+            MASS_SD * m,
+        )
+        for a, m, _ in parts
+    ]
 
 
 # What yards may be like: one-sigma of the template's own scale, scatter from part to part. 0.23 in all is decision 0004's figure, split in three ways.
-YARDS = {"all of it from part to part": (0.0, 0.23), "half and half": (0.16, 0.16), "most of it the template's": (0.21, 0.10), "a template far off": (0.35, 0.20)}
+YARDS = {
+    "all of it from part to part": (0.0, 0.23),
+    "half and half": (0.16, 0.16),
+    "most of it the template's": (0.21, 0.10),
+    "a template far off": (0.35, 0.20),
+}
 
 
 @pytest.mark.parametrize("n", [2, 5, 20])
@@ -146,14 +165,20 @@ def test_settings_carry_it_to_the_judge():
     got = calibrate(T, weighed(rng, wasted(rng, 1.25, 0.1, 20)), S)
     assert got is not None
     after = calibrated_settings(S, got)
-    assert (after.face_scale, after.face_scale_sd, after.face_ratio_sd) == (got.scale, got.scale_sd, got.part_sd)
+    assert (after.face_scale, after.face_scale_sd, after.face_ratio_sd) == (
+        got.scale,
+        got.scale_sd,
+        got.part_sd,
+    )
     for d in (1.0, 2.5, 4.0):
         before_mm, sd_mm = expected_thickness(T, d, S)
         now_mm, now_sd_mm = expected_thickness(T, d, after)
         assert T.thickness_mm - now_mm == pytest.approx(got.scale * (T.thickness_mm - before_mm))
         assert now_sd_mm < sd_mm
     # 1 and 0 are what has always been
-    assert expected_thickness(T, 3.0, replace(S, face_scale=1.0, face_scale_sd=0.0)) == expected_thickness(T, 3.0, S)
+    assert expected_thickness(T, 3.0, replace(S, face_scale=1.0, face_scale_sd=0.0)) == expected_thickness(
+        T, 3.0, S
+    )
 
 
 def test_a_photo_judged_again_with_the_calibration_has_a_narrower_interval():
@@ -165,10 +190,19 @@ def test_a_photo_judged_again_with_the_calibration_has_a_narrower_interval():
     areas = np.asarray(plan_after(template, d)) / new_area(template)
     law = np.array([template.thickness_mm - expected_thickness(template, float(v), S)[0] for v in d])
     lost = law * np.exp(0.08 * rng.standard_normal(20))
-    got = calibrate(template, [Weighing(float(a), 0.008, float(a * (1 - t / template.thickness_mm)), 0.01) for a, t in zip(areas, lost, strict=True)], S)
+    got = calibrate(
+        template,
+        [
+            Weighing(float(a), 0.008, float(a * (1 - t / template.thickness_mm)), 0.01)
+            for a, t in zip(areas, lost, strict=True)
+        ],
+        S,
+    )
     assert got is not None
     photo = (samples / "watch.jpg").read_bytes()
-    before, after = (judge(photo, "watch.jpg", template, s).consumed for s in (S, calibrated_settings(S, got)))
+    before, after = (
+        judge(photo, "watch.jpg", template, s).consumed for s in (S, calibrated_settings(S, got))
+    )
     assert before is not None
     assert after is not None
     assert after.mass_pct.high - after.mass_pct.low < 0.85 * (before.mass_pct.high - before.mass_pct.low)
@@ -191,7 +225,9 @@ def test_weighings_come_from_readings_one_a_part():
         reading("d", date(2022, 10, 15), 30, weighed_g=1000, kind="refit"),
     )
     first, second = weighings_of(T, readings, (part, later), S)
-    assert first.mass_left == pytest.approx(900 / 1500)  # the last weighing of the part, of its template's new mass
+    assert first.mass_left == pytest.approx(
+        900 / 1500
+    )  # the last weighing of the part, of its template's new mass
     assert first.area_left == pytest.approx(1 - 0.18)
     assert second.mass_left == pytest.approx(1200 / 1600)  # its own new mass, and surer
     assert second.mass_sd < first.mass_sd / 5
@@ -205,7 +241,9 @@ def test_what_the_photo_alone_says_is_the_record_s_own_figure():
     assert verdict.consumed is not None
     alone = seen_alone(template, verdict.consumed.area_pct, verdict.consumed.coverage, S)
     assert alone.value == pytest.approx(verdict.consumed.mass_pct.value, abs=1.5)
-    assert alone.high - alone.low == pytest.approx(verdict.consumed.mass_pct.high - verdict.consumed.mass_pct.low, rel=0.25)
+    assert alone.high - alone.low == pytest.approx(
+        verdict.consumed.mass_pct.high - verdict.consumed.mass_pct.low, rel=0.25
+    )
 
 
 def test_a_photo_of_a_new_part_says_about_nothing():

@@ -33,11 +33,15 @@ def tables(book: Book) -> dict[str, list[tuple]]:
 def full(path: Path) -> Book:
     """A book with something in every table."""
     book = marram(path)
-    book.record([new(seen(45.0, photo="b"), at=14), new(seen(30.0), at=9), new(seen(0.0, photo="n"), kind="refit")])
+    book.record(
+        [new(seen(45.0, photo="b"), at=14), new(seen(30.0), at=9), new(seen(0.0, photo="n"), kind="refit")]
+    )
     book.weigh("Marram", "rudder port", HAULED, 900.1, note='=HYPERLINK(1)\nsecond line, "quoted"')
     book.withdraw(1, "@wrong boat")
     book.overrule("Marram", "rudder port", HAULED, "replace", "-it flakes", "'M. Example")
-    book.accept(next(j.id for j in book.judgements("Marram") if j.counts and j.reading.kind == "wear"), "=M. Example")
+    book.accept(
+        next(j.id for j in book.judgements("Marram") if j.counts and j.reading.kind == "wear"), "=M. Example"
+    )
     book.change_boat("Marram", note="+49 1 23", why="'tis so")
     book.add_boat("=cmd|' /C calc'!A0")
     from anodewane.book.calibrate import calibrate, weighings_of
@@ -59,7 +63,9 @@ def test_what_comes_back_is_what_went_out(tmp_path):
             assert b.check() == ()
             assert b.entries() == a.entries()
             export_book(b, tmp_path / "b.zip")
-    assert (tmp_path / "b.zip").read_bytes() == (tmp_path / "a.zip").read_bytes(), "the same book, the same bytes"
+    assert (tmp_path / "b.zip").read_bytes() == (tmp_path / "a.zip").read_bytes(), (
+        "the same book, the same bytes"
+    )
 
 
 NAME = st.text(st.characters(codec="utf-8", exclude_categories=("C", "Zl", "Zp")), min_size=1, max_size=12)
@@ -74,22 +80,64 @@ def made_books(draw):
     names = draw(st.lists(NAME, min_size=1, max_size=3))
     calls = []
     for name in names:
-        calls.append(("add_boat", (name, draw(st.sampled_from([None, "salt", "brackish", "fresh"])), draw(NOTE))))
+        calls.append(
+            ("add_boat", (name, draw(st.sampled_from([None, "salt", "brackish", "fresh"])), draw(NOTE)))
+        )
         for position in draw(st.lists(NAME, max_size=2)):
             calls.append(("add_position", (name, position, draw(st.one_of(st.none(), NAME)), draw(NOTE))))
             for day in draw(st.lists(DAY, max_size=2)):
                 mass = draw(st.one_of(st.none(), GRAMS))
                 calls.append(("fit", (name, position, plate(), day), {"new_mass_g": mass}))
             for day in draw(st.lists(DAY, max_size=2)):
-                calls.append(("haul_out", (name, day, draw(st.one_of(st.none(), st.just(day + timedelta(days=9)))))))
+                calls.append(
+                    ("haul_out", (name, day, draw(st.one_of(st.none(), st.just(day + timedelta(days=9))))))
+                )
                 gone = draw(st.floats(-5, 99))
                 photo = draw(st.sampled_from("abc"))
-                calls.append(("record", ([new(seen(round(gone, 2), photo=photo), position, boat=name, hauled=day, at=draw(st.integers(0, 23)))],)))
-                calls.append(("weigh", (name, position, day, draw(GRAMS), draw(st.one_of(st.none(), NAME)), draw(NOTE))))
-                calls.append(("overrule", (name, position, day, draw(st.sampled_from([None, "ok", "replace"])), draw(NAME), draw(NAME))))
+                calls.append(
+                    (
+                        "record",
+                        (
+                            [
+                                new(
+                                    seen(round(gone, 2), photo=photo),
+                                    position,
+                                    boat=name,
+                                    hauled=day,
+                                    at=draw(st.integers(0, 23)),
+                                )
+                            ],
+                        ),
+                    )
+                )
+                calls.append(
+                    (
+                        "weigh",
+                        (name, position, day, draw(GRAMS), draw(st.one_of(st.none(), NAME)), draw(NOTE)),
+                    )
+                )
+                calls.append(
+                    (
+                        "overrule",
+                        (
+                            name,
+                            position,
+                            day,
+                            draw(st.sampled_from([None, "ok", "replace"])),
+                            draw(NAME),
+                            draw(NAME),
+                        ),
+                    )
+                )
                 calls.append(("withdraw", (draw(st.integers(1, 3)), draw(NAME))))
                 calls.append(("accept", (draw(st.integers(1, 3)), draw(NAME))))
-        calls.append(("change_boat", (name,), {"rename": draw(st.one_of(st.none(), NAME)), "note": draw(NOTE), "why": draw(NOTE)}))
+        calls.append(
+            (
+                "change_boat",
+                (name,),
+                {"rename": draw(st.one_of(st.none(), NAME)), "note": draw(NOTE), "why": draw(NOTE)},
+            )
+        )
     return calls
 
 
@@ -121,7 +169,11 @@ def test_python_s_csv_reads_every_table_and_no_cell_is_a_formula(tmp_path):
     with zipfile.ZipFile(tmp_path / "a.zip") as z:
         assert z.testzip() is None
         manifest = json.loads(z.read("manifest.json"))
-        assert set(z.namelist()) == {"manifest.json", *(f"{t}.csv" for t in TABLES if t != "records"), *(f"records/{r[0]}.json" for r in have["records"])}
+        assert set(z.namelist()) == {
+            "manifest.json",
+            *(f"{t}.csv" for t in TABLES if t != "records"),
+            *(f"records/{r[0]}.json" for r in have["records"]),
+        }
         for table, said in manifest["tables"].items():
             data = z.read(f"{table}.csv")
             assert hashlib.sha256(data).hexdigest() == said["sha256"]
@@ -135,7 +187,9 @@ def test_python_s_csv_reads_every_table_and_no_cell_is_a_formula(tmp_path):
             assert z.read(f"records/{sha256}.json") == text.encode()
 
 
-@given(st.one_of(st.text(), st.floats(allow_nan=False, allow_infinity=False), st.integers(-(2**63), 2**63 - 1)))
+@given(
+    st.one_of(st.text(), st.floats(allow_nan=False, allow_infinity=False), st.integers(-(2**63), 2**63 - 1))
+)
 def test_a_cell_comes_back_to_the_bit(value):
     from anodewane.book.exchange import _value
 
@@ -245,7 +299,9 @@ def test_what_isn_t_an_export_is_refused_in_a_sentence(tmp_path, good, case):
         import_book(tmp_path / "in.zip", tmp_path / "out.book")
     assert says in e.value.message
     assert e.value.remedy
-    assert [p.name for p in tmp_path.iterdir()] == ["in.zip"], "nothing is left behind, nothing is made elsewhere"
+    assert [p.name for p in tmp_path.iterdir()] == ["in.zip"], (
+        "nothing is left behind, nothing is made elsewhere"
+    )
 
 
 def test_a_file_twice_is_refused(tmp_path, good):
@@ -282,7 +338,12 @@ def test_an_export_that_doesn_t_fit_leaves_nothing(tmp_path):
         "resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))\n"
         "try:\n    export_book(b, Path(sys.argv[2]))\nexcept AnodewaneError as e:\n    print(int(e.exit_code))\n"
     )
-    done = subprocess.run([sys.executable, "-c", code, str(tmp_path / "a.book"), str(tmp_path / "a.zip")], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "a.book"), str(tmp_path / "a.zip")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.stdout == "5\n", done.stderr
     assert not list(tmp_path.glob("*.zip"))
     assert not list(tmp_path.glob("*.part"))
@@ -304,9 +365,17 @@ def test_an_export_of_version_1_comes_in(tmp_path):
             manifest["records"] = len(rows)
             continue
         out = io.StringIO(newline="")
-        csv.writer(out).writerows([[c[1] for c in db.execute(f"PRAGMA table_info({table})")], *([cell(v) for v in row] for row in rows)])
+        csv.writer(out).writerows(
+            [
+                [c[1] for c in db.execute(f"PRAGMA table_info({table})")],
+                *([cell(v) for v in row] for row in rows),
+            ]
+        )
         files[f"{table}.csv"] = out.getvalue().encode()
-        manifest["tables"][table] = {"rows": len(rows), "sha256": hashlib.sha256(files[f"{table}.csv"]).hexdigest()}
+        manifest["tables"][table] = {
+            "rows": len(rows),
+            "sha256": hashlib.sha256(files[f"{table}.csv"]).hexdigest(),
+        }
     db.close()
     (tmp_path / "in.zip").write_bytes(packed({**files, "manifest.json": json.dumps(manifest).encode()}))
     with import_book(tmp_path / "in.zip", tmp_path / "new.book") as book, open_book(old) as there:

@@ -32,7 +32,12 @@ def codes(boat: BoatEntries) -> list[str]:
 
 
 def alone(*gone: float | None, half_width: float = 6.0, **more) -> BoatEntries:
-    return boat_of((fitting(ALONE, APRIL),), tuple(reading(ALONE, OCT[i], g, half_width) for i, g in enumerate(gone)), winters(2020, 2020 + len(gone)), **more)
+    return boat_of(
+        (fitting(ALONE, APRIL),),
+        tuple(reading(ALONE, OCT[i], g, half_width) for i, g in enumerate(gone)),
+        winters(2020, 2020 + len(gone)),
+        **more,
+    )
 
 
 def twins(port: float, starboard: float, half_width: float = 6.0) -> BoatEntries:
@@ -69,7 +74,9 @@ def test_a_pair_that_wears_unevenly():
     assert "8 %" in n.reason.message
     assert "38 %" in n.reason.message
     assert codes(twins(8, 38, half_width=25)) == []  # inside both intervals
-    assert codes(replace(twins(8, 38), positions=tuple(Position("Gannet", n) for n in TWINS))) == []  # nobody said that they are a pair
+    assert (
+        codes(replace(twins(8, 38), positions=tuple(Position("Gannet", n) for n in TWINS))) == []
+    )  # nobody said that they are a pair
 
 
 def test_twins_of_different_age_are_compared_by_their_months():
@@ -87,7 +94,9 @@ def test_far_faster_than_last_season():
 
 def test_far_faster_than_the_part_before():
     old, new = fitting(ALONE, APRIL, removed_on=date(2022, 3, 1)), fitting(ALONE, date(2022, 4, 10))
-    boat = boat_of((old, new), (reading(ALONE, OCT[0], 12, 4), reading(ALONE, OCT[1], 48, 5)), winters(2020, 2022))
+    boat = boat_of(
+        (old, new), (reading(ALONE, OCT[0], 12, 4), reading(ALONE, OCT[1], 48, 5)), winters(2020, 2022)
+    )
     (n,) = told(boat)
     assert n.reason.code == "faster_than_before"
     assert "the part before it" in n.reason.message
@@ -132,12 +141,21 @@ def test_a_part_that_can_t_last_a_season():
     (n,) = [n for n in told(alone(70, half_width=5)) if n.reason.code == "short_lived"]
     assert "limit after 4.3 months" in n.reason.message
     assert "weeks" not in n.reason.message
-    weeks = boat_of((fitting(ALONE, date(2021, 9, 1)),), (reading(ALONE, OCT[0], 90, 5),), winters(2020, 2021))
+    weeks = boat_of(
+        (fitting(ALONE, date(2021, 9, 1)),), (reading(ALONE, OCT[0], 90, 5),), winters(2020, 2021)
+    )
     assert any("within weeks" in n.reason.message for n in told(weeks))
 
 
 def test_every_warning_of_a_fault_points_to_a_qualified_technician():
-    for code in ("no_wear_in_season", "pair_uneven", "faster_than_before", "mixed_alloys", "alloy_for_water", "short_lived"):
+    for code in (
+        "no_wear_in_season",
+        "pair_uneven",
+        "faster_than_before",
+        "mixed_alloys",
+        "alloy_for_water",
+        "short_lived",
+    ):
         remedy = FINDINGS[code][1]
         assert remedy is not None
         assert "qualified" in remedy
@@ -152,13 +170,25 @@ def test_every_warning_of_a_fault_points_to_a_qualified_technician():
 N = 1500
 
 
-def photo(rng: np.random.Generator, true: float, face: float, casting: float) -> tuple[float, float, tuple[tuple[str, float], ...]]:
+def photo(
+    rng: np.random.Generator, true: float, face: float, casting: float
+) -> tuple[float, float, tuple[tuple[str, float], ...]]:
     """What a photo reads of a part, its half-width and its budget, by decision 0004: face ratio log-normal (0.23) from part to part, casting 1.5 %,
     the rest its own."""
     thickness = 0.23 * 0.75 * true + 1.5
-    read = true * np.exp(0.75 * face) + casting + 1.5 * rng.standard_normal() * 0.6 + 1.2 * rng.standard_normal() + 1.0 * rng.standard_normal()
+    read = (
+        true * np.exp(0.75 * face)
+        + casting
+        + 1.5 * rng.standard_normal() * 0.6
+        + 1.2 * rng.standard_normal()
+        + 1.0 * rng.standard_normal()
+    )
     half_width = 1.645 * np.sqrt(thickness**2 + 1.5**2 + 0.8**2 + 1.2**2 + 1.0**2)
-    return float(read), float(half_width), (("thickness", thickness), ("casting", 1.5), ("print_scale", 0.8), ("edge", 1.2), ("limb", 1.0))
+    return (
+        float(read),
+        float(half_width),
+        (("thickness", thickness), ("casting", 1.5), ("print_scale", 0.8), ("edge", 1.2), ("limb", 1.0)),
+    )
 
 
 def part_of(rng: np.random.Generator) -> tuple[float, float]:
@@ -224,6 +254,11 @@ def test_scales_and_photo_disagree_by_chance_in_fewer_than_one_in_twenty():
         # log-normal doubt: the upper side is the longer one
         seen = Interval(read, read - half * 0.88, read + half * 1.15)
         r = reading(ALONE, OCT[0], scales, 1.645 * 2.0, weighed_g=500.0, seen=seen, boat=name)
-        return boat_of((replace(fitting(ALONE, APRIL), boat=name),), (r,), tuple(replace(h, boat=name) for h in winters(2020, 2021)), name=name)
+        return boat_of(
+            (replace(fitting(ALONE, APRIL), boat=name),),
+            (r,),
+            tuple(replace(h, boat=name) for h in winters(2020, 2021)),
+            name=name,
+        )
 
     assert share(boats_of(weighed), "weighed_disagrees") < 0.05

@@ -51,7 +51,11 @@ def test_parts_are_ordered_for_what_is_known_and_nothing_else(orders):
         ("weird", ("verdict",)),
     ]
     assert [i.fixing_lost for i in orders.lines] == [True, False, True, False]
-    assert [(u.position, u.why) for u in orders.unsettled] == [("unread", "cannot_judge"), ("new", "never_judged"), ("bare", "nothing_fitted")]
+    assert [(u.position, u.why) for u in orders.unsettled] == [
+        ("unread", "cannot_judge"),
+        ("new", "never_judged"),
+        ("bare", "nothing_fitted"),
+    ]
 
 
 def test_counts_by_template_and_fixings(orders):
@@ -111,7 +115,14 @@ def test_the_page_stands_alone_and_escapes_names(orders):
     assert NASTY in page.text
     assert "2 x M10 <bolt>" in page.text
     assert "4 parts for 1 boat, 2021-11-01" in page.text
-    for word in ("Won't last to the next haul-out", "no photo of it since it was fitted", "two-person lift", "afloat", "key out", "qualified"):
+    for word in (
+        "Won't last to the next haul-out",
+        "no photo of it since it was fitted",
+        "two-person lift",
+        "afloat",
+        "key out",
+        "qualified",
+    ):
         assert word in page.text
 
 
@@ -124,12 +135,24 @@ def test_a_part_to_be_replaced_is_told_although_none_is_on_record(orders):
     """A first season: the photos are there, the parts were never entered. What was judged against is shown and not ordered."""
     from types import SimpleNamespace
 
-    last = SimpleNamespace(template="plate-150x75x20-2slots", hauled_on=date(2021, 11, 1), reasons=("past_limit",), consumed_pct=None)
+    last = SimpleNamespace(
+        template="plate-150x75x20-2slots",
+        hauled_on=date(2021, 11, 1),
+        reasons=("past_limit",),
+        consumed_pct=None,
+    )
     state = SimpleNamespace(
-        boat=SimpleNamespace(name="Marram"), position=SimpleNamespace(name="rudder", fixings=None), fitting=None, last=last, verdict="replace", reasons=()
+        boat=SimpleNamespace(name="Marram"),
+        position=SimpleNamespace(name="rudder", fixings=None),
+        fitting=None,
+        last=last,
+        verdict="replace",
+        reasons=(),
     )
     found = order_list([state])
     assert not found.lines
-    assert [(u.position, u.template, u.why) for u in found.unsettled] == [("rudder", "plate-150x75x20-2slots", "replace_unknown_part")]
+    assert [(u.position, u.template, u.why) for u in found.unsettled] == [
+        ("rudder", "plate-150x75x20-2slots", "replace_unknown_part")
+    ]
     assert "Nothing to buy" not in order_page(found)
     assert "to be replaced" in order_page(found)

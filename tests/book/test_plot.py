@@ -30,7 +30,9 @@ def pair(name: str = NASTY):
         reading("starboard", date(2021, 10, 15), None, boat=name),
         reading("starboard", date(2022, 10, 15), 80, boat=name, verdict="replace", weighed_g=300.0),
     )
-    return boat_of(parts, readings, tuple(replace(h, boat=name) for h in winters(2020, 2022)), pair="shaft", name=name)
+    return boat_of(
+        parts, readings, tuple(replace(h, boat=name) for h in winters(2020, 2022)), pair="shaft", name=name
+    )
 
 
 def drawing(entries) -> ET.Element:
@@ -73,7 +75,11 @@ def test_names_are_escaped():
 def test_marks_stand_at_their_values():
     """Port's discs: 0, 14 and 36 % on one scale, which the axis' own words give."""
     root = drawing(pair())
-    axis = {t.text: float(t.get("y", "nan")) - 4 for t in root.iter(f"{SVG}text") if re.fullmatch(r"\d+ %", t.text or "")}
+    axis = {
+        t.text: float(t.get("y", "nan")) - 4
+        for t in root.iter(f"{SVG}text")
+        if re.fullmatch(r"\d+ %", t.text or "")
+    }
     per_pct = (axis["100 %"] - axis["0 %"]) / 100
     discs = [c for c in root.iter(f"{SVG}circle") if float(c.get("cy", "0")) > axis["100 %"] - 1]
     pct = sorted((float(c.get("cy", "nan")) - axis["0 %"]) / per_pct for c in discs)
@@ -82,7 +88,9 @@ def test_marks_stand_at_their_values():
     assert pct == pytest.approx([0, 14, 36, state.outlook.consumed_at_next_pct.value], abs=0.1)
     xs = [float(c.get("cx", "nan")) for c in sorted(discs, key=lambda c: -float(c.get("cy", "0")))]
     assert xs == sorted(xs)
-    assert (xs[2] - xs[1]) == pytest.approx((xs[1] - xs[0]) * 365 / 188, rel=0.02)  # 188 days from fitting to the first haul-out
+    assert (xs[2] - xs[1]) == pytest.approx(
+        (xs[1] - xs[0]) * 365 / 188, rel=0.02
+    )  # 188 days from fitting to the first haul-out
 
 
 def test_every_mark_is_inside_the_picture():
@@ -105,7 +113,16 @@ def test_the_page_holds_picture_figures_warnings_and_cautions():
     entries = pair()
     states = reckon([entries], S, R)
     html = season_page([entries], states, notices([entries], states, S, R), S, made_on=date(2022, 11, 1))
-    for word in ("<svg", "1 boat, 2022-11-01", "salt water", "Two parts that should wear alike", "qualified", "key out", "starboard", "(raised)"):
+    for word in (
+        "<svg",
+        "1 boat, 2022-11-01",
+        "salt water",
+        "Two parts that should wear alike",
+        "qualified",
+        "key out",
+        "starboard",
+        "(raised)",
+    ):
         assert word in html
     assert "<b>" not in html
     assert "&lt;b&gt;" in html

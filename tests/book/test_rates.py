@@ -25,11 +25,15 @@ def series(t, pct, own=2.0, offset=0.0, common=0.0, face=0.0) -> Series:
     steps = np.diff([0.0, *t])
     columns = [np.broadcast_to(np.asarray(v, float), n) for v in (own, offset, common, face)]
     sd = np.sqrt(sum(c**2 for c in columns))
-    return Series(tuple(t), tuple(np.cumsum(steps**2)), tuple(pct), *(tuple(c) for c in columns), tuple(sd), (), False)
+    return Series(
+        tuple(t), tuple(np.cumsum(steps**2)), tuple(pct), *(tuple(c) for c in columns), tuple(sd), (), False
+    )
 
 
 def test_a_month_is_a_twelfth_of_a_julian_year():
-    assert months(date(2024, 2, 1), date(2024, 3, 1)) == pytest.approx(29 / 30.4375)  # a leap year's February has its day
+    assert months(date(2024, 2, 1), date(2024, 3, 1)) == pytest.approx(
+        29 / 30.4375
+    )  # a leap year's February has its day
     assert months(date(2023, 2, 1), date(2023, 3, 1)) == pytest.approx(28 / 30.4375)
     assert months(date(2016, 1, 1), date(2026, 1, 1)) == pytest.approx(120, abs=0.1)
 
@@ -43,7 +47,9 @@ def test_months_add_up(start, a, b):
 
 def test_spells_run_from_launch_to_haul_out():
     got = spells(winters(2020, 2023), date(2021, 4, 10))
-    assert [(s.launched_on, s.hauled_on) for s in got] == [(date(y, 4, 15), date(y, 10, 15)) for y in (2021, 2022, 2023)]
+    assert [(s.launched_on, s.hauled_on) for s in got] == [
+        (date(y, 4, 15), date(y, 10, 15)) for y in (2021, 2022, 2023)
+    ]
     assert all(s.launch_known for s in got)
     assert spells(tuple(reversed(winters(2020, 2023))), date(2021, 4, 10)) == got
 
@@ -56,7 +62,10 @@ def test_a_launch_that_nobody_entered_is_told():
     first = spells((HaulOut("Gannet", date(2021, 10, 15)),), date(2021, 4, 10))
     assert [(s.launched_on, s.launch_known) for s in first] == [(date(2021, 4, 10), False)]
     gap = (HaulOut("Gannet", date(2021, 10, 15), None), HaulOut("Gannet", date(2022, 10, 15), None))
-    assert [(s.launched_on, s.launch_known) for s in spells(gap, date(2021, 4, 10))][1] == (date(2021, 10, 15), False)
+    assert [(s.launched_on, s.launch_known) for s in spells(gap, date(2021, 4, 10))][1] == (
+        date(2021, 10, 15),
+        False,
+    )
     rate = wear_rate(F, gap, (reading("shaft port", date(2022, 10, 15), 30),), S, R)
     assert rate is not None
     assert rate.launch_assumed
@@ -90,7 +99,10 @@ def test_one_reading_is_points_over_months():
 def test_nothing_to_say_without_time_in_the_water():
     assert wear_rate(F, (), (), S, R) is None
     assert wear_rate(F, winters(2020, 2021), (reading("shaft port", date(2021, 10, 15), None),), S, R) is None
-    assert wear_rate(F, winters(2020, 2020), (reading("shaft port", date(2020, 10, 15), 1, kind="refit"),), S, R) is None
+    assert (
+        wear_rate(F, winters(2020, 2020), (reading("shaft port", date(2020, 10, 15), 1, kind="refit"),), S, R)
+        is None
+    )
 
 
 def test_a_template_s_error_doesn_t_average_away():
@@ -99,7 +111,13 @@ def test_a_template_s_error_doesn_t_average_away():
     still = replace(R, season_sd_frac=0.0)
     own = fit_all([series(t[:1], t[:1] * 3), series(t, t * 3)], still)
     assert own[1].rate_sd < own[0].rate_sd / 10
-    face = fit_all([series(t[:1], t[:1] * 3, own=0.3, face=0.2 * t[:1] * 3), series(t, t * 3, own=0.3, face=0.2 * t * 3)], still)
+    face = fit_all(
+        [
+            series(t[:1], t[:1] * 3, own=0.3, face=0.2 * t[:1] * 3),
+            series(t, t * 3, own=0.3, face=0.2 * t * 3),
+        ],
+        still,
+    )
     assert face[0].rate_sd == pytest.approx(0.2 * 3, rel=0.02)
     assert face[1].rate_sd == pytest.approx(0.2 * 3, rel=0.01)
 
@@ -123,20 +141,28 @@ def test_a_photo_as_fitted_takes_the_casting_off():
     wear = reading("shaft port", date(2021, 10, 15), 24)
     haul_outs = winters(2020, 2021)
     plain = wear_rate(F, haul_outs, (wear,), S, R)
-    sharp = reading("shaft port", date(2020, 10, 15), 2.0, 3.5, kind="refit", budget=(("edge", 0.4), ("casting", 2.0)))
+    sharp = reading(
+        "shaft port", date(2020, 10, 15), 2.0, 3.5, kind="refit", budget=(("edge", 0.4), ("casting", 2.0))
+    )
     based = wear_rate(F, haul_outs, (sharp, wear), S, R)
     assert plain is not None
     assert based is not None
     t = based.months
     assert 22 < based.points_per_month.value * t < 23.5
-    assert based.points_per_month.high - based.points_per_month.low < plain.points_per_month.high - plain.points_per_month.low
+    assert (
+        based.points_per_month.high - based.points_per_month.low
+        < plain.points_per_month.high - plain.points_per_month.low
+    )
     assert based.n_readings == 1
 
 
 def test_scales_count_for_more_than_photos():
     days = (date(2021, 10, 15), date(2022, 10, 15))
     seen = [reading("shaft port", days[0], 30, 12), reading("shaft port", days[1], 60, 14)]
-    weighed = [seen[0], reading("shaft port", days[1], 40, 4, weighed_g=900, budget=(("casting", 2.2), ("scales", 0.13)))]
+    weighed = [
+        seen[0],
+        reading("shaft port", days[1], 40, 4, weighed_g=900, budget=(("casting", 2.2), ("scales", 0.13))),
+    ]
     by_photo, by_scales = (wear_rate(F, winters(2020, 2022), r, S, R) for r in (seen, weighed))
     assert by_photo is not None
     assert by_scales is not None
@@ -146,7 +172,9 @@ def test_scales_count_for_more_than_photos():
 
 def test_a_part_weighed_new_and_worn_needs_no_template():
     part = replace(F, new_mass_g=1600.0)
-    r = reading("shaft port", date(2021, 10, 15), 24, 5, weighed_g=1200.0, budget=(("casting", 2.5), ("scales", 0.1)))
+    r = reading(
+        "shaft port", date(2021, 10, 15), 24, 5, weighed_g=1200.0, budget=(("casting", 2.5), ("scales", 0.1))
+    )
     got = series_of(part, spells(winters(2020, 2021), part.fitted_on), (r,), S, R)
     assert got is not None
     assert got.pct == (25.0,)
@@ -165,7 +193,9 @@ def test_the_order_of_the_readings_doesn_t_matter(order):
     readings = [reading("shaft port", d, 5.0 + 7 * i) for i, d in enumerate(days)]
     haul_outs = list(winters(2020, 2025))
     Random(1).shuffle(haul_outs)
-    assert wear_rate(F, haul_outs, [readings[i] for i in order], S, R) == wear_rate(F, winters(2020, 2025), readings, S, R)
+    assert wear_rate(F, haul_outs, [readings[i] for i in order], S, R) == wear_rate(
+        F, winters(2020, 2025), readings, S, R
+    )
 
 
 def test_the_forecast_holds_what_it_says():
@@ -176,7 +206,11 @@ def test_the_forecast_holds_what_it_says():
     per_season = true_rate[:, None] * 6 * (1 + R.season_sd_frac * rng.standard_normal((n, 4)))
     true = np.cumsum(per_season, axis=1)
     face_frac, own, offset = 0.2, 1.5, 2.0
-    read = true[:, :3] * (1 + face_frac * rng.standard_normal((n, 1))) + offset * rng.standard_normal((n, 1)) + own * rng.standard_normal((n, 3))
+    read = (
+        true[:, :3] * (1 + face_frac * rng.standard_normal((n, 1)))
+        + offset * rng.standard_normal((n, 1))
+        + own * rng.standard_normal((n, 3))
+    )
     fits = fit_all([series(t, y, own=own, offset=offset, face=face_frac * np.abs(y)) for y in read], R)
     middle = np.array([f.now_pct + f.rate * 6 for f in fits])
     sd = np.array([np.sqrt(f.var + 12 * f.cov + 36 * f.var_month) for f in fits])
@@ -207,7 +241,9 @@ def test_series_of_every_length_are_fitted_together_as_alone():
 
 def test_the_last_season_against_the_one_before():
     days = (date(2021, 10, 15), date(2022, 10, 15))
-    rate = wear_rate(F, winters(2020, 2022), (reading("shaft port", days[0], 10), reading("shaft port", days[1], 45)), S, R)
+    rate = wear_rate(
+        F, winters(2020, 2022), (reading("shaft port", days[0], 10), reading("shaft port", days[1], 45)), S, R
+    )
     assert rate is not None
     assert rate.season is not None
     assert rate.season.pct.value == 35

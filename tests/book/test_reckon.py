@@ -17,7 +17,11 @@ OCTOBER = date(2021, 10, 15)
 
 def state_of(gone, verdict="ok", half_width=6.0, *, rules=R, settings=S, next_on=None, reasons=()):
     part = fitting("shaft port", date(2021, 4, 10))
-    boat = boat_of((part,), (reading("shaft port", OCTOBER, gone, half_width, verdict=verdict, reasons=reasons),), winters(2020, 2021))
+    boat = boat_of(
+        (part,),
+        (reading("shaft port", OCTOBER, gone, half_width, verdict=verdict, reasons=reasons),),
+        winters(2020, 2021),
+    )
     return reckon([boat], settings, rules, next_on)[0]
 
 
@@ -87,8 +91,18 @@ def test_positions_without_a_part_or_a_photo_have_a_state_too():
 
 
 def test_a_new_part_begins_anew():
-    old, new = fitting("shaft port", date(2021, 4, 10), removed_on=date(2022, 4, 1)), fitting("shaft port", date(2022, 4, 10))
-    boat = boat_of((new, old), (reading("shaft port", OCTOBER, 70, verdict="replace"), reading("shaft port", date(2022, 10, 15), 12)), winters(2020, 2022))
+    old, new = (
+        fitting("shaft port", date(2021, 4, 10), removed_on=date(2022, 4, 1)),
+        fitting("shaft port", date(2022, 4, 10)),
+    )
+    boat = boat_of(
+        (new, old),
+        (
+            reading("shaft port", OCTOBER, 70, verdict="replace"),
+            reading("shaft port", date(2022, 10, 15), 12),
+        ),
+        winters(2020, 2022),
+    )
     state = reckon([boat], S, R)[0]
     assert state.fitting is new
     assert state.rate is not None
@@ -100,7 +114,10 @@ def test_a_new_part_begins_anew():
 
 def test_many_boats_are_reckoned_as_each_alone():
     part = fitting("shaft port", date(2021, 4, 10))
-    boats = [boat_of((part,), (reading("shaft port", OCTOBER, g),), winters(2020, 2021), name=f"Boat {g}") for g in (8, 20, 40)]
+    boats = [
+        boat_of((part,), (reading("shaft port", OCTOBER, g),), winters(2020, 2021), name=f"Boat {g}")
+        for g in (8, 20, 40)
+    ]
     together = reckon(boats, S, R)
     assert [s.boat.name for s in together] == ["Boat 8", "Boat 20", "Boat 40"]
     for boat, state in zip(boats, together, strict=True):

@@ -8,10 +8,10 @@ import pytest
 
 from anodewane.book.refit import check_refit
 from anodewane.catalog.templates import load_template
-from anodewane.metals import METALS
 from anodewane.records import Consumed, Interval, Reason
 from anodewane.settings import Settings
-from anodewane.solids import new_mass_g, new_volume
+from anodewane.wear.metals import METALS
+from anodewane.wear.solids import new_mass_g, new_volume
 from hand_made import judged, refused
 
 S = Settings()
@@ -19,7 +19,11 @@ PLATE = load_template("plate-150x75x20-2slots")
 
 
 def photo(gone: float = 0.4, half_width: float = 3.0, area: float = 0.1, name: str = PLATE.name):
-    made = judged(consumed=Consumed(Interval(area, area - 1, area + 1), Interval(gone, gone - half_width, gone + half_width), 0.9))
+    made = judged(
+        consumed=Consumed(
+            Interval(area, area - 1, area + 1), Interval(gone, gone - half_width, gone + half_width), 0.9
+        )
+    )
     assert made.template is not None
     return replace(made, verdict="ok", template=replace(made.template, name=name))
 
@@ -44,7 +48,15 @@ def test_a_photo_can_t_tell_the_alloy_and_says_so():
 def test_another_part():
     assert codes(check_refit(photo(name="rod-220x40"), PLATE, S))[0] == "refit_other_part"
     assert check_refit(photo(name="rod-220x40"), PLATE, S).baseline_pct is None
-    wrong = refused(reasons=(Reason("template_does_not_fit", "The template doesn't fit the part (24 % of it outside).", "Choose the right template."),))
+    wrong = refused(
+        reasons=(
+            Reason(
+                "template_does_not_fit",
+                "The template doesn't fit the part (24 % of it outside).",
+                "Choose the right template.",
+            ),
+        )
+    )
     check = check_refit(wrong, PLATE, S)
     assert check.passed is False
     assert codes(check)[0] == "refit_other_part"

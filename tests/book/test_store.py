@@ -65,9 +65,19 @@ def test_what_goes_in_comes_out(book, path):
     assert [(f.position, f.template, f.alloy, f.fitted_on, f.removed_on) for f in e.fittings] == [
         (f"rudder {s}", PLATE, "zinc", date(2026, 4, 18), None) for s in ("port", "starboard")
     ]
-    assert [(h.hauled_on, h.launched_on) for h in e.haul_outs] == [(date(2026, 4, 10), date(2026, 5, 2)), (HAULED, None)]
+    assert [(h.hauled_on, h.launched_on) for h in e.haul_outs] == [
+        (date(2026, 4, 10), date(2026, 5, 2)),
+        (HAULED, None),
+    ]
     (r,) = e.readings
-    assert (r.kind, r.status, r.verdict, r.template, r.weighed_g, r.photo_sha256) == ("wear", "judged", "monitor", PLATE, 900.0, "a" * 64)
+    assert (r.kind, r.status, r.verdict, r.template, r.weighed_g, r.photo_sha256) == (
+        "wear",
+        "judged",
+        "monitor",
+        PLATE,
+        900.0,
+        "a" * 64,
+    )
     assert r.reasons == ("past_limit",)
     assert dict(r.budget) == {"print_scale": 0.8, "edge": 0.35}
     assert template_digest(book.template(PLATE)) == template_digest(plate())
@@ -87,7 +97,9 @@ def test_a_weight_after_the_photo_stands_in_for_its_mass_and_narrows(book):
     (after,) = book.readings()
     assert after.consumed_pct.value == pytest.approx(100 * (1 - 900 / 1530))
     assert after.seen_pct == before.consumed_pct
-    assert after.consumed_pct.high - after.consumed_pct.low < before.consumed_pct.high - before.consumed_pct.low
+    assert (
+        after.consumed_pct.high - after.consumed_pct.low < before.consumed_pct.high - before.consumed_pct.low
+    )
     assert after.verdict == before.verdict, "the photo's own verdict stays"
     assert [w.mass_g for w in book.weighings()] == [1200.0, 900.0], "both are kept"
 
@@ -105,7 +117,12 @@ def test_a_record_judged_with_a_weight_brings_it(book):
 def test_by_whom_a_handed_outline_was(book):
     book.record([new(signed(seen(40.0)))])
     (j,) = book.judgements("Marram")
-    assert (j.judged_by, j.photo_name, j.judged_at, j.mass_method) == ("M. Example", "a.jpg", "2026-10-05T12:00:00.000Z", "recession")
+    assert (j.judged_by, j.photo_name, j.judged_at, j.mass_method) == (
+        "M. Example",
+        "a.jpg",
+        "2026-10-05T12:00:00.000Z",
+        "recession",
+    )
 
 
 # --- several judgements of one part --------------------------------------------------------------------------------------------------------
@@ -114,7 +131,10 @@ def test_by_whom_a_handed_outline_was(book):
 def test_the_latest_judged_one_counts_whatever_the_order(book):
     book.record([new(seen(45.0, photo="b"), at=14), new(seen(30.0, photo="a"), at=9)])
     assert [r.photo_sha256[0] for r in book.readings()] == ["b"]
-    assert [(j.reading.photo_sha256[0], j.counts) for j in book.judgements("Marram")] == [("a", False), ("b", True)]
+    assert [(j.reading.photo_sha256[0], j.counts) for j in book.judgements("Marram")] == [
+        ("a", False),
+        ("b", True),
+    ]
     book.record([new(seen(20.0, photo="c"), at=15)])
     assert [r.photo_sha256[0] for r in book.readings()] == ["c"]
 
@@ -173,7 +193,12 @@ def test_a_new_name_takes_everything_along_and_leaves_a_trace(book, path):
     (r,) = book.readings("Marram II")
     assert (r.boat, r.position, r.weighed_g) == ("Marram II", "rudder, port", 900.0)
     c = next(c for c in book.changes() if c.what == "boats")
-    assert (c.before["name"], c.after["name"], c.why, c.by) == ("Marram", "Marram II", "she was renamed", "M. Example")
+    assert (c.before["name"], c.after["name"], c.why, c.by) == (
+        "Marram",
+        "Marram II",
+        "she was renamed",
+        "M. Example",
+    )
     sound(path)
 
 
@@ -181,7 +206,9 @@ def test_a_haul_out_is_re_dated_with_its_judgements(book):
     book.record([new(seen(45.0))])
     book.change_haul_out("Marram", HAULED, hauled=date(2026, 10, 3))
     assert [r.hauled_on for r in book.readings()] == [date(2026, 10, 3)]
-    assert [(c.before["hauled_on"], c.after["hauled_on"]) for c in book.changes() if c.what == "haul_outs"] == [("2026-10-04", "2026-10-03")]
+    assert [
+        (c.before["hauled_on"], c.after["hauled_on"]) for c in book.changes() if c.what == "haul_outs"
+    ] == [("2026-10-04", "2026-10-03")]
 
 
 def test_a_new_part_ends_the_old_one_s_stay(book):
@@ -218,7 +245,9 @@ def test_names_that_look_alike_are_one_boat(book):
         with pytest.raises(UsageError, match="already"):
             book.add_boat(twin)
     book.add_boat("N\u0303andu\u0301")
-    assert book.boat("\u00d1and\u00fa").name == "\u00d1and\u00fa", "folders of some systems write accents apart"
+    assert book.boat("\u00d1and\u00fa").name == "\u00d1and\u00fa", (
+        "folders of some systems write accents apart"
+    )
     assert book.boat("\u00f1andu").name == "\u00d1and\u00fa"
     with pytest.raises(UsageError, match="Did you mean 'Marram'"):
         book.boat("Maram")
@@ -250,7 +279,10 @@ def test_another_template_of_the_same_name_is_refused(book):
         (lambda b: b.template("x"), "no template"),
         (lambda b: b.change_haul_out("Marram", date(2020, 1, 1)), "wasn't hauled out"),
         (lambda b: b.change_fitting("Marram", "rudder port", date(2020, 1, 1)), "No part was fitted"),
-        (lambda b: b.fit("Marram", "rudder port", plate(), date(2027, 1, 1), removed_on=date(2026, 12, 1)), "before it was fitted"),
+        (
+            lambda b: b.fit("Marram", "rudder port", plate(), date(2027, 1, 1), removed_on=date(2026, 12, 1)),
+            "before it was fitted",
+        ),
     ],
 )
 def test_what_can_t_be_is_told_in_a_sentence(book, call, says):
@@ -270,8 +302,11 @@ def test_an_accept_belongs_to_one_judgement_and_one_person(book, path):
         book.accept(first.id, " ")
     with pytest.raises(UsageError, match="no judgement 99"):
         book.accept(99, "M. Example")
-    assert [(a.judgement, a.boat, a.position, a.hauled_on, a.record_sha256, a.by) for a in book.accepts("Marram")] == [
-        (first.id, "Marram", "rudder port", HAULED, first.reading.record_sha256, by) for by in ("M. Example", "N. Other")
+    assert [
+        (a.judgement, a.boat, a.position, a.hauled_on, a.record_sha256, a.by) for a in book.accepts("Marram")
+    ] == [
+        (first.id, "Marram", "rudder port", HAULED, first.reading.record_sha256, by)
+        for by in ("M. Example", "N. Other")
     ]
     assert book.accepts("nobody") == ()
     # a later photo has to be accepted anew, and the earlier one can't be any more; a refusal never
@@ -293,7 +328,10 @@ def test_overrules_stand_beside_the_photo(book):
     book.record([new(seen(45.0))])
     book.overrule("Marram", "rudder port", HAULED, "replace", "it flakes when tapped", "M. Example")
     book.overrule("Marram", "rudder port", HAULED, None, "mistaken", "M. Example")
-    assert [(o.verdict, o.why) for o in book.overrules("Marram")] == [("replace", "it flakes when tapped"), (None, "mistaken")]
+    assert [(o.verdict, o.why) for o in book.overrules("Marram")] == [
+        ("replace", "it flakes when tapped"),
+        (None, "mistaken"),
+    ]
     assert [r.verdict for r in book.readings()] == ["monitor"]
 
 
@@ -310,7 +348,11 @@ def test_a_new_book_is_known_for_one(path):
     sound(path)
     db = sqlite3.connect(path)
     assert db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
-    strict = dict(db.execute("SELECT name, strict FROM pragma_table_list WHERE schema = 'main' AND name NOT LIKE 'sqlite_%'"))
+    strict = dict(
+        db.execute(
+            "SELECT name, strict FROM pragma_table_list WHERE schema = 'main' AND name NOT LIKE 'sqlite_%'"
+        )
+    )
     db.close()
     assert set(strict.values()) == {1}, strict
     with pytest.raises(OutputNotWritable, match="already"):
@@ -350,7 +392,17 @@ def header(version: int, application: int = APPLICATION_ID) -> bytes:
         (header(VERSION)[:150], "damaged"),
         (header(VERSION)[:100] + b"\xff" * 8092, "damaged"),
     ],
-    ids=["empty", "text", "sixteen bytes", "another's", "a GeoPackage", "newer", "no version", "cut off", "garbled"],
+    ids=[
+        "empty",
+        "text",
+        "sixteen bytes",
+        "another's",
+        "a GeoPackage",
+        "newer",
+        "no version",
+        "cut off",
+        "garbled",
+    ],
 )
 def test_what_is_no_book_of_ours_is_refused_untouched(path, content, says):
     path.write_bytes(content)
@@ -443,7 +495,10 @@ def test_a_migrated_book_has_the_tables_of_a_new_one(path, tmp_path, frozen):
 
     def schema(p: Path) -> list:
         db = sqlite3.connect(p)
-        out = sorted((r[0], r[1], " ".join(r[2].split())) for r in db.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL"))
+        out = sorted(
+            (r[0], r[1], " ".join(r[2].split()))
+            for r in db.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL")
+        )
         db.close()
         return out
 
@@ -540,7 +595,9 @@ def test_kill_9_during_a_write_leaves_a_readable_book(path):
         with open_book(path) as book:
             assert book.check() == ()
             sides = [sum(1 for j in book.judgements("Marram", f"rudder {s}")) for s in ("port", "starboard")]
-            assert sides[0] == sides[1] > seen_so_far, "a transaction is whole or not there, and what was written stays"
+            assert sides[0] == sides[1] > seen_so_far, (
+                "a transaction is whole or not there, and what was written stays"
+            )
             seen_so_far = sides[0]
         sound(path)
 
@@ -630,7 +687,9 @@ def test_a_file_and_folder_that_may_not_be_written_can_be_read():
         path.chmod(0o444)
         Path(folder).chmod(0o555)
         code = "import os, sys\nfrom anodewane.book.store import open_book\n" + (
-            "import anodewane.book.calibrate, sqlite3, urllib.parse\nos.setgid(65534)\nos.setuid(65534)\n" if os.geteuid() == 0 else ""
+            "import anodewane.book.calibrate, sqlite3, urllib.parse\nos.setgid(65534)\nos.setuid(65534)\n"
+            if os.geteuid() == 0
+            else ""
         )
         code += f"book = open_book({str(path)!r})\nprint(book.read_only, len(book.boats()), len(book.entries()))\n"
         done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

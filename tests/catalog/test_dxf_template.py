@@ -10,7 +10,7 @@ import pytest
 
 from anodewane.catalog.dxf_template import template_from_dxf
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.geometry import ring_area, rings_area
+from anodewane.geometry.rings import ring_area, rings_area
 
 MM, INCH, CM, METRE = 4, 1, 5, 6  # $INSUNITS, DXF reference
 
@@ -27,7 +27,9 @@ def drawing(draw, units=MM, version="R2010"):
 
 
 def outline(space, scale=1.0):
-    space.add_lwpolyline([(x * scale, y * scale) for x, y in ((0, 0), (120, 0), (120, 60), (0, 60))], close=True)
+    space.add_lwpolyline(
+        [(x * scale, y * scale) for x, y in ((0, 0), (120, 0), (120, 60), (0, 60))], close=True
+    )
 
 
 def plate(space, document=None, scale=1.0):
@@ -47,8 +49,12 @@ def test_units_may_be_given_and_must_be_where_there_are_none():
     nameless = drawing(plate, units=0)
     with pytest.raises(UsageError, match="doesn't say what its unit is"):
         template_from_dxf(nameless, "p", 20.0)
-    assert np.ptp(template_from_dxf(nameless, "p", 20.0, units="mm").rings[0], axis=0) == pytest.approx([120, 60])
-    assert np.ptp(template_from_dxf(nameless, "p", 20.0, units="cm").rings[0], axis=0) == pytest.approx([1200, 600])
+    assert np.ptp(template_from_dxf(nameless, "p", 20.0, units="mm").rings[0], axis=0) == pytest.approx(
+        [120, 60]
+    )
+    assert np.ptp(template_from_dxf(nameless, "p", 20.0, units="cm").rings[0], axis=0) == pytest.approx(
+        [1200, 600]
+    )
     with pytest.raises(UsageError, match="'ell' isn't a unit"):
         template_from_dxf(nameless, "p", 20.0, units="ell")
 
@@ -73,7 +79,9 @@ def splined(space, _document):
     space.add_line((0, 0), (100, 0))
     space.add_line((100, 40), (0, 40))
     for arc in (ConstructionArc((100, 20), 20, 270, 90), ConstructionArc((0, 20), 20, 90, 270)):
-        curve = rational_bspline_from_arc(center=arc.center, radius=arc.radius, start_angle=arc.start_angle, end_angle=arc.end_angle)
+        curve = rational_bspline_from_arc(
+            center=arc.center, radius=arc.radius, start_angle=arc.start_angle, end_angle=arc.end_angle
+        )
         spline = Spline.new(dxfattribs={"layer": "0"}, doc=space.doc)
         spline.apply_construction_tool(curve)
         space.add_entity(spline)

@@ -10,7 +10,7 @@ from anodewane.catalog.drawing import fit_circle
 from anodewane.catalog.photo_template import template_from_outline
 from anodewane.catalog.templates import builtin_templates
 from anodewane.errors import UsageError
-from anodewane.geometry import resample_ring, rings_area
+from anodewane.geometry.rings import resample_ring, rings_area
 
 LIBRARY = builtin_templates()
 
@@ -27,7 +27,16 @@ def as_seen(template, noise_mm, seed=0, step_mm=0.35):
     return tuple(rings), turn
 
 
-@pytest.mark.parametrize("name", ["plate-200x100x28-2holes", "disc-160x30-4holes", "teardrop-130x65x26-2holes", "half-collar-76x32x46", "ring-145x85x15-3holes"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "plate-200x100x28-2holes",
+        "disc-160x30-4holes",
+        "teardrop-130x65x26-2holes",
+        "half-collar-76x32x46",
+        "ring-145x85x15-3holes",
+    ],
+)
 @pytest.mark.parametrize("noise_mm", [0.0, 0.03])
 def test_a_photographed_part_is_its_drawing_again(name, noise_mm):
     new = LIBRARY[name]

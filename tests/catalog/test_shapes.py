@@ -12,9 +12,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from anodewane.catalog import shapes
-from anodewane.catalog.shapes import CHORD_MM, PARAMETER_TEXT, SHAPES, circle, rounded_polygon, slot, swollen_polygon
+from anodewane.catalog.shapes import (
+    CHORD_MM,
+    PARAMETER_TEXT,
+    SHAPES,
+    circle,
+    rounded_polygon,
+    slot,
+    swollen_polygon,
+)
 from anodewane.errors import UsageError
-from anodewane.geometry import ring_area, rings_area
+from anodewane.geometry.rings import ring_area, rings_area
 
 SETTINGS = settings(max_examples=30, derandomize=True, deadline=None)
 lengths = st.floats(1.0, 400.0)
@@ -52,12 +60,18 @@ def test_rounded_corners_are_a_shapely_opening(length, width, radius):
 
 def test_a_swollen_triangle_is_shapely_s_buffer():
     triangle = np.array([[0.0, 0.0], [60.0, 0.0], [20.0, 45.0]])
-    ours, theirs = shapely.Polygon(swollen_polygon(triangle, 7.0)), shapely.Polygon(triangle).buffer(7.0, quad_segs=200)
+    ours, theirs = (
+        shapely.Polygon(swollen_polygon(triangle, 7.0)),
+        shapely.Polygon(triangle).buffer(7.0, quad_segs=200),
+    )
     assert ours.hausdorff_distance(theirs) <= CHORD_MM + 1e-3
 
 
 def test_a_slot_is_a_line_with_breadth():
-    ours, theirs = shapely.Polygon(slot((4.0, 5.0), 30.0, 11.0)), shapely.LineString([(-5.5, 5), (13.5, 5)]).buffer(5.5, quad_segs=200)
+    ours, theirs = (
+        shapely.Polygon(slot((4.0, 5.0), 30.0, 11.0)),
+        shapely.LineString([(-5.5, 5), (13.5, 5)]).buffer(5.5, quad_segs=200),
+    )
     assert ours.hausdorff_distance(theirs) <= CHORD_MM + 1e-3
 
 
@@ -65,13 +79,21 @@ def test_a_slot_is_a_line_with_breadth():
     ("template", "area", "size"),
     [
         (shapes.rectangular_plate(150, 80, 20, corner_mm=0), 150 * 80, (150, 80)),
-        (shapes.rectangular_plate(150, 80, 20, corner_mm=10, holes=2, hole_mm=12), 150 * 80 - (4 - math.pi) * 100 - 2 * math.pi * 36, (150, 80)),
+        (
+            shapes.rectangular_plate(150, 80, 20, corner_mm=10, holes=2, hole_mm=12),
+            150 * 80 - (4 - math.pi) * 100 - 2 * math.pi * 36,
+            (150, 80),
+        ),
         (
             shapes.rectangular_plate(150, 80, 20, corner_mm=0, slots=2, slot_length_mm=30, slot_width_mm=10),
             150 * 80 - 2 * (200 + math.pi * 25),
             (150, 80),
         ),
-        (shapes.disc(120, 25, centre_hole_mm=14, holes=3, hole_mm=8), math.pi * (3600 - 49 - 3 * 16), (120, 120)),
+        (
+            shapes.disc(120, 25, centre_hole_mm=14, holes=3, hole_mm=8),
+            math.pi * (3600 - 49 - 3 * 16),
+            (120, 120),
+        ),
         (shapes.ring(140, 80, 15), math.pi * (4900 - 1600), (140, 140)),
         (shapes.triangle(100, 90, 20, corner_mm=0, holes=0), 4500, (100, 90)),
         (shapes.wedge(140, 70, 40, 24, corner_mm=0, holes=0), 140 * 55, (140, 70)),
@@ -90,13 +112,20 @@ def test_areas_and_sizes_by_formula(template, area, size):
 
 def test_a_teardrop_is_the_hull_of_two_circles():
     template = shapes.teardrop(130, 65, 26, tail_mm=16, holes=0)
-    hull = shapely.union(shapely.Point(-65 + 32.5, 0).buffer(32.5, quad_segs=300), shapely.Point(65 - 8, 0).buffer(8, quad_segs=300)).convex_hull
+    hull = shapely.union(
+        shapely.Point(-65 + 32.5, 0).buffer(32.5, quad_segs=300),
+        shapely.Point(65 - 8, 0).buffer(8, quad_segs=300),
+    ).convex_hull
     assert polygon(template).hausdorff_distance(hull) <= CHORD_MM + 1e-3
 
 
 def test_a_half_collar_is_half_a_ring():
     template = shapes.half_collar(100, 50, 60, gap_mm=6, corner_mm=0)
-    ring = shapely.Point(0, 0).buffer(50, quad_segs=300).difference(shapely.Point(0, 0).buffer(25, quad_segs=300))
+    ring = (
+        shapely.Point(0, 0)
+        .buffer(50, quad_segs=300)
+        .difference(shapely.Point(0, 0).buffer(25, quad_segs=300))
+    )
     half = ring.intersection(shapely.box(-60, 3, 60, 60))
     assert polygon(template).area == pytest.approx(half.area, rel=1e-3)
     assert template.thickness_mm == 60
@@ -123,7 +152,11 @@ def test_holes_keep_their_nominal_diameter_and_washer():
 
 
 def test_rings_run_as_the_frames_say():
-    for template in (shapes.disc(120, 25, holes=4), shapes.teardrop(130, 65, 26), shapes.half_collar(90, 40, 50)):
+    for template in (
+        shapes.disc(120, 25, holes=4),
+        shapes.teardrop(130, 65, 26),
+        shapes.half_collar(90, 40, 50),
+    ):
         assert ring_area(template.rings[0]) > 0
         assert all(ring_area(r) < 0 for r in template.rings[1:])
 
@@ -172,6 +205,11 @@ def test_what_cannot_be_made_is_said_in_one_sentence(make, words):
 
 def test_every_parameter_has_its_words():
     """The command line takes its options and their help from the makers."""
-    used = {name for maker in SHAPES.values() for name, p in inspect.signature(maker).parameters.items() if p.kind is not inspect.Parameter.VAR_KEYWORD}
+    used = {
+        name
+        for maker in SHAPES.values()
+        for name, p in inspect.signature(maker).parameters.items()
+        if p.kind is not inspect.Parameter.VAR_KEYWORD
+    }
     assert used == set(PARAMETER_TEXT)
     assert all(inspect.getdoc(maker) for maker in SHAPES.values())

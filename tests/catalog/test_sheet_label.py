@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anodewane.catalog.label import LABEL_MAX_BYTES, code_size, encode, label_of, labels_from_csv, parse
+from anodewane.catalog.sheet_label import LABEL_MAX_BYTES, code_size, encode, label_of, labels_from_csv, parse
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.records import Label
 
@@ -26,7 +26,9 @@ def by_hand(boat: str, position: str) -> bytes:
 
 
 def test_the_payload_is_what_the_format_says() -> None:
-    assert zlib.crc32(b"123456789") == 0xCBF43926  # the check value of CRC-32/ISO-HDLC (ITU-T V.42 polynomial)
+    assert (
+        zlib.crc32(b"123456789") == 0xCBF43926
+    )  # the check value of CRC-32/ISO-HDLC (ITU-T V.42 polynomial)
     assert encode(label_of("Sea Aster", "port quarter")) == by_hand("Sea Aster", "port quarter")
     assert encode(label_of("Sea Aster", "port quarter")).startswith(b"AW1\nSea Aster\nport quarter\n")
 
@@ -98,7 +100,9 @@ def test_what_is_not_exactly_ours_is_no_label(payload: bytes) -> None:
         ("Te\u00adrn", "keel", "character '\\xad'"),
     ],
 )
-def test_a_name_that_does_not_fit_is_refused_with_a_remedy_never_cut(boat: str, position: str, word: str) -> None:
+def test_a_name_that_does_not_fit_is_refused_with_a_remedy_never_cut(
+    boat: str, position: str, word: str
+) -> None:
     with pytest.raises(UsageError) as caught:
         label_of(boat, position)
     assert word in caught.value.message
@@ -110,7 +114,9 @@ def test_names_are_tidied_alike() -> None:
 
 
 def test_short_labels_get_large_modules() -> None:
-    sizes = [code_size(encode(label_of("x" * n, "y"))) for n in (1, 2, 3, 14, 15, 30, 31, LABEL_MAX_BYTES - 1)]
+    sizes = [
+        code_size(encode(label_of("x" * n, "y"))) for n in (1, 2, 3, 14, 15, 30, 31, LABEL_MAX_BYTES - 1)
+    ]
     assert sizes == [(25, "H"), (25, "H"), (25, "Q"), (25, "M"), (29, "Q"), (29, "M"), (33, "Q"), (33, "M")]
 
 
@@ -120,7 +126,10 @@ def test_the_font_has_every_character_that_is_let_through() -> None:
 
     from fontTools.ttLib import TTFont
 
-    fonts = [Path(f"/usr/share/fonts/truetype/dejavu/{name}.ttf") for name in ("DejaVuSansMono", "DejaVuSansMono-Bold")]
+    fonts = [
+        Path(f"/usr/share/fonts/truetype/dejavu/{name}.ttf")
+        for name in ("DejaVuSansMono", "DejaVuSansMono-Bold")
+    ]
     if not all(f.exists() for f in fonts):
         pytest.skip("fonts-dejavu-core isn't installed")
     have = set.intersection(*(set(TTFont(f).getBestCmap()) for f in fonts))
@@ -141,7 +150,14 @@ def test_the_font_has_every_character_that_is_let_through() -> None:
 
 @pytest.mark.parametrize("delimiter", [",", ";", "\t"])
 def test_a_list_has_each_label_once_in_order_whatever_else_it_holds(delimiter: str) -> None:
-    rows = [["Position", "photo", " BOAT "], ["keel", "a.jpg", "Tern"], ["skeg", "b.jpg", "Tern"], ["keel", "c.jpg", "Tern"], ["", "", ""], ['"rudder"', "d.jpg", "Skua"]]
+    rows = [
+        ["Position", "photo", " BOAT "],
+        ["keel", "a.jpg", "Tern"],
+        ["skeg", "b.jpg", "Tern"],
+        ["keel", "c.jpg", "Tern"],
+        ["", "", ""],
+        ['"rudder"', "d.jpg", "Skua"],
+    ]
     text = "\r\n".join(delimiter.join(r) for r in rows)
     assert labels_from_csv(text) == (Label("Tern", "keel"), Label("Tern", "skeg"), Label("Skua", "rudder"))
 

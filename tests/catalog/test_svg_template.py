@@ -9,7 +9,7 @@ import pytest
 
 from anodewane.catalog.svg_template import template_from_svg
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.geometry import ring_area, rings_area
+from anodewane.geometry.rings import ring_area, rings_area
 
 
 def document(body, size='width="100mm" height="50mm" viewBox="0 0 100 50"', before=""):
@@ -32,7 +32,10 @@ AREA = 90 * 40 - (4 - math.pi) * 36 - math.pi * 5.5**2
             'width="100mm" height="50mm" viewBox="-20 10 1181.1024 590.5512"',
             '<g transform="translate(-20 10)"><g transform="scale(11.811024)">' + PLATE + "</g></g>",
         ),
-        ('width="100mm" height="50mm" viewBox="0 0 100 50"', f'<g transform="rotate(90 50 25) scale(1)">{PLATE}</g>'),
+        (
+            'width="100mm" height="50mm" viewBox="0 0 100 50"',
+            f'<g transform="rotate(90 50 25) scale(1)">{PLATE}</g>',
+        ),
     ],
 )
 def test_a_drawing_is_read_at_true_size(size, body):
@@ -45,7 +48,9 @@ def test_a_drawing_is_read_at_true_size(size, body):
 
 def test_the_part_is_what_the_eye_sees():
     """SVG's y runs down, the part's up: a hole drawn at the upper left is at the upper left of the part."""
-    template = template_from_svg(document('<path d="M0 0H100V50H0Z"/><circle cx="20" cy="10" r="4"/>'), "plate", 20.0)
+    template = template_from_svg(
+        document('<path d="M0 0H100V50H0Z"/><circle cx="20" cy="10" r="4"/>'), "plate", 20.0
+    )
     x, y = template.rings[1].mean(axis=0)
     assert (x, y) == pytest.approx((-30, 15), abs=0.01)
     assert ring_area(template.rings[0]) > 0 > ring_area(template.rings[1])
@@ -65,8 +70,23 @@ def test_a_fill_and_its_stroke_count_once_and_what_is_hidden_not_at_all():
 
 
 def test_what_the_drawing_does_not_say_is_passed_on():
-    template = template_from_svg(document(PLATE), "p", 18.0, mount="open", alloy="aluminium", washer_mm=24, core_depth_mm=9, fill_factor=0.9)
-    assert (template.mount, template.alloy, template.thickness_mm, template.core_depth_mm, template.fill_factor) == ("open", "aluminium", 18.0, 9.0, 0.9)
+    template = template_from_svg(
+        document(PLATE),
+        "p",
+        18.0,
+        mount="open",
+        alloy="aluminium",
+        washer_mm=24,
+        core_depth_mm=9,
+        fill_factor=0.9,
+    )
+    assert (
+        template.mount,
+        template.alloy,
+        template.thickness_mm,
+        template.core_depth_mm,
+        template.fill_factor,
+    ) == ("open", "aluminium", 18.0, 9.0, 0.9)
     assert template.fixing_holes[0].washer_mm == 24
     assert template_from_svg(document(PLATE), "p", 18.0, fixings="none").fixing_holes == ()
 
@@ -96,9 +116,17 @@ BOMB = '<!DOCTYPE svg [<!ENTITY a "x"><!ENTITY b "&a;&a;&a;">]>'
         (document(PLATE + '<line x1="0" y1="0" x2="9" y2="9"/>'), UsageError, "isn't closed"),
         (document('<path d="M0 0H100V50"/>'), UsageError, "isn't closed"),
         (document('<path d="M0 0L100 50L100 0L0 50Z"/>'), UsageError, "crosses or touches itself"),
-        (document('<rect width="40" height="40"/><rect x="50" width="40" height="40"/>'), UsageError, "outside the outline"),
+        (
+            document('<rect width="40" height="40"/><rect x="50" width="40" height="40"/>'),
+            UsageError,
+            "outside the outline",
+        ),
         (document('<circle cx="5" cy="5" r="1"/>'), UsageError, "no such part"),
-        (document(PLATE + "".join(f'<circle cx="{x / 9}" cy="9" r="0.01"/>' for x in range(300))), UsageError, "closed lines"),
+        (
+            document(PLATE + "".join(f'<circle cx="{x / 9}" cy="9" r="0.01"/>' for x in range(300))),
+            UsageError,
+            "closed lines",
+        ),
     ],
 )
 def test_what_is_no_part_at_true_size_is_refused(data, error, words):

@@ -25,8 +25,8 @@ from anodewane.catalog.templates import (
     template_to_toml,
 )
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.geometry import rings_area
-from anodewane.solids import new_mass_g
+from anodewane.geometry.rings import rings_area
+from anodewane.wear.solids import new_mass_g
 
 SETTINGS = settings(max_examples=20, derandomize=True, deadline=None)
 LIBRARY = builtin_templates()
@@ -52,7 +52,17 @@ def test_the_library_holds_to_every_check():
     for name, entry in table.items():
         checked = SHAPES[entry.pop("shape")](name=name, **entry)
         assert template_digest(checked) == template_digest(LIBRARY[name])
-    assert {e.partition("-")[0] for e in table} == {"plate", "disc", "ring", "triangle", "wedge", "teardrop", "bar", "half", "rod"}
+    assert {e.partition("-")[0] for e in table} == {
+        "plate",
+        "disc",
+        "ring",
+        "triangle",
+        "wedge",
+        "teardrop",
+        "bar",
+        "half",
+        "rod",
+    }
 
 
 def test_the_library_s_parts_can_be_told_apart():
@@ -62,7 +72,14 @@ def test_the_library_s_parts_can_be_told_apart():
     for i, a in enumerate(names):
         for b in names[i + 1 :]:
             apart = min(
-                parts[a].hausdorff_distance(shapely.affinity.scale(shapely.affinity.rotate(parts[b], turn, origin="centroid"), flip, 1.0, origin="centroid"))
+                parts[a].hausdorff_distance(
+                    shapely.affinity.scale(
+                        shapely.affinity.rotate(parts[b], turn, origin="centroid"),
+                        flip,
+                        1.0,
+                        origin="centroid",
+                    )
+                )
                 for turn in (0, 90, 180, 270)
                 for flip in (1.0, -1.0)
             )
@@ -99,12 +116,21 @@ def test_a_template_is_the_same_before_and_after_its_file(name):
 
 
 @SETTINGS
-@given(st.floats(30, 400), st.floats(30, 200), st.floats(5, 60), st.integers(0, 3), st.sampled_from(["zinc", "aluminium", "magnesium"]), st.text(min_size=1, max_size=30))
+@given(
+    st.floats(30, 400),
+    st.floats(30, 200),
+    st.floats(5, 60),
+    st.integers(0, 3),
+    st.sampled_from(["zinc", "aluminium", "magnesium"]),
+    st.text(min_size=1, max_size=30),
+)
 def test_any_plate_survives_its_file(length, width, thickness, holes, alloy, name):
     name = name.strip()
     if not name or not name.isprintable():
         return
-    template = shapes.rectangular_plate(length, width, thickness, holes=holes, hole_mm=6, alloy=alloy, name=name, washer_mm=11)
+    template = shapes.rectangular_plate(
+        length, width, thickness, holes=holes, hole_mm=6, alloy=alloy, name=name, washer_mm=11
+    )
     again = template_from_toml(template_to_toml(template))
     assert again.name == name
     assert template_digest(again) == template_digest(template)
@@ -126,8 +152,11 @@ def test_the_digest_tells_every_field():
         "core_depth_mm": None,
         "mirror_ok": True,
     }
-    assert set(changes) == {f.name for f in dataclasses.fields(template)} - {"form", "inserts"}
-    digests = {template_digest(template), *(template_digest(dataclasses.replace(template, **{k: v})) for k, v in changes.items())}
+    assert set(changes) == {f.name for f in dataclasses.fields(template)}
+    digests = {
+        template_digest(template),
+        *(template_digest(dataclasses.replace(template, **{k: v})) for k, v in changes.items()),
+    }
     assert len(digests) == len(changes) + 1
     assert all(len(d) == 64 for d in digests)
 
@@ -144,7 +173,9 @@ def test_holes_by_ring_by_centre_and_made():
 
 
 def test_the_largest_subpath_is_the_outline_wherever_it_stands():
-    swapped = template_from_toml('name = "x"\noutline = "M -40 -5 h 10 v 10 h -10 z M -75 -40 H 75 V 40 H -75 Z"\nthickness_mm = 20')
+    swapped = template_from_toml(
+        'name = "x"\noutline = "M -40 -5 h 10 v 10 h -10 z M -75 -40 H 75 V 40 H -75 Z"\nthickness_mm = 20'
+    )
     assert rings_area(swapped.rings) == pytest.approx(150 * 80 - 100)
 
 
@@ -228,7 +259,10 @@ SQUARE = "M -75 -40 L 75 -40 L 75 40 L -75 40 Z M -40 -5 h 10 v 10 h -10 z"
         (replaced(SQUARE, "M 0 0 C 10 0 20 10 30 30"), "isn't closed"),
         (replaced(SQUARE, "M 0 0 L 10 0 Z"), "fewer than three points"),
         (replaced(SQUARE, "M 0 0 L 1e999 0 L 3 3 Z"), "isn't SVG path data"),
-        (replaced(SQUARE, "M -75 -40 L 75 40 L 75 -40 L -75 40 Z"), "crosses or touches itself near x 0.00, y 0.00"),
+        (
+            replaced(SQUARE, "M -75 -40 L 75 40 L 75 -40 L -75 40 Z"),
+            "crosses or touches itself near x 0.00, y 0.00",
+        ),
         (replaced(SQUARE, "M 0 0 L 100 0 L 200 0 L 50 0.001 Z"), "crosses|almost no area"),
         (replaced("-40 -5 h 10", "140 -5 h 10"), "lies outside the outline"),
         (replaced("-40 -5 h 10", "70 -5 h 10"), "touches the edge"),
@@ -336,7 +370,10 @@ def test_every_symmetry_lays_the_outline_on_itself(name):
     body = polygon(template)
     for m in symmetries(template):
         moved = shapely.transform(body, lambda p, m=m: p @ m[:, :2].T + m[:, 2])
-        assert shapely.hausdorff_distance(body.boundary, moved.boundary, densify=0.05) <= SYMMETRY_TOLERANCE_MM + 0.05
+        assert (
+            shapely.hausdorff_distance(body.boundary, moved.boundary, densify=0.05)
+            <= SYMMETRY_TOLERANCE_MM + 0.05
+        )
 
 
 def test_symmetry_goes_with_the_part_when_it_is_moved():
@@ -350,7 +387,10 @@ def test_symmetry_goes_with_the_part_when_it_is_moved():
     body = polygon(moved)
     for m in found:
         again = shapely.transform(body, lambda p, m=m: p @ m[:, :2].T + m[:, 2])
-        assert shapely.hausdorff_distance(body.boundary, again.boundary, densify=0.05) <= SYMMETRY_TOLERANCE_MM + 0.05
+        assert (
+            shapely.hausdorff_distance(body.boundary, again.boundary, densify=0.05)
+            <= SYMMETRY_TOLERANCE_MM + 0.05
+        )
 
 
 def test_a_part_like_no_other_has_only_the_identity():

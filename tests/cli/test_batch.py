@@ -15,9 +15,9 @@ from anodewane.catalog.templates import load_template
 from anodewane.cli import main
 from anodewane.cli._progress import ConsoleProgress, duration
 from anodewane.errors import ExitCode
-from anodewane.pipeline import judge
-from anodewane.record_json import verdict_from_json, verdict_to_json
+from anodewane.judgement.pipeline import judge
 from anodewane.settings import Settings
+from anodewane.show.record_json import verdict_from_json, verdict_to_json
 from batch_doubles import TEMPLATE, cheap_work, distinct, small_photo
 
 
@@ -45,7 +45,19 @@ def first_run(season: Path) -> tuple[int, str, str]:
     """Exit code, standard output and error of the run that judges."""
     import subprocess
 
-    command = [sys.executable, "-m", "anodewane", "batch", str(season / "photos"), "--out", str(season / "out"), "--template", TEMPLATE, "--workers", "1"]
+    command = [
+        sys.executable,
+        "-m",
+        "anodewane",
+        "batch",
+        str(season / "photos"),
+        "--out",
+        str(season / "out"),
+        "--template",
+        TEMPLATE,
+        "--workers",
+        "1",
+    ]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     return done.returncode, done.stdout, done.stderr
 
@@ -56,7 +68,13 @@ def test_one_line_of_json_and_words_on_standard_error(first_run: tuple[int, str,
     assert out.count("\n") == 1
     totals = json.loads(out)
     assert totals["counts"] == {"replace": 3, "cannot_judge": 1}
-    assert (totals["photos"], totals["not_judged"], totals["judged_now"], totals["duplicates"], totals["unplaced"]) == (4, 1, 3, 1, 1)
+    assert (
+        totals["photos"],
+        totals["not_judged"],
+        totals["judged_now"],
+        totals["duplicates"],
+        totals["unplaced"],
+    ) == (4, 1, 3, 1, 1)
     assert totals["skipped"] == {"dot_file": 1, "video_of_photo": 1}
     assert "4 photos, 3 judged now in " in err
     assert "3 replace, 1 cannot judge." in err
@@ -67,13 +85,24 @@ def test_one_line_of_json_and_words_on_standard_error(first_run: tuple[int, str,
 def test_the_record_is_the_one_that_judge_makes(first_run: tuple[int, str, str], season: Path) -> None:
     photo = season / "photos/Kittiwake/rudder.jpg"
     record = (season / "out/Kittiwake/rudder.jpg.json").read_text(encoding="utf-8")
-    assert record == verdict_to_json(judge(photo.read_bytes(), photo.name, load_template(TEMPLATE), Settings()))
-    row = next(json.loads(r) for r in (season / "out/summary.jsonl").read_text(encoding="utf-8").splitlines() if "rudder" in r)
+    assert record == verdict_to_json(
+        judge(photo.read_bytes(), photo.name, load_template(TEMPLATE), Settings())
+    )
+    row = next(
+        json.loads(r)
+        for r in (season / "out/summary.jsonl").read_text(encoding="utf-8").splitlines()
+        if "rudder" in r
+    )
     verdict = verdict_from_json(record)
     assert verdict.consumed is not None
     assert row["consumed"]["mass_pct"]["value"] == round(verdict.consumed.mass_pct.value, 2)
     assert row["photo_sha256"] == hashlib.sha256(photo.read_bytes()).hexdigest() == verdict.photo.sha256
-    assert (row["boat"], row["position"], row["template"], row["verdict"]) == ("Kittiwake", "rudder", TEMPLATE, verdict.verdict)
+    assert (row["boat"], row["position"], row["template"], row["verdict"]) == (
+        "Kittiwake",
+        "rudder",
+        TEMPLATE,
+        verdict.verdict,
+    )
 
 
 def test_pictures_are_there_and_carry_no_exif(first_run: tuple[int, str, str], season: Path) -> None:
@@ -85,14 +114,23 @@ def test_pictures_are_there_and_carry_no_exif(first_run: tuple[int, str, str], s
             assert max(picture.size) == 400 or name.startswith("Kittiwake")
 
 
-def test_again_nothing_is_judged(first_run: tuple[int, str, str], season: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["batch", str(season / "photos"), "--out", str(season / "out"), "--template", TEMPLATE, "--quiet"]) == ExitCode.BATCH_INCOMPLETE
+def test_again_nothing_is_judged(
+    first_run: tuple[int, str, str], season: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert (
+        main(
+            ["batch", str(season / "photos"), "--out", str(season / "out"), "--template", TEMPLATE, "--quiet"]
+        )
+        == ExitCode.BATCH_INCOMPLETE
+    )
     out, err = capsys.readouterr()
     assert (json.loads(out)["judged_now"], json.loads(out)["kept"]) == (0, 3)
     assert err == ""
 
 
-def test_dry_run_lists_in_sections(first_run: tuple[int, str, str], season: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_dry_run_lists_in_sections(
+    first_run: tuple[int, str, str], season: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
     assert main(["batch", str(season / "photos"), "--out", str(tmp_path / "new"), "--dry-run"]) == 0
     out, err = capsys.readouterr()
     assert err == ""
@@ -109,17 +147,48 @@ def test_dry_run_lists_in_sections(first_run: tuple[int, str, str], season: Path
         ][: len(heads)]
     )
     assert "  Kittiwake/rudder.jpg" in out
-    assert main(["batch", str(season / "photos"), "--out", str(season / "out"), "--dry-run", "--template", TEMPLATE, "--only", "cannot_judge"]) == 0
+    assert (
+        main(
+            [
+                "batch",
+                str(season / "photos"),
+                "--out",
+                str(season / "out"),
+                "--dry-run",
+                "--template",
+                TEMPLATE,
+                "--only",
+                "cannot_judge",
+            ]
+        )
+        == 0
+    )
     out = capsys.readouterr().out
     assert "To judge: 1\n" in out
     assert "Done already: 2\n" in out
 
 
-def test_every_photo_judged_is_exit_0(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_photo_judged_is_exit_0(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     monkeypatch.setattr("anodewane.batch.folder.WORK", cheap_work)
     (tmp_path / "photos").mkdir()
     (tmp_path / "photos" / "keel.jpg").write_text("o")
-    assert main(["batch", str(tmp_path / "photos"), "--out", str(tmp_path / "out"), "--workers", "1", "--folders", "boat"]) == 0
+    assert (
+        main(
+            [
+                "batch",
+                str(tmp_path / "photos"),
+                "--out",
+                str(tmp_path / "out"),
+                "--workers",
+                "1",
+                "--folders",
+                "boat",
+            ]
+        )
+        == 0
+    )
     assert json.loads(capsys.readouterr().out)["counts"] == {"ok": 1}
 
 
@@ -135,7 +204,9 @@ def test_every_photo_judged_is_exit_0(tmp_path: Path, monkeypatch: pytest.Monkey
         (["--camera", "missing.toml"], ExitCode.INPUT_UNREADABLE, "missing.toml"),
     ],
 )
-def test_a_wrong_command_line(more: list[str], code: int, words: str, season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_wrong_command_line(
+    more: list[str], code: int, words: str, season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["batch", str(season / "photos"), "--out", str(tmp_path / "out"), *more]) == code
     out, err = capsys.readouterr()
     assert out == ""
@@ -144,13 +215,21 @@ def test_a_wrong_command_line(more: list[str], code: int, words: str, season: Pa
 
 
 def test_a_missing_folder_is_exit_3(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["batch", str(tmp_path / "missing"), "--out", str(tmp_path / "out")]) == ExitCode.INPUT_UNREADABLE
+    assert (
+        main(["batch", str(tmp_path / "missing"), "--out", str(tmp_path / "out")])
+        == ExitCode.INPUT_UNREADABLE
+    )
     assert "can't be read" in capsys.readouterr().err
 
 
-def test_an_out_that_is_a_file_is_exit_5(season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_out_that_is_a_file_is_exit_5(
+    season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "out").write_bytes(b"")
-    assert main(["batch", str(season / "photos"), "--out", str(tmp_path / "out")]) == ExitCode.OUTPUT_NOT_WRITABLE
+    assert (
+        main(["batch", str(season / "photos"), "--out", str(tmp_path / "out")])
+        == ExitCode.OUTPUT_NOT_WRITABLE
+    )
     assert capsys.readouterr().out == ""
 
 
@@ -161,7 +240,9 @@ def outcome(verdict: str | None = "replace") -> Outcome:
     return Outcome("a.jpg", "a.jpg", "d", "judged" if verdict else "cannot_judge", True, verdict=verdict)  # type: ignore[arg-type]
 
 
-def test_away_from_a_terminal_a_plain_line_every_half_minute(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_away_from_a_terminal_a_plain_line_every_half_minute(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     now = 1000.0
     monkeypatch.setattr("anodewane.cli._progress.time.monotonic", lambda: now)
     with ConsoleProgress() as progress:
@@ -178,7 +259,9 @@ def test_away_from_a_terminal_a_plain_line_every_half_minute(monkeypatch: pytest
     ]
 
 
-def test_on_a_terminal_a_bar_on_standard_error(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_on_a_terminal_a_bar_on_standard_error(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     class Terminal(io.StringIO):
         def isatty(self) -> bool:
             return True
@@ -196,6 +279,8 @@ def test_on_a_terminal_a_bar_on_standard_error(monkeypatch: pytest.MonkeyPatch, 
     assert "1 replace, 1 cannot judge" in terminal.getvalue()
 
 
-@pytest.mark.parametrize(("seconds", "words"), [(4.2, "4 s"), (89, "89 s"), (600, "10 min"), (11_100, "3 h 05 min")])
+@pytest.mark.parametrize(
+    ("seconds", "words"), [(4.2, "4 s"), (89, "89 s"), (600, "10 min"), (11_100, "3 h 05 min")]
+)
 def test_durations_in_words(seconds: float, words: str) -> None:
     assert duration(seconds) == words

@@ -23,7 +23,9 @@ def test_a_png_at_a_chosen_resolution_into_a_non_ascii_name(tmp_path, name):
     from PIL import Image
 
     path = tmp_path / "mått åäö.png"
-    assert main(["card", name, "--out", str(path), "--dpi", "100", "--label", "Tern", "keel"]) == ExitCode.JUDGED
+    assert (
+        main(["card", name, "--out", str(path), "--dpi", "100", "--label", "Tern", "keel"]) == ExitCode.JUDGED
+    )
     with Image.open(path) as picture:
         assert picture.size[0] in (1100, 1169)  # 11 in and 297 mm at 100 dpi
 
@@ -56,7 +58,10 @@ def test_labels_of_the_line_and_of_a_list_get_a_page_each(tmp_path, capsys):
     rows = tmp_path / "labels.csv"
     rows.write_text("boat,position\nMarram,keel\nMarram,skeg\nMarram,keel\n", encoding="utf-8-sig")
     path = tmp_path / "labels.pdf"
-    assert main(["card", "--label", "Sea Aster", "port quarter", "--labels", str(rows), "--out", str(path)]) == ExitCode.JUDGED
+    assert (
+        main(["card", "--label", "Sea Aster", "port quarter", "--labels", str(rows), "--out", str(path)])
+        == ExitCode.JUDGED
+    )
     pages = [p.extract_text() for p in PdfReader(path).pages]
     assert ["Sea Aster" in pages[0], "skeg" in pages[2], "port quarter" in pages[0]] == [True, True, True]
     assert len(pages) == 3
@@ -66,6 +71,8 @@ def test_labels_of_the_line_and_of_a_list_get_a_page_each(tmp_path, capsys):
 def test_a_list_with_a_bad_row_says_which_and_writes_nothing(tmp_path, capsys):
     rows = tmp_path / "labels.csv"
     rows.write_text("boat,position\nMarram,keel\nMarram,\n", encoding="utf-8")
-    assert main(["card", "--labels", str(rows), "--out", str(tmp_path / "x.pdf")]) == ExitCode.INPUT_UNREADABLE
+    assert (
+        main(["card", "--labels", str(rows), "--out", str(tmp_path / "x.pdf")]) == ExitCode.INPUT_UNREADABLE
+    )
     assert "Line 3" in capsys.readouterr().err
     assert not (tmp_path / "x.pdf").exists()

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from anodewane import weights
 from anodewane.cli import main
 from anodewane.cli.doctor import _opencv_trouble
 from anodewane.errors import ExitCode
+from anodewane.segment import model_file as weights
 
 
 def test_a_sound_installation(capsys: pytest.CaptureFixture[str]) -> None:
@@ -23,7 +23,9 @@ def test_a_sound_installation(capsys: pytest.CaptureFixture[str]) -> None:
         assert name in out
 
 
-def test_a_missing_model(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_a_missing_model(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
     monkeypatch.setattr(weights, "model_folder", lambda: tmp_path)
     assert main(["doctor"]) == ExitCode.MODEL
     assert "TROUBLE: The segmenter's lock file" in capsys.readouterr().out
@@ -32,7 +34,9 @@ def test_a_missing_model(capsys: pytest.CaptureFixture[str], monkeypatch: pytest
 def test_two_wheels_of_opencv(monkeypatch: pytest.MonkeyPatch) -> None:
     """They overwrite each other's files, and pip sees nothing wrong."""
     real = importlib.metadata.version
-    monkeypatch.setattr(importlib.metadata, "version", lambda name: "4.0" if name == "opencv-python-headless" else real(name))
+    monkeypatch.setattr(
+        importlib.metadata, "version", lambda name: "4.0" if name == "opencv-python-headless" else real(name)
+    )
     assert "installed twice" in (_opencv_trouble() or "")
 
 

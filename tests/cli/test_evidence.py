@@ -27,7 +27,18 @@ def run(capsys: pytest.CaptureFixture[str], *argv: object) -> tuple[int, Any, st
 def packed(judged_samples: Judged, tmp_path_factory: pytest.TempPathFactory) -> Path:
     bag = tmp_path_factory.mktemp("cli") / "bag"
     assert (
-        main(["evidence", "pack", str(judged_samples.folder / "watch.json"), str(judged_samples.folder / "refuse.json"), "--photos", str(SAMPLES), "--out", str(bag)])
+        main(
+            [
+                "evidence",
+                "pack",
+                str(judged_samples.folder / "watch.json"),
+                str(judged_samples.folder / "refuse.json"),
+                "--photos",
+                str(SAMPLES),
+                "--out",
+                str(bag),
+            ]
+        )
         == 0
     )
     return bag
@@ -57,7 +68,10 @@ def test_a_changed_bag_is_told_and_not_judged(bag: Path, capsys: pytest.CaptureF
     code, said, err = run(capsys, "evidence", "check", bag)
     assert code == ExitCode.EVIDENCE_DIFFERS
     assert not said["whole"]
-    assert {(f["kind"], f["file"]) for f in said["faults"]} >= {("changed", f"data/originals/{original.name}"), ("extra", "data/a[U+001B][31m")}
+    assert {(f["kind"], f["file"]) for f in said["faults"]} >= {
+        ("changed", f"data/originals/{original.name}"),
+        ("extra", "data/a[U+001B][31m"),
+    }
     assert "\x1b" not in err
     code, said, err = run(capsys, "evidence", "recheck", bag)
     assert code == ExitCode.EVIDENCE_DIFFERS
@@ -66,8 +80,12 @@ def test_a_changed_bag_is_told_and_not_judged(bag: Path, capsys: pytest.CaptureF
     assert run(capsys, "evidence", "stamp", bag, "--request")[0] == ExitCode.USAGE
 
 
-def test_a_bag_isn_t_packed_over_another(bag: Path, judged_samples: Judged, capsys: pytest.CaptureFixture[str]) -> None:
-    code, _, err = run(capsys, "evidence", "pack", judged_samples.folder / "watch.json", "--photos", SAMPLES, "--out", bag)
+def test_a_bag_isn_t_packed_over_another(
+    bag: Path, judged_samples: Judged, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, _, err = run(
+        capsys, "evidence", "pack", judged_samples.folder / "watch.json", "--photos", SAMPLES, "--out", bag
+    )
     assert code == ExitCode.OUTPUT_NOT_WRITABLE
     assert "already" in err
 
@@ -80,7 +98,10 @@ def test_no_bag(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         assert "isn't a bag" in err
 
 
-@pytest.mark.skipif(shutil.which("openssl") is None or shutil.which("ssh-keygen") is None, reason="needs openssl and ssh-keygen")
+@pytest.mark.skipif(
+    shutil.which("openssl") is None or shutil.which("ssh-keygen") is None,
+    reason="needs openssl and ssh-keygen",
+)
 def test_stamped_and_signed(bag: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     pytest.importorskip("rfc3161_client")
     code, said, err = run(capsys, "evidence", "stamp", bag, "--request")
@@ -91,10 +112,14 @@ def test_stamped_and_signed(bag: Path, tmp_path: Path, capsys: pytest.CaptureFix
     code, said, _ = run(capsys, "evidence", "stamp", bag, "--response", answer, "--root", service.root)
     assert code == 0
     assert said["stamp"]["trusted"]
-    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "", "-f", str(tmp_path / "key")], check=True)
+    subprocess.run(
+        ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "", "-f", str(tmp_path / "key")], check=True
+    )
     assert run(capsys, "evidence", "sign", bag, "--key", tmp_path / "key")[0] == 0
     (tmp_path / "signers").write_text(f"yard {(tmp_path / 'key.pub').read_text()}")
-    code, said, err = run(capsys, "evidence", "check", bag, "--signers", tmp_path / "signers", "--root", service.root)
+    code, said, err = run(
+        capsys, "evidence", "check", bag, "--signers", tmp_path / "signers", "--root", service.root
+    )
     assert code == 0, err
     assert said["signature"]["signer"] == "yard"
     assert said["stamp"]["trusted"]
@@ -104,10 +129,15 @@ def test_stamped_and_signed(bag: Path, tmp_path: Path, capsys: pytest.CaptureFix
     stranger = StampingService(tmp_path / "other", "Someone else")
     assert run(capsys, "evidence", "check", bag, "--root", stranger.root)[0] == ExitCode.EVIDENCE_DIFFERS
     (tmp_path / "signers").write_text("")
-    assert run(capsys, "evidence", "check", bag, "--signers", tmp_path / "signers")[0] == ExitCode.EVIDENCE_DIFFERS
+    assert (
+        run(capsys, "evidence", "check", bag, "--signers", tmp_path / "signers")[0]
+        == ExitCode.EVIDENCE_DIFFERS
+    )
 
 
-def test_a_proof_that_is_asked_for_and_isn_t_there_doesn_t_hold(bag: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_proof_that_is_asked_for_and_isn_t_there_doesn_t_hold(
+    bag: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "signers").write_text("")
     code, said, err = run(capsys, "evidence", "check", bag, "--signers", tmp_path / "signers")
     assert code == ExitCode.EVIDENCE_DIFFERS

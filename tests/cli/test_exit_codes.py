@@ -35,7 +35,17 @@ def test_the_numbers_are_a_promise() -> None:
     assert set(EXIT_MEANINGS) == set(ExitCode)
 
 
-@pytest.mark.parametrize(("argv", "code"), [(["--version"], 0), (["--help"], 0), ([], 2), (["nonsense"], 2), (["judge"], 2), (["judge", "/no/such/photo.jpg"], 3)])
+@pytest.mark.parametrize(
+    ("argv", "code"),
+    [
+        (["--version"], 0),
+        (["--help"], 0),
+        ([], 2),
+        (["nonsense"], 2),
+        (["judge"], 2),
+        (["judge", "/no/such/photo.jpg"], 3),
+    ],
+)
 def test_plain_cases(argv: list[str], code: int) -> None:
     done = subprocess.run([*COMMAND, *argv], capture_output=True, check=False)
     assert done.returncode == code
@@ -46,7 +56,9 @@ def test_plain_cases(argv: list[str], code: int) -> None:
 @posix
 def test_ctrl_c_is_130_without_a_traceback() -> None:
     """It waits for a photo on standard input when the signal comes."""
-    with subprocess.Popen([*COMMAND, "judge", "-"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+    with subprocess.Popen(
+        [*COMMAND, "judge", "-"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as process:
         assert process.stdin is not None
         process.stdin.write(bytes(1 << 20))  # more than a pipe holds: when all is written, it is reading
         process.stdin.flush()
@@ -65,7 +77,9 @@ def test_ctrl_c_is_130_without_a_traceback() -> None:
 def test_nobody_reading_is_5_without_a_traceback() -> None:
     read, write = os.pipe()
     os.close(read)
-    done = subprocess.run([*COMMAND, "judge", str(SAMPLES / "refuse.jpg")], stdout=write, stderr=subprocess.PIPE, check=False)
+    done = subprocess.run(
+        [*COMMAND, "judge", str(SAMPLES / "refuse.jpg")], stdout=write, stderr=subprocess.PIPE, check=False
+    )
     os.close(write)
     assert done.returncode == ExitCode.OUTPUT_NOT_WRITABLE
     assert b"Traceback" not in done.stderr
@@ -77,8 +91,18 @@ def test_the_same_photo_gives_the_same_record_in_another_process(tmp_path: Path)
     outputs = []
     for seed in ("1", "2"):
         overlay = tmp_path / f"{seed}.png"
-        argv = [*COMMAND, "judge", str(SAMPLES / "replace.jpg"), "--template", "plate-150x75x20-2slots", "--overlay", str(overlay)]
-        done = subprocess.run(argv, capture_output=True, check=True, env={**os.environ, "PYTHONHASHSEED": seed})
+        argv = [
+            *COMMAND,
+            "judge",
+            str(SAMPLES / "replace.jpg"),
+            "--template",
+            "plate-150x75x20-2slots",
+            "--overlay",
+            str(overlay),
+        ]
+        done = subprocess.run(
+            argv, capture_output=True, check=True, env={**os.environ, "PYTHONHASHSEED": seed}
+        )
         outputs.append((done.stdout, overlay.read_bytes()))
     assert outputs[0] == outputs[1]
 
@@ -88,7 +112,9 @@ def test_the_photo_s_bytes_from_standard_input_give_the_same_judgement() -> None
 
     data = (SAMPLES / "replace.jpg").read_bytes()
     argv = [*COMMAND, "judge", "--template", "plate-150x75x20-2slots"]
-    by_name = json.loads(subprocess.run([*argv, str(SAMPLES / "replace.jpg")], capture_output=True, check=True).stdout)
+    by_name = json.loads(
+        subprocess.run([*argv, str(SAMPLES / "replace.jpg")], capture_output=True, check=True).stdout
+    )
     by_pipe = json.loads(subprocess.run([*argv, "-"], input=data, capture_output=True, check=True).stdout)
     assert by_pipe["photo"].pop("name") == "standard input"
     by_name["photo"].pop("name")

@@ -17,8 +17,8 @@ from PIL import Image
 
 from anodewane.cli import main
 from anodewane.errors import ExitCode, ModelError
-from anodewane.record_json import verdict_to_json
 from anodewane.records import Verdict
+from anodewane.show.record_json import verdict_to_json
 from hand_made import judged, refused
 
 
@@ -46,9 +46,9 @@ class Double:
 @pytest.fixture
 def pipeline(monkeypatch: pytest.MonkeyPatch) -> Double:
     double = Double()
-    module = types.ModuleType("anodewane.pipeline")
+    module = types.ModuleType("anodewane.judgement.pipeline")
     module.judge = double.judge  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "anodewane.pipeline", module)
+    monkeypatch.setitem(sys.modules, "anodewane.judgement.pipeline", module)
     monkeypatch.setattr("anodewane.cli.judge.segmenter_of", lambda name: name)
     return double
 
@@ -60,7 +60,9 @@ def photo(tmp_path: Path) -> Path:
     return path
 
 
-def test_the_record_alone_is_on_standard_output(pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_record_alone_is_on_standard_output(
+    pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["judge", str(photo)]) == ExitCode.JUDGED
     out, err = capsys.readouterr()
     assert out == verdict_to_json(judged())
@@ -71,16 +73,26 @@ def test_the_record_alone_is_on_standard_output(pipeline: Double, photo: Path, c
     assert pipeline.given["segmenter"] == "network"
 
 
-def test_a_refusal_is_a_record_and_exit_4(pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_refusal_is_a_record_and_exit_4(
+    pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     pipeline.answer = refused()
-    assert main(["judge", str(photo), "--out", str(tmp_path / "r.json"), "--overlay", str(tmp_path / "o.png")]) == ExitCode.CANNOT_JUDGE
+    assert (
+        main(["judge", str(photo), "--out", str(tmp_path / "r.json"), "--overlay", str(tmp_path / "o.png")])
+        == ExitCode.CANNOT_JUDGE
+    )
     assert json.loads(capsys.readouterr().out)["reasons"][0]["code"] == "no_sheet"
     assert json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["status"] == "cannot_judge"
     assert (tmp_path / "o.png").stat().st_size > 1000
 
 
-def test_outputs_are_written_and_hold_the_same_record(pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["judge", str(photo), "--out", str(tmp_path / "r.json"), "--overlay", str(tmp_path / "o.jpg")]) == 0
+def test_outputs_are_written_and_hold_the_same_record(
+    pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert (
+        main(["judge", str(photo), "--out", str(tmp_path / "r.json"), "--overlay", str(tmp_path / "o.jpg")])
+        == 0
+    )
     assert (tmp_path / "r.json").read_text(encoding="utf-8") == capsys.readouterr().out
     with Image.open(tmp_path / "o.jpg") as picture:
         assert picture.format == "JPEG"
@@ -94,7 +106,9 @@ def test_text_is_for_people(pipeline: Double, photo: Path, capsys: pytest.Captur
     assert "{" not in out
 
 
-def test_a_summary_goes_to_a_terminal_and_to_nothing_else(pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_summary_goes_to_a_terminal_and_to_nothing_else(
+    pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     main(["judge", str(photo)])
     assert "REPLACE" not in capsys.readouterr().err
     monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
@@ -102,7 +116,9 @@ def test_a_summary_goes_to_a_terminal_and_to_nothing_else(pipeline: Double, phot
     assert "REPLACE" in capsys.readouterr().err
 
 
-def test_the_photo_may_come_from_standard_input(pipeline: Double, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_photo_may_come_from_standard_input(
+    pipeline: Double, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(sys, "stdin", types.SimpleNamespace(buffer=io.BytesIO(jpeg())))
     assert main(["judge", "-"]) == 0
     assert pipeline.given["data"] == jpeg()
@@ -111,7 +127,23 @@ def test_the_photo_may_come_from_standard_input(pipeline: Double, capsys: pytest
 
 def test_options_become_settings(pipeline: Double, photo: Path, tmp_path: Path) -> None:
     (tmp_path / "s.toml").write_text('limit_pct = 75\nbasis = "moorings"\n', encoding="utf-8")
-    assert main(["judge", str(photo), "--settings", str(tmp_path / "s.toml"), "--check-line", "97.2,98", "--weighed", "310", "--thickness", "14.5"]) == 0
+    assert (
+        main(
+            [
+                "judge",
+                str(photo),
+                "--settings",
+                str(tmp_path / "s.toml"),
+                "--check-line",
+                "97.2,98",
+                "--weighed",
+                "310",
+                "--thickness",
+                "14.5",
+            ]
+        )
+        == 0
+    )
     s = pipeline.given["settings"]
     assert (s.limit_pct, s.basis) == (75, "moorings")
     assert (s.check_line_x_mm, s.check_line_y_mm, s.check_line_given) == (97.2, 98, True)
@@ -140,7 +172,9 @@ def test_options_become_settings(pipeline: Double, photo: Path, tmp_path: Path) 
     ],
     ids=lambda v: " ".join(v) if isinstance(v, list) else "",
 )
-def test_a_wrong_command_line_is_exit_2_in_a_sentence(argv: list[str], words: str, pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_wrong_command_line_is_exit_2_in_a_sentence(
+    argv: list[str], words: str, pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["judge", str(photo), *argv]) == ExitCode.USAGE
     out, err = capsys.readouterr()
     assert out == ""
@@ -148,24 +182,51 @@ def test_a_wrong_command_line_is_exit_2_in_a_sentence(argv: list[str], words: st
     assert "Traceback" not in err
 
 
-def test_a_broken_settings_file_is_exit_2(pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    for text, words in (("limit_pct = ", "isn't valid TOML"), ("limit = 3", "unknown key 'limit'"), ('limit_pct = "half"', "'limit_pct'")):
+def test_a_broken_settings_file_is_exit_2(
+    pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for text, words in (
+        ("limit_pct = ", "isn't valid TOML"),
+        ("limit = 3", "unknown key 'limit'"),
+        ('limit_pct = "half"', "'limit_pct'"),
+    ):
         (tmp_path / "s.toml").write_text(text, encoding="utf-8")
         assert main(["judge", str(photo), "--settings", str(tmp_path / "s.toml")]) == ExitCode.USAGE
         assert words in capsys.readouterr().err
 
 
-def test_an_output_never_takes_the_place_of_an_input_or_of_another(pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_output_never_takes_the_place_of_an_input_or_of_another(
+    pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     before = photo.read_bytes()
     assert main(["judge", str(photo), "--overlay", str(photo)]) == ExitCode.USAGE
-    assert main(["judge", str(photo), "--out", str(tmp_path / "a.png"), "--overlay", str(tmp_path / "." / "a.png")]) == ExitCode.USAGE
+    assert (
+        main(
+            [
+                "judge",
+                str(photo),
+                "--out",
+                str(tmp_path / "a.png"),
+                "--overlay",
+                str(tmp_path / "." / "a.png"),
+            ]
+        )
+        == ExitCode.USAGE
+    )
     assert "named twice" in capsys.readouterr().err
     assert photo.read_bytes() == before
     assert pipeline.given == {}
 
 
-def test_what_can_t_be_written_is_found_before_the_judging(pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    for option, target in (("--out", tmp_path / "no" / "r.json"), ("--overlay", tmp_path / "no" / "o.png"), ("--out", tmp_path), ("--trace", photo / "x")):
+def test_what_can_t_be_written_is_found_before_the_judging(
+    pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for option, target in (
+        ("--out", tmp_path / "no" / "r.json"),
+        ("--overlay", tmp_path / "no" / "o.png"),
+        ("--out", tmp_path),
+        ("--trace", photo / "x"),
+    ):
         assert main(["judge", str(photo), option, str(target)]) == ExitCode.OUTPUT_NOT_WRITABLE
         out, err = capsys.readouterr()
         assert out == ""
@@ -175,7 +236,11 @@ def test_what_can_t_be_written_is_found_before_the_judging(pipeline: Double, pho
 
 
 def test_what_was_found_isn_t_lost_when_a_write_fails_after_all(
-    pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    pipeline: Double,
+    photo: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """The disk fills while the photo is judged: the record is still on standard output, the old file still there."""
     (tmp_path / "r.json").write_text("old", encoding="utf-8")
@@ -191,7 +256,9 @@ def test_what_was_found_isn_t_lost_when_a_write_fails_after_all(
     assert (tmp_path / "r.json").read_text(encoding="utf-8") == "old"
 
 
-def test_a_missing_photo_is_exit_3(pipeline: Double, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_missing_photo_is_exit_3(
+    pipeline: Double, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["judge", str(tmp_path / "none.jpg")]) == ExitCode.INPUT_UNREADABLE
     assert "There is no photo" in capsys.readouterr().err
     assert main(["judge", str(tmp_path)]) == ExitCode.INPUT_UNREADABLE
@@ -203,7 +270,9 @@ def test_a_missing_model_is_exit_6(pipeline: Double, photo: Path, capsys: pytest
     assert capsys.readouterr().err.endswith("anodewane: The model is missing. Install again.\n")
 
 
-def test_the_unexpected_is_exit_15_in_a_sentence_and_a_traceback_on_demand(pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_unexpected_is_exit_15_in_a_sentence_and_a_traceback_on_demand(
+    pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     pipeline.answer = RuntimeError("boom")
     assert main(["judge", str(photo)]) == ExitCode.UNEXPECTED
     out, err = capsys.readouterr()
@@ -222,24 +291,44 @@ def test_ctrl_c_is_exit_130(pipeline: Double, photo: Path, capsys: pytest.Captur
     assert "Interrupted." in err
 
 
-def test_a_handed_mask_is_used_and_signed(pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_handed_mask_is_used_and_signed(
+    pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     mask = np.zeros((900, 1200), np.uint8)
     mask[200:600, 300:900] = 255
     Image.fromarray(mask).save(tmp_path / "m.png")
-    assert main(["judge", str(photo), "--mask", str(tmp_path / "m.png"), "--by", "M. Example", "--when", "yesterday"]) == 0
+    assert (
+        main(
+            [
+                "judge",
+                str(photo),
+                "--mask",
+                str(tmp_path / "m.png"),
+                "--by",
+                "M. Example",
+                "--when",
+                "yesterday",
+            ]
+        )
+        == 0
+    )
     assert pipeline.given["segmenter"] is None
     assert pipeline.given["mask"].segmenter == "manual"
     manual = json.loads(capsys.readouterr().out)["provenance"]["manual"]
     assert (manual["by"], manual["when"]) == ("M. Example", "yesterday")
 
 
-def test_a_mask_of_another_size_is_refused(pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_mask_of_another_size_is_refused(
+    pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     Image.fromarray(np.full((90, 120), 255, np.uint8)).save(tmp_path / "m.png")
     assert main(["judge", str(photo), "--mask", str(tmp_path / "m.png")]) == ExitCode.USAGE
     assert "The mask has 120 x 90 pixels, the upright photo 1200 x 900." in capsys.readouterr().err
 
 
-def test_a_record_with_nan_never_leaves(pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_record_with_nan_never_leaves(
+    pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     scale = judged().scale
     assert scale is not None
     pipeline.answer = judged(scale=replace(scale, tilt_deg=float("nan")))

@@ -11,7 +11,7 @@ import pytest
 
 from anodewane.cli import main
 from anodewane.errors import ExitCode
-from anodewane.record_json import verdict_to_json
+from anodewane.show.record_json import verdict_to_json
 from hand_made import judged, refused
 from report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
 from report_samples import judged_samples as judged_samples
@@ -33,7 +33,18 @@ def run(capsys: pytest.CaptureFixture[str], *argv: object) -> tuple[int, str, st
 
 
 def test_a_pdf_and_a_page(records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, "report", records / "port.json", records / "skeg.json", "--out", tmp_path / "r.pdf", "--out", tmp_path / "r.html", "--boat", "Marram")
+    code, out, err = run(
+        capsys,
+        "report",
+        records / "port.json",
+        records / "skeg.json",
+        "--out",
+        tmp_path / "r.pdf",
+        "--out",
+        tmp_path / "r.html",
+        "--boat",
+        "Marram",
+    )
     assert code == ExitCode.JUDGED, err
     said = json.loads(out)
     assert said["positions"] == 2
@@ -45,16 +56,27 @@ def test_a_pdf_and_a_page(records: Path, tmp_path: Path, capsys: pytest.CaptureF
     assert "is missing" in err  # the photos aren't there, and nobody has to look for that
 
 
-def test_the_same_input_gives_the_same_bytes(judged_samples: Judged, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_same_input_gives_the_same_bytes(
+    judged_samples: Judged, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     made = []
     for name in ("one", "two"):
-        args = ["report", *(judged_samples.folder / f"{n}.json" for n in ("watch", "refuse")), "--photos", SAMPLES]
-        assert run(capsys, *args, "--out", tmp_path / f"{name}.pdf", "--out", tmp_path / f"{name}.html")[0] == 0
+        args = [
+            "report",
+            *(judged_samples.folder / f"{n}.json" for n in ("watch", "refuse")),
+            "--photos",
+            SAMPLES,
+        ]
+        assert (
+            run(capsys, *args, "--out", tmp_path / f"{name}.pdf", "--out", tmp_path / f"{name}.html")[0] == 0
+        )
         made.append((tmp_path / f"{name}.pdf").read_bytes() + (tmp_path / f"{name}.html").read_bytes())
     assert made[0] == made[1]
 
 
-def test_positions_findings_and_notes(records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_positions_findings_and_notes(
+    records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     code, out, err = run(
         capsys, "report", records / "port.json", records / "skeg.json", "--out", tmp_path / "r.html",
         "--position", "port=rudder = port", "--finding", "rudder = port=ok", "--finding", "skeg=replace", "--by", "A. Surveyor", "--why", "sound", "--why", "loose",
@@ -86,49 +108,91 @@ def test_positions_findings_and_notes(records: Path, tmp_path: Path, capsys: pyt
         (["--template", "absent.toml"], ExitCode.INPUT_UNREADABLE, "absent.toml"),
     ],
 )
-def test_what_is_wrong_is_refused_in_one_sentence(more: list[str], code: ExitCode, words: str, records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    got, _, err = run(capsys, "report", records / "port.json", records / "skeg.json", "--out", tmp_path / "r.pdf", *more)
+def test_what_is_wrong_is_refused_in_one_sentence(
+    more: list[str],
+    code: ExitCode,
+    words: str,
+    records: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    got, _, err = run(
+        capsys, "report", records / "port.json", records / "skeg.json", "--out", tmp_path / "r.pdf", *more
+    )
     assert got == code
     assert words in err
     assert "Traceback" not in err
     assert not (tmp_path / "r.pdf").exists()
 
 
-@pytest.mark.parametrize("content", [b"", b"{}", b"not json", b'{"schema_version": "9.0"}', b"\xff\xfe", b"[" * 100_000, b"%PDF-1.7"])
-def test_a_record_that_can_t_be_read_stops_the_report(content: bytes, records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"{}", b"not json", b'{"schema_version": "9.0"}', b"\xff\xfe", b"[" * 100_000, b"%PDF-1.7"],
+)
+def test_a_record_that_can_t_be_read_stops_the_report(
+    content: bytes, records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """A report leaves no record out quietly."""
     (records / "bad.json").write_bytes(content)
-    code, _, err = run(capsys, "report", records / "port.json", records / "bad.json", "--out", tmp_path / "r.pdf")
+    code, _, err = run(
+        capsys, "report", records / "port.json", records / "bad.json", "--out", tmp_path / "r.pdf"
+    )
     assert code == ExitCode.INPUT_UNREADABLE
     assert "bad.json" in err
 
 
-def test_boat_and_position_come_from_the_sheet_s_label(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_boat_and_position_come_from_the_sheet_s_label(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     from anodewane.records import Label
 
-    (tmp_path / "IMG_7.json").write_text(verdict_to_json(judged(label=Label("Sea Aster", "keel, aft"))), encoding="utf-8")
+    (tmp_path / "IMG_7.json").write_text(
+        verdict_to_json(judged(label=Label("Sea Aster", "keel, aft"))), encoding="utf-8"
+    )
     assert run(capsys, "report", tmp_path / "IMG_7.json", "--out", tmp_path / "r.html")[0] == 0
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert "1. keel, aft" in page
     assert "Sea Aster" in page
 
 
-def test_outputs_are_named_as_what_they_are_and_never_take_an_input_s_place(records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_outputs_are_named_as_what_they_are_and_never_take_an_input_s_place(
+    records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert run(capsys, "report", records / "port.json", "--out", tmp_path / "r.doc")[0] == ExitCode.USAGE
-    assert run(capsys, "report", records / "port.json", "--out", tmp_path / "no" / "r.pdf")[0] == ExitCode.OUTPUT_NOT_WRITABLE
-    assert run(capsys, "report", records / "port.json", "--out", tmp_path / "r.pdf", "--out", tmp_path / "r.pdf")[0] == ExitCode.USAGE
+    assert (
+        run(capsys, "report", records / "port.json", "--out", tmp_path / "no" / "r.pdf")[0]
+        == ExitCode.OUTPUT_NOT_WRITABLE
+    )
+    assert (
+        run(
+            capsys, "report", records / "port.json", "--out", tmp_path / "r.pdf", "--out", tmp_path / "r.pdf"
+        )[0]
+        == ExitCode.USAGE
+    )
     assert run(capsys, "report", "--out", tmp_path / "r.pdf")[0] == ExitCode.USAGE
 
 
-def test_a_photo_is_found_by_its_content_under_another_name(judged_samples: Judged, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_photo_is_found_by_its_content_under_another_name(
+    judged_samples: Judged, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "deep" / "er").mkdir(parents=True)
     (tmp_path / "deep" / "er" / "IMG_1.JPG").write_bytes((SAMPLES / "watch.jpg").read_bytes())
-    code, out, _ = run(capsys, "report", judged_samples.folder / "watch.json", "--photos", tmp_path, "--out", tmp_path / "r.html")
+    code, out, _ = run(
+        capsys,
+        "report",
+        judged_samples.folder / "watch.json",
+        "--photos",
+        tmp_path,
+        "--out",
+        tmp_path / "r.html",
+    )
     assert code == 0
     assert json.loads(out)["look_at"] == []
 
 
-def test_another_photo_of_that_name_isn_t_shown(judged_samples: Judged, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_another_photo_of_that_name_isn_t_shown(
+    judged_samples: Judged, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "watch.jpg").write_bytes((SAMPLES / "sound.jpg").read_bytes())
     (tmp_path / "w.json").write_bytes((judged_samples.folder / "watch.json").read_bytes())
     code, out, err = run(capsys, "report", tmp_path / "w.json", "--out", tmp_path / "r.html")
@@ -138,13 +202,17 @@ def test_another_photo_of_that_name_isn_t_shown(judged_samples: Judged, tmp_path
     assert json.loads(out)["look_at"]
 
 
-def test_a_record_can_t_make_a_report_read_elsewhere(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_record_can_t_make_a_report_read_elsewhere(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     secret = tmp_path / "secret.jpg"
     secret.write_bytes((SAMPLES / "sound.jpg").read_bytes())
     (tmp_path / "in").mkdir()
     v = judged()
     for name in ("../secret.jpg", str(secret), "..\\secret.jpg"):
-        (tmp_path / "in" / "r.json").write_text(verdict_to_json(replace(v, photo=replace(v.photo, name=name))), encoding="utf-8")
+        (tmp_path / "in" / "r.json").write_text(
+            verdict_to_json(replace(v, photo=replace(v.photo, name=name))), encoding="utf-8"
+        )
         _, _, err = run(capsys, "report", tmp_path / "in" / "r.json", "--out", tmp_path / "r.html")
         assert "is missing" in err
 
@@ -159,16 +227,29 @@ def make_batch(folder: Path, rows: list[dict[str, object]], records: dict[str, s
     return folder
 
 
-ROW = {"path": "Marram/port.jpg", "boat": "Marram", "position": "rudder, port", "record": "Marram/port.jpg.json", "status": "judged", "photo_sha256": None}
+ROW = {
+    "path": "Marram/port.jpg",
+    "boat": "Marram",
+    "position": "rudder, port",
+    "record": "Marram/port.jpg.json",
+    "status": "judged",
+    "photo_sha256": None,
+}
 
 
-def test_a_batch_is_reported_boat_by_boat_and_nothing_is_left_out_quietly(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_batch_is_reported_boat_by_boat_and_nothing_is_left_out_quietly(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     rows = [
         ROW,
         {**ROW, "path": "Marram/odd.jpg", "position": None, "record": None, "status": "unreadable"},
         {**ROW, "path": "Sea Aster/keel.jpg", "boat": "Sea Aster", "position": "keel", "record": "keel.json"},
     ]
-    batch = make_batch(tmp_path / "out", rows, {"Marram/port.jpg.json": verdict_to_json(judged()), "keel.json": verdict_to_json(refused())})
+    batch = make_batch(
+        tmp_path / "out",
+        rows,
+        {"Marram/port.jpg.json": verdict_to_json(judged()), "keel.json": verdict_to_json(refused())},
+    )
     code, out, err = run(capsys, "report", batch, "--out", tmp_path / "all.html")
     assert code == 0
     assert json.loads(out)["positions"] == 2
@@ -177,14 +258,20 @@ def test_a_batch_is_reported_boat_by_boat_and_nothing_is_left_out_quietly(tmp_pa
     code, out, _ = run(capsys, "report", batch, "--boat", "marram", "--out", tmp_path / "one.html")
     assert json.loads(out)["positions"] == 1
     assert "1. rudder, port" in (tmp_path / "one.html").read_text(encoding="utf-8")
-    assert run(capsys, "report", batch, "--boat", "Nobody", "--out", tmp_path / "no.html")[0] == ExitCode.USAGE
+    assert (
+        run(capsys, "report", batch, "--boat", "Nobody", "--out", tmp_path / "no.html")[0] == ExitCode.USAGE
+    )
     assert run(capsys, "report", tmp_path, "--out", tmp_path / "no.html")[0] == ExitCode.USAGE
 
 
-def test_several_photos_of_one_position_are_told_apart(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_several_photos_of_one_position_are_told_apart(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     rows = [{**ROW, "record": f"{k}.json"} for k in range(3)]
     photos = [replace(judged().photo, name=name) for name in ("a.jpg", "b.jpg", "b.jpg")]
-    batch = make_batch(tmp_path / "out", rows, {f"{k}.json": verdict_to_json(judged(photo=p)) for k, p in enumerate(photos)})
+    batch = make_batch(
+        tmp_path / "out", rows, {f"{k}.json": verdict_to_json(judged(photo=p)) for k, p in enumerate(photos)}
+    )
     assert run(capsys, "report", batch, "--out", tmp_path / "r.html")[0] == 0
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     for position in ("rudder, port, a.jpg", "rudder, port, b.jpg<", "rudder, port, b.jpg (2)"):
@@ -192,7 +279,9 @@ def test_several_photos_of_one_position_are_told_apart(tmp_path: Path, capsys: p
 
 
 @pytest.mark.parametrize("name", ["../secret.json", "/etc/passwd", "a/../../secret.json", "..\\x.json"])
-def test_a_batch_can_t_name_a_record_outside_its_folder(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_batch_can_t_name_a_record_outside_its_folder(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "secret.json").write_text(verdict_to_json(judged()), encoding="utf-8")
     batch = make_batch(tmp_path / "out", [{**ROW, "record": name}], {})
     code, _, err = run(capsys, "report", batch, "--out", tmp_path / "r.html")
@@ -208,7 +297,9 @@ def test_a_real_batch(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     (tmp_path / "in" / "Marram" / "skeg.jpg").write_bytes((SAMPLES / "refuse.jpg").read_bytes())
     (tmp_path / "in" / "Marram" / "transom.jpg").write_bytes((SAMPLES / "watch.jpg").read_bytes())
     judge_folder(tmp_path / "in", tmp_path / "out", workers=1)
-    code, out, err = run(capsys, "report", tmp_path / "out", "--photos", tmp_path / "in", "--out", tmp_path / "r.html")
+    code, out, err = run(
+        capsys, "report", tmp_path / "out", "--photos", tmp_path / "in", "--out", tmp_path / "r.html"
+    )
     assert code == 0, err
     assert json.loads(out)["look_at"] == []
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
@@ -216,7 +307,9 @@ def test_a_real_batch(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "skeg" in page
 
 
-def test_a_haul_out_of_the_book(judged_samples: Judged, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_haul_out_of_the_book(
+    judged_samples: Judged, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Two haul-outs: the second's report has the first as history, the person's overrule beside the photo's verdict, and what the book warns of."""
     from datetime import UTC, date, datetime
 
@@ -226,14 +319,24 @@ def test_a_haul_out_of_the_book(judged_samples: Judged, tmp_path: Path, capsys: 
     file = tmp_path / "season.db"
     with new_book(file) as book:
         book.add_boat("Marram", "salt")
-        for position, template in (("transom", "plate-120x60x16-2holes"), ("skeg", "plate-120x60x16-2holes"), ("keel", "plate-120x60x16-2holes")):
+        for position, template in (
+            ("transom", "plate-120x60x16-2holes"),
+            ("skeg", "plate-120x60x16-2holes"),
+            ("keel", "plate-120x60x16-2holes"),
+        ):
             book.add_position("Marram", position)
             book.keep_template(builtin_templates()[template])
             book.fit("Marram", position, builtin_templates()[template], date(2025, 4, 10))
         for day in (date(2025, 10, 4), date(2026, 10, 4)):
             book.haul_out("Marram", day)
             made = [
-                NewJudgement("Marram", p, day, (judged_samples.folder / f"{n}.json").read_bytes(), datetime(2026, 10, 5, tzinfo=UTC))
+                NewJudgement(
+                    "Marram",
+                    p,
+                    day,
+                    (judged_samples.folder / f"{n}.json").read_bytes(),
+                    datetime(2026, 10, 5, tzinfo=UTC),
+                )
                 for p, n in (("transom", "watch"), ("skeg", "refuse"))
             ]
             book.record(made if day.year == 2026 else made[:1])
@@ -242,7 +345,18 @@ def test_a_haul_out_of_the_book(judged_samples: Judged, tmp_path: Path, capsys: 
         book.weigh("Marram", "transom", date(2026, 10, 4), 190.0)
         book.overrule("Marram", "transom", date(2026, 10, 4), "replace", "dull when tapped", "M. Example")
     before = file.read_bytes()
-    code, out, err = run(capsys, "report", "--book", file, "--boat", "marram", "--photos", SAMPLES, "--out", tmp_path / "r.html")
+    code, out, err = run(
+        capsys,
+        "report",
+        "--book",
+        file,
+        "--boat",
+        "marram",
+        "--photos",
+        SAMPLES,
+        "--out",
+        tmp_path / "r.html",
+    )
     assert code == 0, err
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert json.loads(out)["positions"] == 2
@@ -254,16 +368,41 @@ def test_a_haul_out_of_the_book(judged_samples: Judged, tmp_path: Path, capsys: 
     assert "From the season" in page
     assert any("keel" in line for line in json.loads(out)["look_at"])
     assert file.read_bytes() == before
-    code, out, _ = run(capsys, "report", "--book", file, "--boat", "Marram", "--haul-out", "2025-10-04", "--photos", SAMPLES, "--out", tmp_path / "old.html")
+    code, out, _ = run(
+        capsys,
+        "report",
+        "--book",
+        file,
+        "--boat",
+        "Marram",
+        "--haul-out",
+        "2025-10-04",
+        "--photos",
+        SAMPLES,
+        "--out",
+        tmp_path / "old.html",
+    )
     assert code == 0
     assert json.loads(out)["positions"] == 1
     assert "From the season" not in (tmp_path / "old.html").read_text(encoding="utf-8")
-    for more in (["--boat", "Nobody"], [], ["--boat", "Marram", "--haul-out", "2020-01-01"], ["--boat", "Marram", file]):
-        assert run(capsys, "report", "--book", file, *more, "--out", tmp_path / "no.html")[0] == ExitCode.USAGE
+    for more in (
+        ["--boat", "Nobody"],
+        [],
+        ["--boat", "Marram", "--haul-out", "2020-01-01"],
+        ["--boat", "Marram", file],
+    ):
+        assert (
+            run(capsys, "report", "--book", file, *more, "--out", tmp_path / "no.html")[0] == ExitCode.USAGE
+        )
     with sqlite3.connect(tmp_path / "other.db") as db:
         db.execute("CREATE TABLE x (y)")
     db.close()
-    assert run(capsys, "report", "--book", tmp_path / "other.db", "--boat", "x", "--out", tmp_path / "no.html")[0] == ExitCode.INPUT_UNREADABLE
+    assert (
+        run(capsys, "report", "--book", tmp_path / "other.db", "--boat", "x", "--out", tmp_path / "no.html")[
+            0
+        ]
+        == ExitCode.INPUT_UNREADABLE
+    )
 
 
 def test_every_sample_has_a_position_in_these_tests() -> None:

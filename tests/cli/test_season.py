@@ -22,7 +22,7 @@ from anodewane import open_book
 from anodewane.book.intake import EXAMPLE
 from anodewane.cli import main
 from anodewane.errors import ExitCode
-from anodewane.record_json import verdict_to_json
+from anodewane.show.record_json import verdict_to_json
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
@@ -71,11 +71,25 @@ def a_season(tmp_path) -> Path:
     return batch_out(
         tmp_path / "out",
         [
-            {"boat": "Marram", "position": "rudder port", "verdict_record": seen(35.0, verdict="monitor", photo="a")},
-            {"boat": "Marram", "position": "rudder starboard", "verdict_record": seen(60.0, verdict="replace", photo="b")},
+            {
+                "boat": "Marram",
+                "position": "rudder port",
+                "verdict_record": seen(35.0, verdict="monitor", photo="a"),
+            },
+            {
+                "boat": "Marram",
+                "position": "rudder starboard",
+                "verdict_record": seen(60.0, verdict="replace", photo="b"),
+            },
             {"boat": "Sea Aster", "position": "keel", "verdict_record": refused()},
             {"boat": "Sea Aster", "position": "keel", "status": "unreadable"},
-            {"boat": "Marram", "position": "rudder port", "record": "0.json", "status": "judged", "duplicate_of": "p0.jpg"},
+            {
+                "boat": "Marram",
+                "position": "rudder port",
+                "record": "0.json",
+                "status": "judged",
+                "duplicate_of": "p0.jpg",
+            },
         ],
     )
 
@@ -101,11 +115,17 @@ def test_a_yard_s_season(tmp_path, capsys, yard):
     assert "35 (25 to 45)" in lines[1]
     assert "cannot judge" in lines[3]
     (port, starboard, keel) = json.loads(run(capsys, "show", yard, "--json")[0])
-    assert (port["photo_verdict"], port["verdict"], port["consumed_pct"]) == ("monitor", "replace", {"value": 35.0, "low": 25.0, "high": 45.0})
+    assert (port["photo_verdict"], port["verdict"], port["consumed_pct"]) == (
+        "monitor",
+        "replace",
+        {"value": 35.0, "low": 25.0, "high": 45.0},
+    )
     # 2 May to 4 October is 155 days of 30.4375 a month, by hand
     assert port["points_per_month"]["value"] == pytest.approx(35 / (155 / 30.4375), abs=0.01)
     assert (starboard["verdict"], keel["status"], keel["verdict"]) == ("replace", "cannot_judge", None)
-    assert len(json.loads(run(capsys, "show", yard, "marram", "--json")[0])) == 2, "a boat is found in any case"
+    assert len(json.loads(run(capsys, "show", yard, "marram", "--json")[0])) == 2, (
+        "a boat is found in any case"
+    )
     assert "60 (50 to 70)" in run(capsys, "show", yard, "--hauled", "2026-10-04")[0]
     assert len(json.loads(run(capsys, "show", yard, "--hauled", "2026-10-04", "--json")[0])) == 3
 
@@ -119,7 +139,11 @@ def test_a_yard_s_season(tmp_path, capsys, yard):
     assert f"2  {PLATE}" in out
     assert "Look at these first" in out
     rows = list(csv.DictReader((tmp_path / "order.csv").read_text("utf-8-sig").splitlines()))
-    assert [(r["order"], r["position"]) for r in rows] == [("1", "rudder port"), ("1", "rudder starboard"), ("0", "keel")]
+    assert [(r["order"], r["position"]) for r in rows] == [
+        ("1", "rudder port"),
+        ("1", "rudder starboard"),
+        ("0", "keel"),
+    ]
     assert "2 x M10 bolt with washer" in (tmp_path / "order.html").read_text("utf-8")
     orders = json.loads(run(capsys, "order", yard, "Marram", "--json")[0])
     assert [(c["what"], c["count"]) for c in orders["parts"]] == [(PLATE, 2)]
@@ -163,7 +187,9 @@ def test_a_kept_listing_follows_every_change(tmp_path, capsys, yard):
             anew = _reckoned(book.entries(), _overruled(book.overrules()), Settings(), BookRules(), None)
             assert book.not_kept(_digest(Settings(), BookRules())) == []
         assert kept == [line for parts in anew.values() for line in json.loads(parts[0])], change
-        assert kept != seen_before or change[0] == "launch", f"{change} changed nothing"  # a launch tells nothing until the next haul-out
+        assert kept != seen_before or change[0] == "launch", (
+            f"{change} changed nothing"
+        )  # a launch tells nothing until the next haul-out
         seen_before = kept
 
 
@@ -183,26 +209,58 @@ def test_a_listing_answers_while_another_holds_the_book(tmp_path, capsys, yard, 
     holder.execute("ROLLBACK")
     holder.close()
     assert run(capsys, "show", yard) == expected
-    assert sorted(p.name for p in yard.parent.glob("yard.book*")) == ["yard.book"], "nothing is left beside it"
+    assert sorted(p.name for p in yard.parent.glob("yard.book*")) == ["yard.book"], (
+        "nothing is left beside it"
+    )
 
 
 def test_an_own_verdict_decides_what_is_bought(tmp_path, capsys, yard):
     run(capsys, "record", yard, a_season(tmp_path))
-    run(capsys, "overrule", yard, "Marram", "rudder starboard", "ok", "--why", "a paint run on the photo", "--by", "M. Example")
+    run(
+        capsys,
+        "overrule",
+        yard,
+        "Marram",
+        "rudder starboard",
+        "ok",
+        "--why",
+        "a paint run on the photo",
+        "--by",
+        "M. Example",
+    )
     out, _ = run(capsys, "show", yard, "Marram")
     assert "ok !" in out
-    assert [o["position"] for o in json.loads(run(capsys, "order", yard, "Marram", "--json")[0])["lines"]] == ["rudder port"]
-    run(capsys, "overrule", yard, "Marram", "rudder starboard", "none", "--why", "no, it is worn", "--by", "M. Example")
+    assert [
+        o["position"] for o in json.loads(run(capsys, "order", yard, "Marram", "--json")[0])["lines"]
+    ] == ["rudder port"]
+    run(
+        capsys,
+        "overrule",
+        yard,
+        "Marram",
+        "rudder starboard",
+        "none",
+        "--why",
+        "no, it is worn",
+        "--by",
+        "M. Example",
+    )
     assert len(json.loads(run(capsys, "order", yard, "Marram", "--json")[0])["lines"]) == 2
 
 
 def test_who_stands_by_a_judgement_is_in_the_history(tmp_path, capsys, yard):
     run(capsys, "record", yard, a_season(tmp_path))
-    number = next(j["id"] for j in json.loads(run(capsys, "history", yard, "Marram", "--json")[0])["judgements"] if j["counts"])
+    number = next(
+        j["id"]
+        for j in json.loads(run(capsys, "history", yard, "Marram", "--json")[0])["judgements"]
+        if j["counts"]
+    )
     run(capsys, "accept", yard, number, "--by", "M. Example")
     mine = json.loads(run(capsys, "history", yard, "Marram", "--json")[0])
     assert [(a["judgement"], a["by"]) for a in mine["accepts"]] == [(number, "M. Example")]
-    assert mine["accepts"][0]["record_sha256"] == next(j["reading"]["record_sha256"] for j in mine["judgements"] if j["id"] == number)
+    assert mine["accepts"][0]["record_sha256"] == next(
+        j["reading"]["record_sha256"] for j in mine["judgements"] if j["id"] == number
+    )
     text = run(capsys, "history", yard, "Marram")[0]
     assert "M. Example" in text.split("Accepted")[1]
 
@@ -216,7 +274,12 @@ def test_other_limits_and_next_dates_are_reckoned_anew(tmp_path, capsys, yard):
     _, err = run(capsys, "show", yard, "Marram", "--next", "2026-09-01", code=ExitCode.USAGE)
     assert "isn't after the last one" in err
     (tmp_path / "s.toml").write_text("[book]\nlasts_probability = 0.0001\n")
-    assert json.loads(run(capsys, "show", yard, "Marram", "--settings", tmp_path / "s.toml", "--json")[0])[0]["verdict"] == "monitor"
+    assert (
+        json.loads(run(capsys, "show", yard, "Marram", "--settings", tmp_path / "s.toml", "--json")[0])[0][
+            "verdict"
+        ]
+        == "monitor"
+    )
 
 
 def test_weighings_calibrate(tmp_path, capsys, yard):
@@ -228,7 +291,9 @@ def test_weighings_calibrate(tmp_path, capsys, yard):
     (c,) = json.loads(run(capsys, "calibrate", yard, PLATE, "--keep", "--json")[0])
     before, after = c["calibration"]["half_gone_before"], c["calibration"]["half_gone_after"]
     assert c["weighed"] == 2
-    assert after["high"] - after["low"] > 0.5 * (before["high"] - before["low"]), "two weighed parts never make it over-sure"
+    assert after["high"] - after["low"] > 0.5 * (before["high"] - before["low"]), (
+        "two weighed parts never make it over-sure"
+    )
     with open_book(yard) as book:
         assert book.calibration(PLATE).n == 2
     assert "weighed" in run(capsys, "show", yard, "--hauled", "2026-10-04")[0]
@@ -250,7 +315,20 @@ def test_export_and_import(tmp_path, capsys, yard):
 
 def test_judge_into_the_book(tmp_path, capsys, yard):
     photo = SAMPLES / "replace.jpg"
-    argv = ["judge", str(photo), "--book", str(yard), "--boat", "Marram", "--position", "rudder port", "--segmenter", "classical", "--out", str(tmp_path / "r.json")]
+    argv = [
+        "judge",
+        str(photo),
+        "--book",
+        str(yard),
+        "--boat",
+        "Marram",
+        "--position",
+        "rudder port",
+        "--segmenter",
+        "classical",
+        "--out",
+        str(tmp_path / "r.json"),
+    ]
     code = main(argv)
     out, err = capsys.readouterr()
     assert code in (ExitCode.JUDGED, ExitCode.CANNOT_JUDGE), err
@@ -263,7 +341,10 @@ def test_judge_into_the_book(tmp_path, capsys, yard):
     for more, says in (
         (["--boat", "Marram"], "needs the boat and the position"),
         (["--boat", "Maram", "--position", "x"], "Did you mean 'Marram'"),
-        (["--boat", "Marram", "--position", "rudder port", "--template", "disc-160x30-4holes"], "not 'disc-160x30-4holes'"),
+        (
+            ["--boat", "Marram", "--position", "rudder port", "--template", "disc-160x30-4holes"],
+            "not 'disc-160x30-4holes'",
+        ),
     ):
         assert main(["judge", str(photo), "--book", str(yard), *more]) == ExitCode.USAGE
         assert says in capsys.readouterr().err
@@ -277,7 +358,16 @@ def test_a_batch_into_the_book(tmp_path, capsys, yard):
         (tmp_path / "photos" / place).mkdir(parents=True)
     shutil.copy(SAMPLES / "replace.jpg", tmp_path / "photos/Marram/rudder port/a.jpg")
     shutil.copy(SAMPLES / "sound.jpg", tmp_path / "photos/Marram/skeg/b.jpg")
-    argv = ["batch", str(tmp_path / "photos"), "--out", str(tmp_path / "out"), "--book", str(yard), "--workers", "1"]
+    argv = [
+        "batch",
+        str(tmp_path / "photos"),
+        "--out",
+        str(tmp_path / "out"),
+        "--book",
+        str(yard),
+        "--workers",
+        "1",
+    ]
     assert main([*argv, "--dry-run"]) == 0
     capsys.readouterr()
     code = main(argv)
@@ -285,12 +375,21 @@ def test_a_batch_into_the_book(tmp_path, capsys, yard):
     assert code == ExitCode.BATCH_INCOMPLETE
     assert "1 taken into the book" in err
     assert "'skeg' of 'Marram' isn't in the book" in err
-    rows = {r["path"]: r for r in map(json.loads, (tmp_path / "out/summary.jsonl").read_text("utf-8").splitlines())}
-    assert (rows["Marram/rudder port/a.jpg"]["template"], rows["Marram/rudder port/a.jpg"]["template_chosen"]) == (PLATE, False)
+    rows = {
+        r["path"]: r
+        for r in map(json.loads, (tmp_path / "out/summary.jsonl").read_text("utf-8").splitlines())
+    }
+    assert (
+        rows["Marram/rudder port/a.jpg"]["template"],
+        rows["Marram/rudder port/a.jpg"]["template_chosen"],
+    ) == (PLATE, False)
     with open_book(yard) as book:
         (r,) = book.readings()
         assert (r.position, r.verdict) == ("rudder port", "replace")
-    assert main(["batch", str(tmp_path / "photos"), "--out", str(tmp_path / "out"), "--hauled", "2026-10-04"]) == ExitCode.USAGE
+    assert (
+        main(["batch", str(tmp_path / "photos"), "--out", str(tmp_path / "out"), "--hauled", "2026-10-04"])
+        == ExitCode.USAGE
+    )
     assert "no book" in capsys.readouterr().err
 
 
@@ -302,7 +401,9 @@ def test_a_kept_calibration_is_how_photos_are_read(capsys, yard):
 
     with open_book(yard) as book:
         assert settings_for(book, PLATE, Settings()) == Settings()
-        book.keep_calibration(Calibration(PLATE, 4, 1.3, 0.1, 0.2, Interval(50.0, 40.0, 65.0), Interval(55.0, 47.0, 66.0)))
+        book.keep_calibration(
+            Calibration(PLATE, 4, 1.3, 0.1, 0.2, Interval(50.0, 40.0, 65.0), Interval(55.0, 47.0, 66.0))
+        )
         read = settings_for(book, PLATE, Settings())
         assert (read.face_scale, read.face_scale_sd, read.face_ratio_sd) == (1.3, 0.1, 0.2)
         parts = BookParts(book)
@@ -321,17 +422,31 @@ def test_the_refit_check(tmp_path, capsys, yard):
     _, err = run(capsys, "refit", yard, tmp_path / "new.json", *here, code=ExitCode.USAGE)
     assert "Give --on" in err
     for bad, says in (("worn", "35 % gone"), ("other", "disc-160x30-4holes")):
-        out, _ = run(capsys, "refit", yard, tmp_path / f"{bad}.json", *here, "--on", "2026-10-20", code=ExitCode.BATCH_INCOMPLETE)
+        out, _ = run(
+            capsys,
+            "refit",
+            yard,
+            tmp_path / f"{bad}.json",
+            *here,
+            "--on",
+            "2026-10-20",
+            code=ExitCode.BATCH_INCOMPLETE,
+        )
         assert out.startswith("WRONG")
         assert says in out
     with open_book(yard) as book:
         assert book.readings() == ()
         assert len(book.fittings("Marram", "rudder port")) == 1
-    out, _ = run(capsys, "refit", yard, tmp_path / "new.json", *here, "--on", "2026-10-20", "--new-mass", 1525)
+    out, _ = run(
+        capsys, "refit", yard, tmp_path / "new.json", *here, "--on", "2026-10-20", "--new-mass", 1525
+    )
     assert out.startswith("right")
     with open_book(yard) as book:
         assert [r.kind for r in book.readings()] == ["refit"]
-        assert [(str(f.fitted_on), f.new_mass_g) for f in book.fittings("Marram", "rudder port")] == [("2026-04-18", None), ("2026-10-20", 1525.0)]
+        assert [(str(f.fitted_on), f.new_mass_g) for f in book.fittings("Marram", "rudder port")] == [
+            ("2026-04-18", None),
+            ("2026-10-20", 1525.0),
+        ]
     (check,) = json.loads(run(capsys, "refit", yard, tmp_path / "new.json", *here, "--json")[0])
     assert check["passed"] is True
 
@@ -347,30 +462,72 @@ def test_what_has_no_place_is_listed_and_nothing_is_taken(tmp_path, capsys, yard
             {"boat": "Marram", "position": "rudder port", "verdict_record": seen(35.0, photo="a")},
             {"boat": "Samphire", "position": "keel", "verdict_record": seen(35.0, photo="b")},
             {"boat": None, "position": None, "verdict_record": seen(35.0, photo="c")},
-            {"boat": "Marram", "position": "rudder starboard", "verdict_record": replace(disc, template=replace(disc.template, name="disc-160x30-4holes"))},
+            {
+                "boat": "Marram",
+                "position": "rudder starboard",
+                "verdict_record": replace(disc, template=replace(disc.template, name="disc-160x30-4holes")),
+            },
         ],
     )
     _, err = run(capsys, "record", yard, out, "--hauled", "2026-10-04", code=ExitCode.USAGE)
     assert "3 of the judgements have no place" in err
-    for says in ("'keel' of 'Samphire' isn't in the book", "p2.jpg: no boat or position", "p3.jpg: judged against disc-160x30-4holes, but plate-150x75x20-2slots sits"):
+    for says in (
+        "'keel' of 'Samphire' isn't in the book",
+        "p2.jpg: no boat or position",
+        "p3.jpg: judged against disc-160x30-4holes, but plate-150x75x20-2slots sits",
+    ):
         assert says in err
     with open_book(yard) as book:
         assert book.readings() == ()
-    out_json, err = run(capsys, "record", yard, out, "--hauled", "2026-10-04", "--add", "--skip", "--json", code=ExitCode.BATCH_INCOMPLETE)
+    out_json, err = run(
+        capsys,
+        "record",
+        yard,
+        out,
+        "--hauled",
+        "2026-10-04",
+        "--add",
+        "--skip",
+        "--json",
+        code=ExitCode.BATCH_INCOMPLETE,
+    )
     assert json.loads(out_json)["new"] == 2
     assert "Left out: p2.jpg" in err
     with open_book(yard) as book:
         assert [b.name for b in book.boats()] == ["Marram", "Samphire", "Sea Aster"]
         assert len(book.readings()) == 2
-    assert "35 (25 to 45)" in run(capsys, "show", yard, "Samphire")[0], "what the photo says, though nobody knows since when the part sits there"
+    assert "35 (25 to 45)" in run(capsys, "show", yard, "Samphire")[0], (
+        "what the photo says, though nobody knows since when the part sits there"
+    )
 
 
 def test_a_boat_in_the_water_needs_the_date(tmp_path, capsys, yard):
     run(capsys, "launch", yard, "Marram", "2026-10-20")
     (tmp_path / "r.json").write_text(verdict_to_json(seen(35.0)), "utf-8")
-    _, err = run(capsys, "record", yard, tmp_path / "r.json", "--boat", "Marram", "--position", "rudder port", code=ExitCode.USAGE)
+    _, err = run(
+        capsys,
+        "record",
+        yard,
+        tmp_path / "r.json",
+        "--boat",
+        "Marram",
+        "--position",
+        "rudder port",
+        code=ExitCode.USAGE,
+    )
     assert "isn't ashore by the book" in err
-    run(capsys, "record", yard, tmp_path / "r.json", "--boat", "Marram", "--position", "rudder port", "--hauled", "2026-10-04")
+    run(
+        capsys,
+        "record",
+        yard,
+        tmp_path / "r.json",
+        "--boat",
+        "Marram",
+        "--position",
+        "rudder port",
+        "--hauled",
+        "2026-10-04",
+    )
     _, err = run(capsys, "weigh", yard, "Marram", "rudder port", 900, code=ExitCode.USAGE)
     assert "Give --hauled" in err
 
@@ -394,7 +551,10 @@ def test_a_summary_that_isn_t_one(tmp_path, capsys, yard, content, says):
 
 def test_no_batch_and_no_record(tmp_path, capsys, yard):
     assert "no summary.jsonl" in run(capsys, "record", yard, tmp_path, code=ExitCode.INPUT_UNREADABLE)[1]
-    assert "isn't a record" in run(capsys, "record", yard, tmp_path / "list.csv", code=ExitCode.INPUT_UNREADABLE)[1]
+    assert (
+        "isn't a record"
+        in run(capsys, "record", yard, tmp_path / "list.csv", code=ExitCode.INPUT_UNREADABLE)[1]
+    )
 
 
 # --- a yard's list ------------------------------------------------------------------------------------------------------------------------
@@ -509,5 +669,10 @@ def test_wrong_dates_and_options_are_usage(capsys, yard):
 def test_the_shell_finds_it_sound(capsys, yard):
     import subprocess
 
-    done = subprocess.run(["sqlite3", str(yard), "PRAGMA integrity_check; PRAGMA foreign_key_check;"], check=True, capture_output=True, text=True)
+    done = subprocess.run(
+        ["sqlite3", str(yard), "PRAGMA integrity_check; PRAGMA foreign_key_check;"],
+        check=True,
+        capture_output=True,
+        text=True,
+    )
     assert done.stdout == "ok\n"

@@ -25,11 +25,16 @@ def test_what_is_refused_before_it_listens(tmp_path: Path, capsys: pytest.Captur
     assert main(["serve", book, "--address", "192.168.1.20"]) == ExitCode.USAGE
     assert main(["serve", book, "--lan", "--address", "8.8.8.8"]) == ExitCode.USAGE
     assert "private network" in capsys.readouterr().err
-    assert main(["serve", book, "--lan", "--address", "192.168.255.254", "--port", "0"]) == ExitCode.OUTPUT_NOT_WRITABLE  # not this machine's
+    assert (
+        main(["serve", book, "--lan", "--address", "192.168.255.254", "--port", "0"])
+        == ExitCode.OUTPUT_NOT_WRITABLE
+    )  # not this machine's
     assert main(["serve", book, "--port", "70000"]) == ExitCode.USAGE
 
 
-def test_without_the_extra_it_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_without_the_extra_it_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     import sys
 
     book = str(tmp_path / "a.book")
@@ -48,7 +53,9 @@ def test_it_serves_until_ctrl_c(tmp_path: Path) -> None:
             assert b"Who are you?" in answer.read()
         refused: Any = None
         try:
-            urllib.request.urlopen(urllib.request.Request(server.base + "/", headers={"Host": "evil.example"}))
+            urllib.request.urlopen(
+                urllib.request.Request(server.base + "/", headers={"Host": "evil.example"})
+            )
         except urllib.error.HTTPError as e:
             refused = e.code
             e.close()

@@ -28,7 +28,15 @@ print("outside again")
 def test_only_the_answer_reaches_standard_output() -> None:
     done = subprocess.run([sys.executable, "-c", POLLUTER], check=True, capture_output=True)
     assert done.stdout.decode() == '{"a": "é"}\noutside again\n'
-    for polluter in ("python before", "c library, buffered", "descriptor 1", "child", "no line feed", "python after", "c library, late"):
+    for polluter in (
+        "python before",
+        "c library, buffered",
+        "descriptor 1",
+        "child",
+        "no line feed",
+        "python after",
+        "c library, late",
+    ):
         assert polluter in done.stderr.decode()
 
 

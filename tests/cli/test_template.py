@@ -14,7 +14,7 @@ from anodewane.catalog.templates import builtin_templates, load_template, templa
 from anodewane.cli import main
 from anodewane.cli.template import SHAPE_TEXT, template
 from anodewane.errors import CannotJudge, ExitCode
-from anodewane.geometry import rings_area
+from anodewane.geometry.rings import rings_area
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" width="120mm" height="60mm" viewBox="0 0 120 60"><path d="M0 0H120V60H0Z"/><circle cx="30" cy="30" r="5"/></svg>'
 
@@ -87,7 +87,9 @@ MEASURES = {
 @pytest.mark.parametrize("shape", SHAPES)
 def test_every_shape_can_be_made(tmp_path, capsys, shape):
     path = tmp_path / f"{shape}.toml"
-    code, out, err = run(capsys, "make", shape, *MEASURES[shape], "--alloy", "aluminium", "--name", "of a test", "--out", path)
+    code, out, err = run(
+        capsys, "make", shape, *MEASURES[shape], "--alloy", "aluminium", "--name", "of a test", "--out", path
+    )
     assert (code, out) == (ExitCode.JUDGED, ""), err
     part = load_template(str(path))
     assert (part.name, part.alloy) == ("of a test", "aluminium")
@@ -126,35 +128,70 @@ def test_a_template_from_an_svg_and_a_dxf_drawing_are_the_same_part(tmp_path, ca
     document.saveas(tmp_path / "part.dxf")
     rest = ["--thickness", 20, "--washer", 22, "--name", "x"]
     assert run(capsys, "from-svg", drawn, *rest, "--out", tmp_path / "a.toml")[0] == ExitCode.JUDGED
-    assert run(capsys, "from-dxf", tmp_path / "part.dxf", *rest, "--out", tmp_path / "b.toml")[0] == ExitCode.JUDGED
+    assert (
+        run(capsys, "from-dxf", tmp_path / "part.dxf", *rest, "--out", tmp_path / "b.toml")[0]
+        == ExitCode.JUDGED
+    )
     a, b = load_template(str(tmp_path / "a.toml")), load_template(str(tmp_path / "b.toml"))
     assert rings_area(a.rings) == pytest.approx(rings_area(b.rings), rel=1e-5)
     assert a.fixing_holes[0].diameter_mm == pytest.approx(b.fixing_holes[0].diameter_mm, abs=0.005)
     assert a.fixing_holes[0].washer_mm == 22
-    assert run(capsys, "from-svg", drawn, "--thickness", 20, "--out", tmp_path / "c.toml")[0] == ExitCode.JUDGED
+    assert (
+        run(capsys, "from-svg", drawn, "--thickness", 20, "--out", tmp_path / "c.toml")[0] == ExitCode.JUDGED
+    )
     assert load_template(str(tmp_path / "c.toml")).name == "del"
 
 
 def test_a_template_from_a_photo_takes_the_pipeline_s_outline(tmp_path, capsys, monkeypatch):
     """The photo's way to an outline is the pipeline's, tested there; here, that its outline, the check line and the options arrive."""
-    import anodewane.pipeline
+    import anodewane.judgement.pipeline
 
     part = builtin_templates()["plate-120x60x16-2holes"]
     asked = {}
 
     def outline(data, name, thickness_mm, settings, solid="plate", segmenter=None):
-        asked.update(data=data, name=name, thickness=thickness_mm, line=settings.check_line_x_mm, given=settings.check_line_given, solid=solid, segmenter=segmenter.name)
+        asked.update(
+            data=data,
+            name=name,
+            thickness=thickness_mm,
+            line=settings.check_line_x_mm,
+            given=settings.check_line_given,
+            solid=solid,
+            segmenter=segmenter.name,
+        )
         return part.rings
 
-    monkeypatch.setattr(anodewane.pipeline, "outline_of_new_part", outline)
+    monkeypatch.setattr(anodewane.judgement.pipeline, "outline_of_new_part", outline)
     photo = tmp_path / "new.jpg"
     photo.write_bytes(b"pixels")
     made = tmp_path / "new.toml"
     code, _, err = run(
-        capsys, "from-photo", photo, "--thickness", 16, "--check-line", 98.5, "--segmenter", "classical", "--washer", 22, "--alloy", "aluminium", "--out", made
+        capsys,
+        "from-photo",
+        photo,
+        "--thickness",
+        16,
+        "--check-line",
+        98.5,
+        "--segmenter",
+        "classical",
+        "--washer",
+        22,
+        "--alloy",
+        "aluminium",
+        "--out",
+        made,
     )
     assert code == ExitCode.JUDGED, err
-    assert asked == {"data": b"pixels", "name": "new.jpg", "thickness": 16.0, "line": 98.5, "given": True, "solid": "plate", "segmenter": "classical"}
+    assert asked == {
+        "data": b"pixels",
+        "name": "new.jpg",
+        "thickness": 16.0,
+        "line": 98.5,
+        "given": True,
+        "solid": "plate",
+        "segmenter": "classical",
+    }
     got = load_template(str(made))
     assert got.name == "new"
     assert rings_area(got.rings) == pytest.approx(rings_area(part.rings), rel=1e-3)
@@ -163,9 +200,11 @@ def test_a_template_from_a_photo_takes_the_pipeline_s_outline(tmp_path, capsys, 
     def refuse(*_args, **_options):
         raise CannotJudge("no_sheet", "0 of 25 markers")
 
-    monkeypatch.setattr(anodewane.pipeline, "outline_of_new_part", refuse)
+    monkeypatch.setattr(anodewane.judgement.pipeline, "outline_of_new_part", refuse)
     made.unlink()
-    code, _, err = run(capsys, "from-photo", photo, "--thickness", 16, "--segmenter", "classical", "--out", made)
+    code, _, err = run(
+        capsys, "from-photo", photo, "--thickness", 16, "--segmenter", "classical", "--out", made
+    )
     assert code == ExitCode.CANNOT_JUDGE
     assert "No scale sheet is seen in the photo (0 of 25 markers)." in err
     assert not made.exists()
@@ -181,21 +220,68 @@ def test_a_template_from_a_photo_takes_the_pipeline_s_outline(tmp_path, capsys, 
         (["show", "part.toml", "--toml", "part.toml"], ExitCode.USAGE, "named twice"),
         (["make", "ball", "--out", "x.toml"], ExitCode.USAGE, "No such command"),
         (["make", "rod", "--length", "100", "--out", "x.toml"], ExitCode.USAGE, "--diameter"),
-        (["make", "rod", "--length", "0", "--diameter", "20", "--out", "x.toml"], ExitCode.USAGE, "length is 0 mm"),
-        (["make", "rod", "--length", "100", "--diameter", "20", "--out", "x.txt"], ExitCode.USAGE, "doesn't end in .toml"),
-        (["make", "disc", "--diameter", "80", "--thickness", "20", "--centre-hole", "79.9", "--out", "x.toml"], ExitCode.USAGE, "touches the edge"),
-        (["from-svg", "none.svg", "--thickness", "20", "--out", "x.toml"], ExitCode.INPUT_UNREADABLE, "no drawing"),
-        (["from-svg", "part.toml", "--thickness", "20", "--out", "x.toml"], ExitCode.INPUT_UNREADABLE, "isn't an SVG drawing"),
+        (
+            ["make", "rod", "--length", "0", "--diameter", "20", "--out", "x.toml"],
+            ExitCode.USAGE,
+            "length is 0 mm",
+        ),
+        (
+            ["make", "rod", "--length", "100", "--diameter", "20", "--out", "x.txt"],
+            ExitCode.USAGE,
+            "doesn't end in .toml",
+        ),
+        (
+            [
+                "make",
+                "disc",
+                "--diameter",
+                "80",
+                "--thickness",
+                "20",
+                "--centre-hole",
+                "79.9",
+                "--out",
+                "x.toml",
+            ],
+            ExitCode.USAGE,
+            "touches the edge",
+        ),
+        (
+            ["from-svg", "none.svg", "--thickness", "20", "--out", "x.toml"],
+            ExitCode.INPUT_UNREADABLE,
+            "no drawing",
+        ),
+        (
+            ["from-svg", "part.toml", "--thickness", "20", "--out", "x.toml"],
+            ExitCode.INPUT_UNREADABLE,
+            "isn't an SVG drawing",
+        ),
         (["from-svg", "part.svg", "--out", "x.toml"], ExitCode.USAGE, "--thickness"),
-        (["from-svg", "part.svg", "--thickness", "20", "--solid", "rod", "--out", "x.toml"], ExitCode.USAGE, "rod with holes"),
-        (["from-dxf", "part.svg", "--thickness", "20", "--out", "x.toml"], ExitCode.INPUT_UNREADABLE, "isn't a whole DXF drawing"),
-        (["from-photo", "none.jpg", "--thickness", "20", "--out", "x.toml"], ExitCode.INPUT_UNREADABLE, "no photo"),
+        (
+            ["from-svg", "part.svg", "--thickness", "20", "--solid", "rod", "--out", "x.toml"],
+            ExitCode.USAGE,
+            "rod with holes",
+        ),
+        (
+            ["from-dxf", "part.svg", "--thickness", "20", "--out", "x.toml"],
+            ExitCode.INPUT_UNREADABLE,
+            "isn't a whole DXF drawing",
+        ),
+        (
+            ["from-photo", "none.jpg", "--thickness", "20", "--out", "x.toml"],
+            ExitCode.INPUT_UNREADABLE,
+            "no photo",
+        ),
     ],
 )
-def test_what_cannot_be_done_is_said_in_one_sentence_and_writes_nothing(tmp_path, monkeypatch, capsys, argv, code, words):
+def test_what_cannot_be_done_is_said_in_one_sentence_and_writes_nothing(
+    tmp_path, monkeypatch, capsys, argv, code, words
+):
     monkeypatch.chdir(tmp_path)
     Path("part.svg").write_text(SVG, "utf-8")
-    Path("part.toml").write_text('name = "p"\noutline = "M 0 0 H 100 V 50 H 0 Z"\nthickness_mm = 20\n', "utf-8")
+    Path("part.toml").write_text(
+        'name = "p"\noutline = "M 0 0 H 100 V 50 H 0 Z"\nthickness_mm = 20\n', "utf-8"
+    )
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
     got, out, err = run(capsys, *argv)
     assert got == code

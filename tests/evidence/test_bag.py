@@ -14,10 +14,14 @@ import bagit
 import pytest
 
 from anodewane.errors import InputUnreadable, OutputNotWritable
+from anodewane.evidence.bag import BagFile, check_bag, safe_name, write_bag
 from anodewane.report import bag as bag_module
-from anodewane.report.bag import BagFile, check_bag, safe_name, write_bag
 
-FILES = [BagFile("data/a.txt", b"alpha\n"), BagFile("data/sub/b.bin", bytes(range(256))), BagFile("data/empty.txt", b"")]
+FILES = [
+    BagFile("data/a.txt", b"alpha\n"),
+    BagFile("data/sub/b.bin", bytes(range(256))),
+    BagFile("data/empty.txt", b""),
+]
 
 
 @pytest.fixture
@@ -28,7 +32,10 @@ def bag(tmp_path: Path) -> Path:
 
 def sealed(bag: Path) -> None:
     """Make the tag manifest right again after a tag file was changed: what a forger would do."""
-    lines = [f"{hashlib.sha256((bag / n).read_bytes()).hexdigest()}  {n}\n" for n in ("bag-info.txt", "bagit.txt", "manifest-sha256.txt")]
+    lines = [
+        f"{hashlib.sha256((bag / n).read_bytes()).hexdigest()}  {n}\n"
+        for n in ("bag-info.txt", "bagit.txt", "manifest-sha256.txt")
+    ]
     (bag / "tagmanifest-sha256.txt").write_text("".join(lines))
 
 
@@ -48,7 +55,9 @@ def test_a_fresh_bag_is_valid_by_us_by_the_independent_reader_and_by_sha256sum(b
     assert independent(bag)
     if shutil.which("sha256sum"):
         for manifest in ("manifest-sha256.txt", "tagmanifest-sha256.txt"):
-            assert subprocess.run(["sha256sum", "-c", "--quiet", manifest], cwd=bag, check=False).returncode == 0
+            assert (
+                subprocess.run(["sha256sum", "-c", "--quiet", manifest], cwd=bag, check=False).returncode == 0
+            )
 
 
 def test_odd_names_are_percent_encoded(tmp_path: Path) -> None:
@@ -73,10 +82,14 @@ def test_a_bag_of_the_independent_packer_is_valid_by_us(tmp_path: Path) -> None:
 def test_the_same_files_give_the_same_bag(tmp_path: Path) -> None:
     seals = {write_bag(tmp_path / name, FILES, [("Bagging-Date", "2026-10-06")]) for name in ("one", "two")}
     assert len(seals) == 1
-    assert (tmp_path / "one" / "bag-info.txt").read_text() == "Bagging-Date: 2026-10-06\nPayload-Oxum: 262.3\n"
+    assert (
+        tmp_path / "one" / "bag-info.txt"
+    ).read_text() == "Bagging-Date: 2026-10-06\nPayload-Oxum: 262.3\n"
 
 
-@pytest.mark.parametrize("name", ["data/a.txt", "data/sub/b.bin", "bag-info.txt", "bagit.txt", "manifest-sha256.txt"])
+@pytest.mark.parametrize(
+    "name", ["data/a.txt", "data/sub/b.bin", "bag-info.txt", "bagit.txt", "manifest-sha256.txt"]
+)
 def test_a_changed_byte_in_any_file_is_named(name: str, bag: Path) -> None:
     data = bytearray((bag / name).read_bytes())
     data[len(data) // 2] ^= 1
@@ -141,8 +154,12 @@ TRICKS: dict[str, Callable[[Path], None]] = {
     "a very long name": listed(f"{ZERO}  data/{'x' * 5000}\n"),
     "manifest not UTF-8": written("manifest-sha256.txt", b"\xff\xfe" + b"0" * 64 + b"  data/\xe9.txt\n"),
     "manifest in UTF-16": written("manifest-sha256.txt", f"{ZERO}  data/a.txt\n".encode("utf-16")),
-    "declared in another encoding": written("bagit.txt", b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-16\n"),
-    "declared with a byte-order mark": written("bagit.txt", b"\xef\xbb\xbfBagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"),
+    "declared in another encoding": written(
+        "bagit.txt", b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-16\n"
+    ),
+    "declared with a byte-order mark": written(
+        "bagit.txt", b"\xef\xbb\xbfBagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+    ),
     "another version": written("bagit.txt", b"BagIt-Version: 9.0\nTag-File-Character-Encoding: UTF-8\n"),
     "to be fetched": written("fetch.txt", b"https://example.org/x 10 data/x\n"),
     "an unknown checksum": written("manifest-crc32.txt", b"00000000  data/a.txt\n"),
@@ -150,16 +167,29 @@ TRICKS: dict[str, Callable[[Path], None]] = {
     "info not UTF-8": written("bag-info.txt", b"\xff\xff"),
     "no tag manifest": lambda bag: (bag / "tagmanifest-sha256.txt").unlink(),
     "no manifest": lambda bag: (bag / "manifest-sha256.txt").unlink(),
-    "a link to a file": lambda bag: ((bag / "data" / "a.txt").unlink(), (bag / "data" / "a.txt").symlink_to("/etc/hostname"))[-1],
-    "a link to a folder": lambda bag: (shutil.rmtree(bag / "data" / "sub"), (bag / "data" / "sub").symlink_to("/etc"))[-1],
-    "the manifest is a link": lambda bag: ((bag / "manifest-sha256.txt").rename(bag.parent / "m"), (bag / "manifest-sha256.txt").symlink_to(bag.parent / "m"))[-1],
+    "a link to a file": lambda bag: (
+        (bag / "data" / "a.txt").unlink(),
+        (bag / "data" / "a.txt").symlink_to("/etc/hostname"),
+    )[-1],
+    "a link to a folder": lambda bag: (
+        shutil.rmtree(bag / "data" / "sub"),
+        (bag / "data" / "sub").symlink_to("/etc"),
+    )[-1],
+    "the manifest is a link": lambda bag: (
+        (bag / "manifest-sha256.txt").rename(bag.parent / "m"),
+        (bag / "manifest-sha256.txt").symlink_to(bag.parent / "m"),
+    )[-1],
     "a pipe": lambda bag: ((bag / "data" / "a.txt").unlink(), os.mkfifo(bag / "data" / "a.txt"))[-1],
-    "a payload file in the tag manifest": lambda bag: (bag / "tagmanifest-sha256.txt").write_text(f"{ZERO}  data/a.txt\n"),
+    "a payload file in the tag manifest": lambda bag: (bag / "tagmanifest-sha256.txt").write_text(
+        f"{ZERO}  data/a.txt\n"
+    ),
 }
 
 
 @pytest.mark.parametrize("trick", TRICKS)
-def test_a_hostile_bag_is_told_and_nothing_is_followed(trick: str, bag: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_hostile_bag_is_told_and_nothing_is_followed(
+    trick: str, bag: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     TRICKS[trick](bag)
     opened: list[Path] = []
     real = bag_module.open_plain
@@ -174,7 +204,10 @@ def test_a_hostile_bag_is_told_and_nothing_is_followed(trick: str, bag: Path, mo
 def test_a_bag_by_weak_checksums_alone_proves_nothing(bag: Path) -> None:
     (bag / "manifest-sha256.txt").unlink()
     (bag / "tagmanifest-sha256.txt").unlink()
-    lines = [f"{hashlib.md5(f.content if isinstance(f.content, bytes) else b'').hexdigest()}  {f.name}\n" for f in FILES]
+    lines = [
+        f"{hashlib.md5(f.content if isinstance(f.content, bytes) else b'').hexdigest()}  {f.name}\n"
+        for f in FILES
+    ]
     (bag / "manifest-md5.txt").write_text("".join(lines))
     texts = [f.text for f in check_bag(bag)]
     assert any("SHA-256 or SHA-512" in t for t in texts)
@@ -202,7 +235,9 @@ def test_folders_without_end_are_refused(bag: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "make", [lambda p: None, lambda p: p.mkdir(), lambda p: p.write_text("x"), lambda p: p.symlink_to("/")], ids=["nothing", "empty folder", "file", "link"]
+    "make",
+    [lambda p: None, lambda p: p.mkdir(), lambda p: p.write_text("x"), lambda p: p.symlink_to("/")],
+    ids=["nothing", "empty folder", "file", "link"],
 )
 def test_what_is_no_bag_is_said_to_be_none(make: Callable[[Path], None], tmp_path: Path) -> None:
     make(tmp_path / "bag")
@@ -226,7 +261,14 @@ def test_a_failed_packing_leaves_nothing(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "safe"),
-    [("Ñandú 3.jpg", "Nandu_3.jpg"), ("../../x", "x"), ("rudder, port", "rudder_port"), ("\u202e", "file"), ("a" * 300 + ".heic", "a" * 55 + ".heic"), ("CON:*?", "CON")],
+    [
+        ("Ñandú 3.jpg", "Nandu_3.jpg"),
+        ("../../x", "x"),
+        ("rudder, port", "rudder_port"),
+        ("\u202e", "file"),
+        ("a" * 300 + ".heic", "a" * 55 + ".heic"),
+        ("CON:*?", "CON"),
+    ],
 )
 def test_names_in_a_bag_suit_every_disk(name: str, safe: str) -> None:
     assert safe_name(name) == safe

@@ -15,14 +15,14 @@ import bagit
 import pytest
 
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.pipeline import judge
-from anodewane.record_json import verdict_from_json, verdict_to_json
-from anodewane.report.evidence import check, pack, recheck, settings_from_json, settings_json
+from anodewane.evidence.pack import check, pack, recheck, settings_from_json, settings_json
+from anodewane.evidence.signature import check_signature, sign
+from anodewane.judgement.pipeline import judge
 from anodewane.report.gather import read_record
 from anodewane.report.pages import Cover
 from anodewane.report.request import Choices, Sources, assemble
-from anodewane.report.signature import check_signature, sign
 from anodewane.settings import Settings
+from anodewane.show.record_json import verdict_from_json, verdict_to_json
 from photos_with_place import SERIAL, with_place
 from report_made import FINDING
 from report_samples import SAMPLES, TEARDROP, Judged
@@ -30,12 +30,19 @@ from stamping_service import StampingService
 
 NAMES = {"watch": "transom", "refuse": "skeg", "no-wear": "shaft bracket"}
 needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="needs openssl")
-needs_ssh = pytest.mark.skipif(shutil.which("ssh-keygen") is None, reason="needs ssh-keygen (package openssh-client)")
+needs_ssh = pytest.mark.skipif(
+    shutil.which("ssh-keygen") is None, reason="needs ssh-keygen (package openssh-client)"
+)
 
 
 def assembled(folder: Path, names: dict[str, str], photos: Path = SAMPLES) -> Any:
     records = tuple(read_record(folder / f"{n}.json", p) for n, p in names.items())
-    choices = Choices(Cover("Autumn", "Marram", "2026-10-04", "2026-10-06"), (replace(FINDING),), photos=(photos,), template_files=(TEARDROP,))
+    choices = Choices(
+        Cover("Autumn", "Marram", "2026-10-04", "2026-10-06"),
+        (replace(FINDING),),
+        photos=(photos,),
+        template_files=(TEARDROP,),
+    )
     return assemble(Sources(records, (folder,)), choices)
 
 
@@ -58,14 +65,22 @@ def test_the_bag_holds_all_that_the_report_rests_on(packed: Path, judged_samples
     index = json.loads((packed / "data" / "bag.json").read_text(encoding="utf-8"))
     for entry, name in zip(index["parts"], NAMES, strict=True):
         assert (packed / entry["original"]["file"]).read_bytes() == (SAMPLES / f"{name}.jpg").read_bytes()
-        assert (packed / entry["record"]["file"]).read_bytes() == (judged_samples.folder / f"{name}.json").read_bytes()
+        assert (packed / entry["record"]["file"]).read_bytes() == (
+            judged_samples.folder / f"{name}.json"
+        ).read_bytes()
         assert (packed / entry["overlay"]["file"]).stat().st_size > 10_000
         settings = (packed / entry["settings"]["file"]).read_bytes()
         assert hashlib.sha256(settings).hexdigest().startswith(entry["settings"]["digest"])
     assert {e["model_sha256"] for e in index["parts"] if e["model_sha256"]} == {
         hashlib.sha256((Path(__file__).parents[2] / "models" / "segmenter.onnx").read_bytes()).hexdigest()
     }
-    assert index["findings"][0] == {"position": "transom", "verdict": "replace", "by": "A. Surveyor", "why": "Rings dull when tapped.", "when": "2026-10-06"}
+    assert index["findings"][0] == {
+        "position": "transom",
+        "verdict": "replace",
+        "by": "A. Surveyor",
+        "why": "Rings dull when tapped.",
+        "when": "2026-10-06",
+    }
     assert (packed / "data" / "report" / "report.pdf").read_bytes()[:5] == b"%PDF-"
     assert (packed / "data" / "report" / "report.html").exists()
 
@@ -96,12 +111,16 @@ def test_a_changed_byte_in_any_file_is_named(bag: Path) -> None:
 def resealed(bag: Path) -> None:
     """Make every checksum right again, as someone would who changes a bag on purpose."""
     payload = sorted(f for f in (bag / "data").rglob("*") if f.is_file())
-    lines = [f"{hashlib.sha256(f.read_bytes()).hexdigest()}  {f.relative_to(bag).as_posix()}\n" for f in payload]
+    lines = [
+        f"{hashlib.sha256(f.read_bytes()).hexdigest()}  {f.relative_to(bag).as_posix()}\n" for f in payload
+    ]
     (bag / "manifest-sha256.txt").write_text("".join(lines))
     oxum = f"Payload-Oxum: {sum(f.stat().st_size for f in payload)}.{len(payload)}\n"
     (bag / "bag-info.txt").write_text(oxum)
     tags = ("bag-info.txt", "bagit.txt", "manifest-sha256.txt")
-    (bag / "tagmanifest-sha256.txt").write_text("".join(f"{hashlib.sha256((bag / t).read_bytes()).hexdigest()}  {t}\n" for t in tags))
+    (bag / "tagmanifest-sha256.txt").write_text(
+        "".join(f"{hashlib.sha256((bag / t).read_bytes()).hexdigest()}  {t}\n" for t in tags)
+    )
 
 
 def edit_record(bag: Path, position: str, edit: Callable[[Any], None]) -> None:
@@ -124,18 +143,30 @@ def edit_index(bag: Path, edit: Callable[[Any], None]) -> None:
 
 FORGERIES: dict[str, Callable[[Path], None]] = {
     "a milder verdict": lambda b: edit_record(b, "transom", lambda p: p.update(verdict="ok")),
-    "less metal gone": lambda b: edit_record(b, "transom", lambda p: p["consumed"]["mass_pct"].update(value=12.0)),
-    "another photo": lambda b: shutil.copy(SAMPLES / "sound.jpg", b / index_of(b)["parts"][0]["original"]["file"]),
-    "another limit in the settings": lambda b: (b / index_of(b)["parts"][0]["settings"]["file"]).write_bytes(settings_json(Settings(limit_pct=90.0))),
+    "less metal gone": lambda b: edit_record(
+        b, "transom", lambda p: p["consumed"]["mass_pct"].update(value=12.0)
+    ),
+    "another photo": lambda b: shutil.copy(
+        SAMPLES / "sound.jpg", b / index_of(b)["parts"][0]["original"]["file"]
+    ),
+    "another limit in the settings": lambda b: (b / index_of(b)["parts"][0]["settings"]["file"]).write_bytes(
+        settings_json(Settings(limit_pct=90.0))
+    ),
     "another template": lambda b: shutil.copy(TEARDROP, b / index_of(b)["parts"][0]["template"]["file"]),
     "a record that isn't one": lambda b: (b / index_of(b)["parts"][0]["record"]["file"]).write_text("{}"),
     "an index that isn't JSON": lambda b: (b / "data" / "bag.json").write_text("{"),
     "an index of another format": lambda b: edit_index(b, lambda i: i.update(format=99)),
     "an index without parts": lambda b: edit_index(b, lambda i: i.update(parts=[])),
-    "an index that leads out": lambda b: edit_index(b, lambda i: i["parts"][0]["original"].update(file="data/../../../etc/passwd")),
-    "an index that names a tag file": lambda b: edit_index(b, lambda i: i["parts"][0]["settings"].update(file="bagit.txt")),
+    "an index that leads out": lambda b: edit_index(
+        b, lambda i: i["parts"][0]["original"].update(file="data/../../../etc/passwd")
+    ),
+    "an index that names a tag file": lambda b: edit_index(
+        b, lambda i: i["parts"][0]["settings"].update(file="bagit.txt")
+    ),
     "an index with a number for a name": lambda b: edit_index(b, lambda i: i["parts"][0].update(record=5)),
-    "an original that is gone from the index": lambda b: edit_index(b, lambda i: i["parts"][0].update(original=None)),
+    "an original that is gone from the index": lambda b: edit_index(
+        b, lambda i: i["parts"][0].update(original=None)
+    ),
 }
 
 
@@ -164,7 +195,9 @@ def test_judging_again_tells_what_differs_in_points(bag: Path, judged_samples: J
     def edit(plain: Any) -> None:
         plain["provenance"].update(anodewane="0.0.9", model_sha256="12" * 32)
         plain["consumed"]["mass_pct"].update(value=round(mass.value - 5, 2), low=round(mass.low - 4, 2))
-        plain["mass"]["remaining_g"].update(value=round(plain["mass"]["new_g"] * (1 - (mass.value - 5) / 100), 1), high=1e4)
+        plain["mass"]["remaining_g"].update(
+            value=round(plain["mass"]["new_g"] * (1 - (mass.value - 5) / 100), 1), high=1e4
+        )
 
     edit_record(bag, "transom", edit)
     resealed(bag)
@@ -179,14 +212,27 @@ def test_judging_again_tells_what_differs_in_points(bag: Path, judged_samples: J
     assert any(o.startswith("model: SHA-256 1212") for o in first.other)
 
 
-def test_settings_from_the_command_line_are_worked_out_and_proved(judged_samples: Judged, tmp_path: Path) -> None:
+def test_settings_from_the_command_line_are_worked_out_and_proved(
+    judged_samples: Judged, tmp_path: Path
+) -> None:
     """What `judge --limit --check-line --weighed` took isn't in the record as such, but its digest is."""
     from anodewane.catalog.templates import builtin_templates
 
     settings = Settings(
-        limit_pct=35.0, monitor_from_pct=30.0, basis="set on the command line", check_line_x_mm=99.6, check_line_y_mm=99.8, check_line_given=True, weighed_g=190.0
+        limit_pct=35.0,
+        monitor_from_pct=30.0,
+        basis="set on the command line",
+        check_line_x_mm=99.6,
+        check_line_y_mm=99.8,
+        check_line_given=True,
+        weighed_g=190.0,
     )
-    verdict = judge((SAMPLES / "watch.jpg").read_bytes(), "watch.jpg", builtin_templates()["plate-120x60x16-2holes"], settings)
+    verdict = judge(
+        (SAMPLES / "watch.jpg").read_bytes(),
+        "watch.jpg",
+        builtin_templates()["plate-120x60x16-2holes"],
+        settings,
+    )
     (tmp_path / "w.json").write_text(verdict_to_json(verdict), encoding="utf-8")
     result = pack(assembled(tmp_path, {"w": "transom"}), tmp_path / "bag")
     assert result.said == ()
@@ -235,7 +281,9 @@ def test_a_bag_without_an_original_isn_t_packed(judged_samples: Judged, tmp_path
     assert not (tmp_path / "bag").exists()
 
 
-def test_a_part_that_was_judged_from_several_photos(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, judged_samples: Judged) -> None:
+def test_a_part_that_was_judged_from_several_photos(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, judged_samples: Judged
+) -> None:
     """All of its photos are packed, checked by their own hashes, and handed to the judge again, each on its side. The judge of several photos is a double here."""
     from anodewane.records import TogetherFigures, ViewFigures
     from anodewane.views import together
@@ -245,10 +293,32 @@ def test_a_part_that_was_judged_from_several_photos(tmp_path: Path, monkeypatch:
 
     def view(name: str, other: bool) -> ViewFigures:
         digest = hashlib.sha256((SAMPLES / name).read_bytes()).hexdigest()
-        return ViewFigures(name, digest, other, 5.0, 80.0, 0.0, 800.0, 0.2, 0.0, 0.0, True, 3.0, 0.4, alone.outline.photo_px[:1] if alone.outline else (), ())
+        return ViewFigures(
+            name,
+            digest,
+            other,
+            5.0,
+            80.0,
+            0.0,
+            800.0,
+            0.2,
+            0.0,
+            0.0,
+            True,
+            3.0,
+            0.4,
+            alone.outline.photo_px[:1] if alone.outline else (),
+            (),
+        )
 
-    both = TogetherFigures(alone.consumed.mass_pct, alone.consumed.area_pct, ((0.0, 0.0, 11.0),), 5.0, 2.0, 40, 0.3, None)
-    verdict = replace(alone, views=(view("watch.jpg", False), view("sound.jpg", False), view("rod.jpg", True)), together=both)
+    both = TogetherFigures(
+        alone.consumed.mass_pct, alone.consumed.area_pct, ((0.0, 0.0, 11.0),), 5.0, 2.0, 40, 0.3, None
+    )
+    verdict = replace(
+        alone,
+        views=(view("watch.jpg", False), view("sound.jpg", False), view("rod.jpg", True)),
+        together=both,
+    )
     (tmp_path / "w.json").write_text(verdict_to_json(verdict), encoding="utf-8")
     made = assembled(tmp_path, {"w": "transom"})
     assert any(label == "photo sound.jpg" for label, _ in made.report.hashes[0].rows)
@@ -306,9 +376,13 @@ def test_packing_says_plainly_that_originals_carry_a_place(placed_photo: Path, t
             assert SERIAL not in file.read_bytes(), file
 
 
-def test_stripped_copies_are_packed_with_both_hashes_and_judge_alike(placed_photo: Path, tmp_path: Path) -> None:
+def test_stripped_copies_are_packed_with_both_hashes_and_judge_alike(
+    placed_photo: Path, tmp_path: Path
+) -> None:
     original = (placed_photo / "watch.jpg").read_bytes()
-    result = pack(assembled(placed_photo, {"w": "transom"}, placed_photo), tmp_path / "bag", strip_location=True)
+    result = pack(
+        assembled(placed_photo, {"w": "transom"}, placed_photo), tmp_path / "bag", strip_location=True
+    )
     assert result.stripped
     entry = index_of(tmp_path / "bag")["parts"][0]["original"]
     copy = (tmp_path / "bag" / entry["file"]).read_bytes()
@@ -323,7 +397,9 @@ def test_stripped_copies_are_packed_with_both_hashes_and_judge_alike(placed_phot
 
 def test_a_stripped_copy_can_t_be_swapped_for_another(placed_photo: Path, tmp_path: Path) -> None:
     pack(assembled(placed_photo, {"w": "transom"}, placed_photo), tmp_path / "bag", strip_location=True)
-    shutil.copy(SAMPLES / "sound.jpg", tmp_path / "bag" / index_of(tmp_path / "bag")["parts"][0]["original"]["file"])
+    shutil.copy(
+        SAMPLES / "sound.jpg", tmp_path / "bag" / index_of(tmp_path / "bag")["parts"][0]["original"]["file"]
+    )
     resealed(tmp_path / "bag")
     assert any(f.kind == "wrong" for f in check(tmp_path / "bag").faults)
 
@@ -337,10 +413,12 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> StampingService:
 
 
 @needs_openssl
-def test_a_time_stamp_is_asked_for_stored_and_verified(bag: Path, service: StampingService, tmp_path: Path) -> None:
+def test_a_time_stamp_is_asked_for_stored_and_verified(
+    bag: Path, service: StampingService, tmp_path: Path
+) -> None:
     """Against openssl's own time-stamping authority; its `ts -verify` says the same of the same files."""
     pytest.importorskip("rfc3161_client")
-    from anodewane.report.stamp import add_response, check_stamp, write_request
+    from anodewane.evidence.stamp import add_response, check_stamp, write_request
 
     assert check_stamp(bag) is None
     answer = service.answer(write_request(bag), tmp_path / "a.tsr")
@@ -368,16 +446,32 @@ def test_a_time_stamp_is_asked_for_stored_and_verified(bag: Path, service: Stamp
 
 
 @needs_openssl
-def test_a_response_that_isn_t_for_this_bag_is_refused(bag: Path, service: StampingService, tmp_path: Path) -> None:
+def test_a_response_that_isn_t_for_this_bag_is_refused(
+    bag: Path, service: StampingService, tmp_path: Path
+) -> None:
     pytest.importorskip("rfc3161_client")
-    from anodewane.report.stamp import RESPONSE, add_response, write_request
+    from anodewane.evidence.stamp import RESPONSE, add_response, write_request
 
     request = write_request(bag)
     old = service.answer(request, tmp_path / "old.tsr")
     write_request(bag)  # another request, another nonce
     with pytest.raises(UsageError, match="another request"):
         add_response(bag, old, service.root)
-    subprocess.run(["openssl", "ts", "-query", "-data", str(SAMPLES / "sound.jpg"), "-sha256", "-cert", "-out", str(tmp_path / "o.tsq")], check=True, capture_output=True)
+    subprocess.run(
+        [
+            "openssl",
+            "ts",
+            "-query",
+            "-data",
+            str(SAMPLES / "sound.jpg"),
+            "-sha256",
+            "-cert",
+            "-out",
+            str(tmp_path / "o.tsq"),
+        ],
+        check=True,
+        capture_output=True,
+    )
     with pytest.raises(UsageError, match="something else"):
         add_response(bag, service.answer(tmp_path / "o.tsq", tmp_path / "o.tsr"), service.root)
     (tmp_path / "junk.tsr").write_bytes(b"junk")
@@ -421,7 +515,9 @@ def test_a_signature_says_who_packed_the_bag(bag: Path, key: Path, tmp_path: Pat
         str(bag / "signature" / "tagmanifest-sha256.txt.sig"),
     ]
     assert subprocess.run(args, input=sealed, capture_output=True, check=False).returncode == 0
-    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "", "-f", str(tmp_path / "other")], check=True)
+    subprocess.run(
+        ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "", "-f", str(tmp_path / "other")], check=True
+    )
     signers.write_text(f"someone {(tmp_path / 'other.pub').read_text()}")
     stranger = check_signature(bag, signers)
     assert stranger is not None

@@ -12,18 +12,20 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from anodewane.draw import overlay_bytes
 from anodewane.errors import UsageError
+from anodewane.evidence.privacy import Carried, carried, stripped
 from anodewane.report.html import report_html
 from anodewane.report.pdf import report_pdf
 from anodewane.report.pictures import flat_picture, photo_picture
-from anodewane.report.privacy import Carried, carried, stripped
+from anodewane.show.overlay import overlay_bytes
 from anodewane.stages.load import load_photo
 from photos_with_place import FORMATS, OWNER, SERIAL, with_place
 from report_made import report_of, sample_parts
 from report_samples import SAMPLES, Judged
 
-needs_exiftool = pytest.mark.skipif(shutil.which("exiftool") is None, reason="needs exiftool (package libimage-exiftool-perl)")
+needs_exiftool = pytest.mark.skipif(
+    shutil.which("exiftool") is None, reason="needs exiftool (package libimage-exiftool-perl)"
+)
 
 
 @pytest.mark.parametrize("kind", FORMATS)
@@ -58,7 +60,9 @@ def test_exiftool_finds_no_place_either(kind: str, tmp_path: Path) -> None:
     file = tmp_path / f"x.{kind.split('-')[0]}"
     for data, there in ((with_place(kind), True), (stripped(with_place(kind), "x"), False)):
         file.write_bytes(data)
-        said = subprocess.run(["exiftool", "-a", "-G1", "-ee", "-s", str(file)], capture_output=True, check=True).stdout.decode("utf-8", "replace")
+        said = subprocess.run(
+            ["exiftool", "-a", "-G1", "-ee", "-s", str(file)], capture_output=True, check=True
+        ).stdout.decode("utf-8", "replace")
         assert ("GPSLatitude" in said) == there
         assert ("Serial" in said) == there
         assert "Orientation" in said or kind.startswith("heic")
@@ -83,7 +87,15 @@ def test_a_file_without_a_place_is_said_to_have_none() -> None:
 
 
 @pytest.mark.parametrize(
-    "data", [b"", b"\xff\xd8\xff", b"\xff\xd8\xff\xe1\xff\xff", b"\xff\xd8\xff\xe0\x00\x02\xff\xd9", b"II*\x00", b"\x00\x00\x00\x18ftypheic" + b"\0" * 40]
+    "data",
+    [
+        b"",
+        b"\xff\xd8\xff",
+        b"\xff\xd8\xff\xe1\xff\xff",
+        b"\xff\xd8\xff\xe0\x00\x02\xff\xd9",
+        b"II*\x00",
+        b"\x00\x00\x00\x18ftypheic" + b"\0" * 40,
+    ],
 )
 def test_a_broken_file_is_refused_in_one_sentence(data: bytes) -> None:
     from anodewane.errors import AnodewaneError
@@ -101,9 +113,11 @@ def test_a_heic_with_a_film_in_it_is_refused_with_a_remedy() -> None:
 
 def metadata_of(jpeg: bytes) -> dict[str, Any]:
     with Image.open(io.BytesIO(jpeg)) as image:
-        return {k: v for k, v in image.info.items() if k not in ("jfif", "jfif_version", "jfif_unit", "jfif_density", "progression", "progressive")} | dict(
-            image.getexif()
-        )
+        return {
+            k: v
+            for k, v in image.info.items()
+            if k not in ("jfif", "jfif_version", "jfif_unit", "jfif_density", "progression", "progressive")
+        } | dict(image.getexif())
 
 
 def test_pictures_that_are_made_carry_nothing(judged_samples: Judged) -> None:
@@ -113,7 +127,11 @@ def test_pictures_that_are_made_carry_nothing(judged_samples: Judged) -> None:
     photo = load_photo(data, "watch.jpg")
     flat = flat_picture(photo, verdict)
     assert flat is not None
-    for jpeg in (photo_picture(photo).jpeg, flat.picture.jpeg, overlay_bytes(data, "watch.jpg", verdict, ".jpg")):
+    for jpeg in (
+        photo_picture(photo).jpeg,
+        flat.picture.jpeg,
+        overlay_bytes(data, "watch.jpg", verdict, ".jpg"),
+    ):
         assert metadata_of(jpeg) == {}
         assert carried(jpeg) == Carried(location=False, device=False)
 
@@ -123,12 +141,14 @@ def test_reports_carry_nothing(judged_samples: Judged, tmp_path: Path) -> None:
     from dataclasses import replace
     from hashlib import sha256
 
-    from anodewane.record_json import verdict_to_json
+    from anodewane.show.record_json import verdict_to_json
 
     data = with_place("jpg", SAMPLES / "watch.jpg")
     (tmp_path / "watch.jpg").write_bytes(data)
     verdict = judged_samples.verdicts["watch"]
-    verdict = replace(verdict, photo=replace(verdict.photo, sha256=sha256(data).hexdigest(), taken="2026-10-04T11:03:00"))
+    verdict = replace(
+        verdict, photo=replace(verdict.photo, sha256=sha256(data).hexdigest(), taken="2026-10-04T11:03:00")
+    )
     (tmp_path / "w.json").write_text(verdict_to_json(verdict), encoding="utf-8")
     parts = sample_parts(tmp_path, {"w": "transom"}, tmp_path, ())
     assert parts[0].photo is not None
@@ -137,7 +157,12 @@ def test_reports_carry_nothing(judged_samples: Judged, tmp_path: Path) -> None:
 
     reader = pypdf.PdfReader(io.BytesIO(report_pdf(report)))
     streams = [
-        o.get_data() for o in (reader.get_object(i) for i in range(1, len(reader.xref_objStm) + max(len(x) for x in reader.xref.values()))) if hasattr(o, "get_data")
+        o.get_data()
+        for o in (
+            reader.get_object(i)
+            for i in range(1, len(reader.xref_objStm) + max(len(x) for x in reader.xref.values()))
+        )
+        if hasattr(o, "get_data")
     ]
     for content in (report_html(report), *streams):
         assert SERIAL not in content

@@ -28,7 +28,15 @@ def rgb() -> Any:
     """The part lies below the upside-down card, in the middle of the photo."""
     camera = look_at((0, 60), distance_mm=560, tilt_deg=8, azimuth_deg=100, width=WIDTH, height=HEIGHT)
     scene = Scene(layout="card", ground="plywood")
-    return render(load_template(TEMPLATE), WearPattern(depth_mm=4.0), camera, scene, sheet_from_part=placement(5, (0, 130)), width=WIDTH, height=HEIGHT).rgb
+    return render(
+        load_template(TEMPLATE),
+        WearPattern(depth_mm=4.0),
+        camera,
+        scene,
+        sheet_from_part=placement(5, (0, 130)),
+        width=WIDTH,
+        height=HEIGHT,
+    ).rgb
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +45,9 @@ def truth_px() -> dict[str, tuple[int, int, int, int]]:
     return {"sheet": (560, 280, 1080, 680), "part": (590, 640, 960, 850)}
 
 
-def run(data: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str], *more: str, name: str = "photo.jpg") -> tuple[int, str, str]:
+def run(
+    data: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str], *more: str, name: str = "photo.jpg"
+) -> tuple[int, str, str]:
     path = tmp_path / name
     path.write_bytes(data)
     code = main(["judge", str(path), "--template", TEMPLATE, *more])
@@ -86,7 +96,12 @@ def png_header(width: int, height: int) -> bytes:
     def chunk(kind: bytes, body: bytes) -> bytes:
         return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
 
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)) + chunk(b"IDAT", zlib.compress(b"\0" * 64)) + chunk(b"IEND", b"")
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0))
+        + chunk(b"IDAT", zlib.compress(b"\0" * 64))
+        + chunk(b"IEND", b"")
+    )
 
 
 def jpeg_header(width: int, height: int) -> bytes:
@@ -109,9 +124,18 @@ def jpeg_header(width: int, height: int) -> bytes:
         (b"\xff\xd8\xff\xe0" + bytes(range(256)) * 8, "photo"),
         (b"\x00" * 4000, "photo"),
     ],
-    ids=["zero bytes", "text as JPEG", "PNG of 30 000 x 30 000", "JPEG of 30 000 x 30 000", "garbage after a JPEG's start", "zeros"],
+    ids=[
+        "zero bytes",
+        "text as JPEG",
+        "PNG of 30 000 x 30 000",
+        "JPEG of 30 000 x 30 000",
+        "garbage after a JPEG's start",
+        "zeros",
+    ],
 )
-def test_what_is_no_photo_is_exit_3(data: bytes, words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_is_no_photo_is_exit_3(
+    data: bytes, words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     code, out, err = run(data, tmp_path, capsys)
     assert code == ExitCode.INPUT_UNREADABLE
     assert out == ""
@@ -121,7 +145,9 @@ def test_what_is_no_photo_is_exit_3(data: bytes, words: str, tmp_path: Path, cap
 
 
 @pytest.mark.parametrize("share", [0.02, 0.5, 0.98])
-def test_a_truncated_photo_is_exit_3(share: float, rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_truncated_photo_is_exit_3(
+    share: float, rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     data = jpeg(rgb)
     code, out, err = run(data[: int(len(data) * share)], tmp_path, capsys)
     assert code == ExitCode.INPUT_UNREADABLE
@@ -132,21 +158,27 @@ def test_a_truncated_photo_is_exit_3(share: float, rgb: Any, tmp_path: Path, cap
 # --- what can't be judged: exit 4 ------------------------------------------------------------------------------------------------------
 
 
-def test_no_sheet(rgb: Any, truth_px: dict[str, Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_sheet(
+    rgb: Any, truth_px: dict[str, Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     spoilt = rgb.copy()
     left, top, right, bottom = truth_px["sheet"]
     spoilt[top:bottom, left:right] = ground(rgb, truth_px["sheet"])
     assert refusal(jpeg(spoilt), tmp_path, capsys)["code"] == "no_sheet"
 
 
-def test_two_sheets(rgb: Any, truth_px: dict[str, Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_two_sheets(
+    rgb: Any, truth_px: dict[str, Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     spoilt = rgb.copy()
     left, top, right, bottom = truth_px["sheet"]
     spoilt[top:bottom, 20 : 20 + right - left] = rgb[top:bottom, left:right]
     assert refusal(jpeg(spoilt), tmp_path, capsys)["code"] == "two_sheets"
 
 
-def test_a_sheet_that_the_frame_cuts_down_to_a_corner(rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_sheet_that_the_frame_cuts_down_to_a_corner(
+    rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert refusal(jpeg(rgb[560:]), tmp_path, capsys)["code"] in ("sheet_too_little", "no_sheet")
 
 
@@ -161,14 +193,26 @@ def test_no_part(ground: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
     """The part lies far outside the photo: marks on the card itself are not it, whatever the ground."""
     camera = look_at((0, 60), distance_mm=560, tilt_deg=8, azimuth_deg=100, width=WIDTH, height=HEIGHT)
     scene = Scene(layout="card", ground=ground)
-    bare = render(load_template(TEMPLATE), WearPattern(depth_mm=4.0), camera, scene, sheet_from_part=placement(5, (0, 1500)), width=WIDTH, height=HEIGHT)
+    bare = render(
+        load_template(TEMPLATE),
+        WearPattern(depth_mm=4.0),
+        camera,
+        scene,
+        sheet_from_part=placement(5, (0, 1500)),
+        width=WIDTH,
+        height=HEIGHT,
+    )
     assert refusal(jpeg(bare.rgb), tmp_path, capsys)["code"] == "no_part"
 
 
 def test_a_blurred_photo(rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     import cv2
 
-    assert refusal(jpeg(cv2.GaussianBlur(rgb, (0, 0), 9)), tmp_path, capsys)["code"] in ("blurred", "no_sheet", "sheet_too_little")
+    assert refusal(jpeg(cv2.GaussianBlur(rgb, (0, 0), 9)), tmp_path, capsys)["code"] in (
+        "blurred",
+        "no_sheet",
+        "sheet_too_little",
+    )
 
 
 def test_another_template(rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -180,7 +224,9 @@ def test_another_template(rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixtur
     assert record["reasons"][0]["code"] in ("template_does_not_fit", "hole_pitch")
 
 
-def test_a_weight_that_no_such_part_can_have(rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_weight_that_no_such_part_can_have(
+    rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert refusal(jpeg(rgb), tmp_path, capsys, "--weighed", "99000")["code"] == "weight_does_not_fit"
     assert refusal(jpeg(rgb), tmp_path, capsys, "--thickness", "90")["code"] == "thickness_does_not_fit"
 
@@ -189,7 +235,9 @@ def test_a_weight_that_no_such_part_can_have(rgb: Any, tmp_path: Path, capsys: p
 
 
 @pytest.mark.parametrize("given", ["no-such-template", "missing.toml"])
-def test_a_missing_template_is_exit_2_or_3(given: str, rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_missing_template_is_exit_2_or_3(
+    given: str, rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "photo.jpg").write_bytes(jpeg(rgb))
     code = main(["judge", str(tmp_path / "photo.jpg"), "--template", given])
     out, err = capsys.readouterr()
@@ -206,8 +254,10 @@ def test_an_unwritable_output_is_exit_5(rgb: Any, tmp_path: Path, capsys: pytest
         assert "There is no folder" in err
 
 
-def test_an_altered_model_is_exit_6(rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    from anodewane import weights
+def test_an_altered_model_is_exit_6(
+    rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from anodewane.segment import model_file as weights
 
     real = weights.model_folder()
     for name in (weights.MODEL_FILE, weights.LOCK_FILE):
@@ -231,7 +281,14 @@ def test_an_altered_model_is_exit_6(rgb: Any, tmp_path: Path, capsys: pytest.Cap
 
 
 def test_names_may_hold_anything(rgb: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, _ = run(jpeg(rgb), tmp_path, capsys, "--overlay", str(tmp_path / "bild – Ñ ⚓.png"), name="Фото №3 'a' \"b\" ⚓.jpg")
+    code, out, _ = run(
+        jpeg(rgb),
+        tmp_path,
+        capsys,
+        "--overlay",
+        str(tmp_path / "bild – Ñ ⚓.png"),
+        name="Фото №3 'a' \"b\" ⚓.jpg",
+    )
     assert code in (ExitCode.JUDGED, ExitCode.CANNOT_JUDGE)
     assert json.loads(out)["photo"]["name"] == "Фото №3 'a' \"b\" ⚓.jpg"
     assert (tmp_path / "bild – Ñ ⚓.png").exists()

@@ -42,11 +42,26 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def command(photos: Path, out: Path, *more: str) -> list[str]:
-    return [sys.executable, "-m", "anodewane", "batch", str(photos), "--out", str(out), "--template", TEMPLATE, "--workers", "2", *more]
+    return [
+        sys.executable,
+        "-m",
+        "anodewane",
+        "batch",
+        str(photos),
+        "--out",
+        str(out),
+        "--template",
+        TEMPLATE,
+        "--workers",
+        "2",
+        *more,
+    ]
 
 
 def finish(photos: Path, out: Path, **more: Any) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(command(photos, out), capture_output=True, text=True, timeout=PATIENCE_S, check=False, **more)
+    return subprocess.run(
+        command(photos, out), capture_output=True, text=True, timeout=PATIENCE_S, check=False, **more
+    )
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +115,14 @@ def started(photos: Path, tmp_path: Path) -> Iterator[Callable[..., subprocess.P
     running: list[subprocess.Popen[str]] = []
 
     def start(**more: Any) -> subprocess.Popen[str]:
-        process = subprocess.Popen(command(photos, tmp_path / "out"), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True, **more)
+        process = subprocess.Popen(
+            command(photos, tmp_path / "out"),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+            **more,
+        )
         running.append(process)
         return process
 
@@ -115,12 +137,18 @@ linux = pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="finds t
 
 
 @linux
-def test_the_driver_killed_at_several_moments(started: Callable[..., subprocess.Popen[str]], photos: Path, tmp_path: Path, unbroken: dict[str, bytes]) -> None:
+def test_the_driver_killed_at_several_moments(
+    started: Callable[..., subprocess.Popen[str]], photos: Path, tmp_path: Path, unbroken: dict[str, bytes]
+) -> None:
     """While the workers start, after the first photos, before the last; the lock goes and the workers go with the driver."""
     out = tmp_path / "out"
     for moment in ("workers start", 2, N_PHOTOS - 1):
         process = started()
-        ready: Callable[[], bool] = (lambda: bool(workers(process.pid))) if isinstance(moment, str) else (lambda: outcomes(out) >= moment)  # noqa: B023 - used at once
+        ready: Callable[[], bool] = (
+            (lambda: bool(workers(process.pid)))
+            if isinstance(moment, str)
+            else (lambda: outcomes(out) >= moment)
+        )  # noqa: B023 - used at once
         wait_for(ready)
         orphans = workers(process.pid)
         process.send_signal(signal.SIGKILL)
@@ -135,7 +163,9 @@ def test_the_driver_killed_at_several_moments(started: Callable[..., subprocess.
 
 
 @linux
-def test_a_worker_killed_costs_nothing(started: Callable[..., subprocess.Popen[str]], tmp_path: Path, unbroken: dict[str, bytes]) -> None:
+def test_a_worker_killed_costs_nothing(
+    started: Callable[..., subprocess.Popen[str]], tmp_path: Path, unbroken: dict[str, bytes]
+) -> None:
     process = started()
     wait_for(lambda: outcomes(tmp_path / "out") >= 1, process)
     os.kill(workers(process.pid)[0], signal.SIGKILL)
@@ -145,7 +175,9 @@ def test_a_worker_killed_costs_nothing(started: Callable[..., subprocess.Popen[s
     assert tree(tmp_path / "out") == unbroken
 
 
-def test_ctrl_c_keeps_what_is_done(started: Callable[..., subprocess.Popen[str]], photos: Path, tmp_path: Path, unbroken: dict[str, bytes]) -> None:
+def test_ctrl_c_keeps_what_is_done(
+    started: Callable[..., subprocess.Popen[str]], photos: Path, tmp_path: Path, unbroken: dict[str, bytes]
+) -> None:
     """The terminal sends it to every process of the group; what is finished can be looked at at once."""
     process = started()
     wait_for(lambda: outcomes(tmp_path / "out") >= 1, process)
@@ -156,7 +188,9 @@ def test_ctrl_c_keeps_what_is_done(started: Callable[..., subprocess.Popen[str]]
     assert "What is judged is kept and summed up; the same command goes on from there.\n" in err
     assert err.splitlines()[-1] == "Interrupted."
     assert "Traceback" not in err
-    rows = [json.loads(line) for line in (tmp_path / "out/summary.jsonl").read_text(encoding="utf-8").splitlines()]
+    rows = [
+        json.loads(line) for line in (tmp_path / "out/summary.jsonl").read_text(encoding="utf-8").splitlines()
+    ]
     assert len(rows) == N_PHOTOS
     done = sum(r["status"] != "pending" for r in rows)
     assert 1 <= done == outcomes(tmp_path / "out")
@@ -175,7 +209,13 @@ def small_disk(tmp_path: Path) -> Iterator[Path | None]:
     """A disk of 500 kB, which the results don't fit on; None where none can be mounted."""
     disk = tmp_path / "disk"
     disk.mkdir()
-    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=500k", "tmpfs", str(disk)], capture_output=True, check=False) if os.geteuid() == 0 else None
+    mounted = (
+        subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", "size=500k", "tmpfs", str(disk)], capture_output=True, check=False
+        )
+        if os.geteuid() == 0
+        else None
+    )
     if mounted is None or mounted.returncode:
         yield None
         return
@@ -183,14 +223,20 @@ def small_disk(tmp_path: Path) -> Iterator[Path | None]:
     subprocess.run(["umount", str(disk)], check=True)
 
 
-def test_a_full_disk(photos: Path, tmp_path: Path, small_disk: Path | None, unbroken: dict[str, bytes]) -> None:
+def test_a_full_disk(
+    photos: Path, tmp_path: Path, small_disk: Path | None, unbroken: dict[str, bytes]
+) -> None:
     """Exit code 5 with a sentence and nothing half written; with room again the batch goes on. Where no small disk can be had, no file may grow beyond 40 kB instead."""
     out = (small_disk or tmp_path) / "out"
     full = finish(photos, out) if small_disk else finish(photos, out, preexec_fn=limit_files)
     assert full.returncode == ExitCode.OUTPUT_NOT_WRITABLE, full.stderr
     assert ("No space left" if small_disk else "can't be written") in full.stderr
     assert "Traceback" not in full.stderr
-    assert all(unbroken[name] == data for name, data in tree(out).items() if not name.startswith(("summary", "index")))
+    assert all(
+        unbroken[name] == data
+        for name, data in tree(out).items()
+        if not name.startswith(("summary", "index"))
+    )
     if small_disk:
         subprocess.run(["mount", "-o", "remount,size=50m", str(small_disk)], check=True)
     done = finish(photos, out)
@@ -198,7 +244,9 @@ def test_a_full_disk(photos: Path, tmp_path: Path, small_disk: Path | None, unbr
     assert tree(out) == unbroken
 
 
-def test_a_second_run_at_once_is_refused(started: Callable[..., subprocess.Popen[str]], photos: Path, tmp_path: Path, unbroken: dict[str, bytes]) -> None:
+def test_a_second_run_at_once_is_refused(
+    started: Callable[..., subprocess.Popen[str]], photos: Path, tmp_path: Path, unbroken: dict[str, bytes]
+) -> None:
     process = started()
     wait_for(lambda: outcomes(tmp_path / "out") >= 1, process)
     done = finish(photos, tmp_path / "out")

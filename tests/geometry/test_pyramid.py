@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from skimage.transform import downscale_local_mean
 
-from anodewane.halving import halved, halvings
+from anodewane.geometry.pyramid import halved, halvings
 from anodewane.records import Photo, Source
 
 

@@ -11,7 +11,7 @@ import shapely
 from PIL import Image
 
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.handed import read_handed
+from anodewane.judgement.by_hand import read_handed
 from anodewane.records import MetalMask
 
 OUTER = [[99.5, 49.5], [299.5, 49.5], [299.5, 149.5], [99.5, 149.5]]
@@ -34,7 +34,9 @@ def write(path: Path, text: str) -> Path:
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" {size} viewBox="0 0 400 200"><path fill-rule="evenodd" d="M100 50 H300 V150 H100 Z M180 90 H220 V110 H180 Z"/></svg>'
 
 
-@pytest.mark.parametrize("size", ['width="400" height="200"', 'width="200mm" height="100mm"', 'width="100%" height="100%"', ""])
+@pytest.mark.parametrize(
+    "size", ['width="400" height="200"', 'width="200mm" height="100mm"', 'width="100%" height="100%"', ""]
+)
 def test_an_svg_over_the_photo_whatever_size_it_is_shown_at(tmp_path: Path, size: str) -> None:
     handed = read_handed(write(tmp_path / "o.svg", SVG.format(size=size)), is_mask=False)
     assert shape_of(handed.mask).symmetric_difference(TRUTH).area < 0.5
@@ -82,12 +84,24 @@ def test_a_painted_mask(tmp_path: Path) -> None:
         ("o.svg", '<svg xmlns="http://www.w3.org/2000/svg"/>', UsageError, "no closed ring"),
         ("o.geojson", "{", InputUnreadable, "isn't GeoJSON"),
         ("o.geojson", '{"type": "Point", "coordinates": [1, 2]}', InputUnreadable, "isn't GeoJSON"),
-        ("o.geojson", '{"type": "Polygon", "coordinates": [[[0, 0], [NaN, 1], [1, 1], [0, 0]]]}', InputUnreadable, "not finite"),
-        ("o.geojson", '{"type": "Polygon", "coordinates": [[[0, 0], [20, 20], [20, 0], [0, 10], [0, 0]]]}', UsageError, "crosses itself"),
+        (
+            "o.geojson",
+            '{"type": "Polygon", "coordinates": [[[0, 0], [NaN, 1], [1, 1], [0, 0]]]}',
+            InputUnreadable,
+            "not finite",
+        ),
+        (
+            "o.geojson",
+            '{"type": "Polygon", "coordinates": [[[0, 0], [20, 20], [20, 0], [0, 10], [0, 0]]]}',
+            UsageError,
+            "crosses itself",
+        ),
         ("o.dxf", "x", UsageError, "no outline format"),
     ],
 )
-def test_what_is_no_outline_is_told(tmp_path: Path, name: str, text: str, error: type[Exception], words: str) -> None:
+def test_what_is_no_outline_is_told(
+    tmp_path: Path, name: str, text: str, error: type[Exception], words: str
+) -> None:
     with pytest.raises(error, match=words):
         read_handed(write(tmp_path / name, text), is_mask=False)
 

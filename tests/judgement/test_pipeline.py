@@ -12,16 +12,16 @@ import numpy as np
 import pytest
 import shapely
 
-from anodewane import pipeline
 from anodewane.catalog.templates import builtin_templates, load_template
 from anodewane.errors import InputUnreadable
-from anodewane.geometry import oriented, rings_area
-from anodewane.pipeline import judge, outline_of_new_part
-from anodewane.record_json import verdict_to_json
+from anodewane.geometry.rings import oriented, rings_area
+from anodewane.judgement import pipeline
+from anodewane.judgement.pipeline import judge, outline_of_new_part
+from anodewane.judgement.trace import FolderTrace
 from anodewane.records import MetalMask, Template, Verdict
 from anodewane.refusals import REFUSALS
 from anodewane.settings import Settings
-from anodewane.solids import new_mass_g
+from anodewane.show.record_json import verdict_to_json
 from anodewane.stages.align import silhouette_of
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.testing import (
@@ -40,7 +40,7 @@ from anodewane.testing import (
     render,
     waste_to,
 )
-from anodewane.trace import FolderTrace
+from anodewane.wear.solids import new_mass_g
 
 WIDTH, HEIGHT = 1600, 1200
 UNEVEN = WearPattern(face_ratio=1.6, unevenness=0.25, rounding=0.5, skirt_mm=2.0, skirt_share=0.8, seed=3)
@@ -56,10 +56,28 @@ CASES = {
 def photographed(name: str, consumed: float, ground: str) -> RenderedPhoto:
     template = load_template(name)
     reach = float(np.abs(np.asarray(template.rings[0])[:, 1]).max())
-    camera = look_at((0, -(20 + reach / 2)), distance_mm=520, tilt_deg=9, azimuth_deg=110, width=WIDTH, height=HEIGHT)
-    wear = waste_to(template, UNEVEN if template.solid == "plate" else replace(UNEVEN, face_ratio=1.0, skirt_mm=0.0), consumed) if consumed else WearPattern()
+    camera = look_at(
+        (0, -(20 + reach / 2)), distance_mm=520, tilt_deg=9, azimuth_deg=110, width=WIDTH, height=HEIGHT
+    )
+    wear = (
+        waste_to(
+            template,
+            UNEVEN if template.solid == "plate" else replace(UNEVEN, face_ratio=1.0, skirt_mm=0.0),
+            consumed,
+        )
+        if consumed
+        else WearPattern()
+    )
     scene = Scene(layout="card", ground=ground, sun_share=0.3, sun_radius_deg=8.0, seed=4)
-    return render(template, wear, camera, scene, sheet_from_part=placement(6, (4, -(74 + 16 + reach))), width=WIDTH, height=HEIGHT)
+    return render(
+        template,
+        wear,
+        camera,
+        scene,
+        sheet_from_part=placement(6, (4, -(74 + 16 + reach))),
+        width=WIDTH,
+        height=HEIGHT,
+    )
 
 
 @pytest.fixture(scope="module")
@@ -126,7 +144,10 @@ def test_outlines_lie_where_the_metal_is(photos: dict[str, RenderedPhoto]) -> No
     assert verdict.template is not None
     assert verdict.template.outline_photo_px is not None
     seen = shapely.Polygon(verdict.outline.photo_px[0]).area
-    assert seen == pytest.approx(float(np.sum(photo.mask)) + sum(shapely.Polygon(r).area for r in verdict.outline.photo_px[1:]), rel=0.002)
+    assert seen == pytest.approx(
+        float(np.sum(photo.mask)) + sum(shapely.Polygon(r).area for r in verdict.outline.photo_px[1:]),
+        rel=0.002,
+    )
     # the new outline, drawn, holds what is left
     new = shapely.Polygon(verdict.template.outline_photo_px[0])
     assert new.area > seen
@@ -199,7 +220,9 @@ def test_stages_run_in_their_order(photos: dict[str, RenderedPhoto], called: lis
     assert called == ORDER
     called.clear()
     judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), mask=true_mask(photo))
-    assert called == [s for s in ORDER if s not in ("find_part", "refine")]  # a handed outline is taken as it is
+    assert called == [
+        s for s in ORDER if s not in ("find_part", "refine")
+    ]  # a handed outline is taken as it is
 
 
 def test_a_trace_gets_pictures_and_its_own_troubles(photos: dict[str, RenderedPhoto], tmp_path: Path) -> None:
@@ -208,10 +231,24 @@ def test_a_trace_gets_pictures_and_its_own_troubles(photos: dict[str, RenderedPh
     judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), segmenter=perfect(photo), trace=trace)
     assert [name for name, _ in trace.seen] == ["metal"]
     assert all(len(shape) in (2, 3) for _, shape in trace.seen)
-    judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), segmenter=perfect(photo), trace=FolderTrace(tmp_path))
+    judge(
+        photo.jpeg(),
+        "photo.jpg",
+        photo.solid.template,
+        Settings(),
+        segmenter=perfect(photo),
+        trace=FolderTrace(tmp_path),
+    )
     assert [p.name for p in tmp_path.iterdir()] == ["01-metal.png"]
     with pytest.raises(OSError, match="No space left"):
-        judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), segmenter=perfect(photo), trace=RaisingTrace())
+        judge(
+            photo.jpeg(),
+            "photo.jpg",
+            photo.solid.template,
+            Settings(),
+            segmenter=perfect(photo),
+            trace=RaisingTrace(),
+        )
 
 
 # --- refusals --------------------------------------------------------------------------------------------------------------------------
@@ -234,7 +271,9 @@ def refused(verdict: Verdict, code: str) -> Verdict:
 
 def test_no_sheet_ends_it_at_once(called: list[str]) -> None:
     grey = np.full((300, 400, 3), 110, np.uint8)
-    verdict = judge(encode_jpeg(grey, f35=26.0), "photo.jpg", builtin_templates()["ring-90x42x18"], Settings())
+    verdict = judge(
+        encode_jpeg(grey, f35=26.0), "photo.jpg", builtin_templates()["ring-90x42x18"], Settings()
+    )
     refused(verdict, "no_sheet")
     assert called == ["load_photo", "find_card"]
     assert verdict.scale is None
@@ -244,7 +283,13 @@ def test_no_sheet_ends_it_at_once(called: list[str]) -> None:
 def test_no_part_keeps_what_the_sheet_said(photos: dict[str, RenderedPhoto]) -> None:
     camera = look_at((0, -40), distance_mm=520, tilt_deg=9, width=WIDTH, height=HEIGHT)
     rgb, _ = exact_sheet_photo(camera, "card", [], width=WIDTH, height=HEIGHT)
-    verdict = judge(encode_jpeg(rgb, f35=26.0), "photo.jpg", builtin_templates()["ring-90x42x18"], Settings(), segmenter=EmptySegmenter())
+    verdict = judge(
+        encode_jpeg(rgb, f35=26.0),
+        "photo.jpg",
+        builtin_templates()["ring-90x42x18"],
+        Settings(),
+        segmenter=EmptySegmenter(),
+    )
     refused(verdict, "no_part")
     assert verdict.scale is not None
     assert verdict.outline is None
@@ -253,14 +298,18 @@ def test_no_part_keeps_what_the_sheet_said(photos: dict[str, RenderedPhoto]) -> 
 def test_a_part_at_the_edge_of_the_picture_is_cut_off(photos: dict[str, RenderedPhoto]) -> None:
     photo = photos["worn"]
     mask = replace(true_mask(photo), touches_border=True)
-    verdict = refused(judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), mask=mask), "part_cut_off")
+    verdict = refused(
+        judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), mask=mask), "part_cut_off"
+    )
     assert verdict.outline is not None
 
 
 def test_the_wrong_template_is_refused_and_still_drawn(photos: dict[str, RenderedPhoto]) -> None:
     photo = photos["worn"]
     wrong = builtin_templates()["plate-95x95x18-1hole"]
-    verdict = refused(judge(photo.jpeg(), "photo.jpg", wrong, Settings(), mask=true_mask(photo)), "template_does_not_fit")
+    verdict = refused(
+        judge(photo.jpeg(), "photo.jpg", wrong, Settings(), mask=true_mask(photo)), "template_does_not_fit"
+    )
     assert verdict.template is not None
     assert verdict.template.outline_photo_px is not None
     assert verdict.outline is not None
@@ -270,8 +319,14 @@ def test_the_wrong_template_is_refused_and_still_drawn(photos: dict[str, Rendere
 def test_weights_and_thicknesses_that_cannot_be(photos: dict[str, RenderedPhoto]) -> None:
     photo = photos["watch"]
     template, mask = photo.solid.template, true_mask(photo)
-    refused(judge(photo.jpeg(), "photo.jpg", template, Settings(weighed_g=9000.0), mask=mask), "weight_does_not_fit")
-    refused(judge(photo.jpeg(), "photo.jpg", template, Settings(thickness_given_mm=90.0), mask=mask), "thickness_does_not_fit")
+    refused(
+        judge(photo.jpeg(), "photo.jpg", template, Settings(weighed_g=9000.0), mask=mask),
+        "weight_does_not_fit",
+    )
+    refused(
+        judge(photo.jpeg(), "photo.jpg", template, Settings(thickness_given_mm=90.0), mask=mask),
+        "thickness_does_not_fit",
+    )
 
 
 def test_what_is_no_photo_or_no_refusal_is_raised(photos: dict[str, RenderedPhoto]) -> None:
@@ -289,18 +344,24 @@ def test_what_is_no_photo_or_no_refusal_is_raised(photos: dict[str, RenderedPhot
 def test_the_outline_of_a_new_part_is_its_templates(name: str) -> None:
     photo = photographed(name, 0.0, "plywood")
     template: Template = photo.solid.template
-    rings = outline_of_new_part(photo.jpeg(), "new.jpg", template.thickness_mm, Settings(), segmenter=perfect(photo))
+    rings = outline_of_new_part(
+        photo.jpeg(), "new.jpg", template.thickness_mm, Settings(), segmenter=perfect(photo)
+    )
     assert len(rings) == len(template.rings)
     assert rings_area(rings) == pytest.approx(rings_area(template.rings), rel=0.01)
     shape, drawn = shapely.Polygon(rings[0]), shapely.Polygon(template.rings[0])
     assert abs(shape.centroid.x) < 0.5
     assert abs(shape.centroid.y) < 0.5
-    assert np.allclose(sorted(np.ptp(rings[0], axis=0)), sorted(np.ptp(np.asarray(template.rings[0]), axis=0)), rtol=0.02)
+    assert np.allclose(
+        sorted(np.ptp(rings[0], axis=0)), sorted(np.ptp(np.asarray(template.rings[0]), axis=0)), rtol=0.02
+    )
     assert shape.length == pytest.approx(drawn.length, rel=0.05)
 
 
 def test_the_outline_of_a_new_rod_is_its_side_view() -> None:
     photo = photographed("rod-180x25", 0.0, "plywood")
     template = photo.solid.template
-    rings = outline_of_new_part(photo.jpeg(), "new.jpg", template.thickness_mm, Settings(), solid="rod", segmenter=perfect(photo))
+    rings = outline_of_new_part(
+        photo.jpeg(), "new.jpg", template.thickness_mm, Settings(), solid="rod", segmenter=perfect(photo)
+    )
     assert rings_area(rings) == pytest.approx(rings_area(template.rings), rel=0.01)

@@ -15,7 +15,16 @@ from scipy.ndimage import distance_transform_edt
 from scipy.optimize import brentq
 
 from anodewane.records import Template
-from anodewane.solids import exposed_area, new_area, new_volume, plan_after, recession_for_area, recession_for_volume, thickness_after, volume_after
+from anodewane.wear.solids import (
+    exposed_area,
+    new_area,
+    new_volume,
+    plan_after,
+    recession_for_area,
+    recession_for_volume,
+    thickness_after,
+    volume_after,
+)
 
 TABLE = {
     # solid: {mass lost %: plan or side area lost %}
@@ -65,7 +74,9 @@ def by_shapely(solid, d):
         return section.area, (section.bounds[2] - section.bounds[0] if not section.is_empty else 0)
     bore = shapely.Point(0, 0).buffer(12.5, **fine)
     section = shapely.Point(0, 0).buffer(37.5, **fine).buffer(-d, **fine)
-    return section.difference(bore).area * max(0, 60 - 2 * d), shapely.box(0, 0, 60, 75).buffer(-d, **mitre).area
+    return section.difference(bore).area * max(0, 60 - 2 * d), shapely.box(0, 0, 60, 75).buffer(
+        -d, **mitre
+    ).area
 
 
 @lru_cache
@@ -132,13 +143,17 @@ def test_by_shapely(solid, mass, area):
 @pytest.mark.parametrize(("solid", "mass", "area"), ROWS)
 def test_by_voxels(solid, mass, area):
     lost, seen = by_voxels(solid)
-    assert PchipInterpolator(lost, seen)(mass) == pytest.approx(area, abs=0.35)  # half a voxel of a disc's rim is 0.4 % of its area
+    assert PchipInterpolator(lost, seen)(mass) == pytest.approx(
+        area, abs=0.35
+    )  # half a voxel of a disc's rim is 0.4 % of its area
 
 
 @pytest.mark.parametrize(("mass", "depth"), [(25, 5.28), (50, 11.58), (75, 19.62)])
 def test_the_plate_s_depths(mass, depth):
     template = OURS["plate"]
-    assert recession_for_volume(template, (1 - mass / 100) * new_volume(template)) == pytest.approx(depth, abs=0.0055)
+    assert recession_for_volume(template, (1 - mass / 100) * new_volume(template)) == pytest.approx(
+        depth, abs=0.0055
+    )
 
 
 @pytest.mark.parametrize(("area", "mass"), [(10, 24.6), (20, 46.6), (25, 56.6), (50, 95.4)])
@@ -146,7 +161,9 @@ def test_the_plate_the_other_way(area, mass):
     template = OURS["plate"]
     d = recession_for_area(template, (1 - area / 100) * new_area(template))
     assert 100 * (1 - volume_after(template, d) / new_volume(template)) == pytest.approx(mass, abs=ROUNDING)
-    shapely_d = brentq(lambda d: by_shapely("plate", d)[1] / by_shapely("plate", 0)[1] - (1 - area / 100), 0, 40)
+    shapely_d = brentq(
+        lambda d: by_shapely("plate", d)[1] / by_shapely("plate", 0)[1] - (1 - area / 100), 0, 40
+    )
     assert d == pytest.approx(shapely_d, abs=1e-5)
 
 
@@ -175,7 +192,9 @@ def test_an_open_plate_wastes_on_both_faces():
 
 def test_a_wetted_hole_grows_by_twice_the_depth():
     hole = round_ring(12)[::-1]
-    template = Template("holed", (rectangle(100, 60), hole), 20, "flush", "plate", "zinc", None, 1.0, (), None, False)
+    template = Template(
+        "holed", (rectangle(100, 60), hole), 20, "flush", "plate", "zinc", None, 1.0, (), None, False
+    )
     for d in (0.5, 2.0, 5.0):
         got = (100 - 2 * d) * (60 - 2 * d) - plan_after(template, d)
         assert 2 * np.sqrt(got / np.pi) == pytest.approx(12 + 2 * d, rel=1e-4)
@@ -188,7 +207,9 @@ def test_the_wetted_area_of_a_surveyor_s_example():
     Worked out in full it gives 898.41; the last figure of the print is one too high.
     """
     length, width, t = 35.6, 15.2, 3.2
-    assert (length + 2 * t) * (width + 2 * t) - ((2 * t) ** 2 - np.pi * t**2) == pytest.approx(898.42, abs=0.011)
+    assert (length + 2 * t) * (width + 2 * t) - ((2 * t) ** 2 - np.pi * t**2) == pytest.approx(
+        898.42, abs=0.011
+    )
     assert shapely.box(0, 0, length, width).buffer(t, quad_segs=512).area == pytest.approx(898.42, abs=0.011)
     ours = exposed_area(part(rectangle(356, 152), 32)) / 100
     assert ours + np.pi * t**2 == pytest.approx(898.42, abs=0.011)
@@ -217,7 +238,11 @@ IN3_MM3, LB_G = 25.4**3, 453.59237
 def test_published_weights_are_volume_times_density(density, size_in, published_lb, printed_lb):
     """Bounding prism or cylinder, core ignored. New castings scatter by 3 to 5 % (from memory: NACE SP0387); these lie within 2 %."""
     size = np.array(size_in) * 25.4
-    template = part(rectangle(size[0], size[1]), size[2]) if len(size) == 3 else part(rectangle(size[1], size[0]), size[0], "open", "rod")
+    template = (
+        part(rectangle(size[0], size[1]), size[2])
+        if len(size) == 3
+        else part(rectangle(size[1], size[0]), size[0], "open", "rod")
+    )
     pounds = new_volume(template) / 1000 * density / LB_G
     assert pounds == pytest.approx(printed_lb, abs=0.006)
     assert pounds == pytest.approx(published_lb, rel=0.02)
@@ -233,4 +258,6 @@ def test_some_sections_are_not_full_squares(side_in, published_lb, prism_lb):
     assert pounds > 1.05 * published_lb
     light = part(rectangle(60 * 25.4, side), side, fill=published_lb / pounds)
     assert new_volume(light) / 1000 * 1.738 / LB_G == pytest.approx(published_lb, rel=1e-9)
-    assert volume_after(light, 5.0) / new_volume(light) == pytest.approx(volume_after(full, 5.0) / new_volume(full), rel=1e-9)
+    assert volume_after(light, 5.0) / new_volume(light) == pytest.approx(
+        volume_after(full, 5.0) / new_volume(full), rel=1e-9
+    )

@@ -16,8 +16,8 @@ import scipy.stats
 from anodewane.book.entries import HaulOut
 from anodewane.book.rates import DAYS_PER_MONTH, Series, fit_all, wear_rate
 from anodewane.book.reckon import reckon
-from anodewane.metals import METALS, rod_resistance_ohm
 from anodewane.settings import BookRules, Settings
+from anodewane.wear.metals import METALS, rod_resistance_ohm
 from book_entries import boat_of, fitting, reading
 
 S, R = Settings(), BookRules()
@@ -32,7 +32,18 @@ def series(t, y, own, face=None) -> Series:
     zero = (0.0,) * len(t)
     face = zero if face is None else tuple(face)
     sd = tuple(np.hypot(own, face))
-    return Series(tuple(t), tuple(np.cumsum(np.diff([0.0, *t]) ** 2)), tuple(y), tuple(own), zero, zero, face, sd, (), False)
+    return Series(
+        tuple(t),
+        tuple(np.cumsum(np.diff([0.0, *t]) ** 2)),
+        tuple(y),
+        tuple(own),
+        zero,
+        zero,
+        face,
+        sd,
+        (),
+        False,
+    )
 
 
 def line(t, rate):
@@ -91,7 +102,9 @@ def test_the_forecast_is_the_conditional_mean_of_a_gaussian():
     gain = np.linalg.solve(seen, covariance[:-1, -1])
     assert got.now_pct + got.rate * h == pytest.approx(gain @ y, rel=1e-3)
     variance = covariance[-1, -1] - gain @ covariance[:-1, -1]
-    assert (got.var + 2 * got.cov * h + got.var_month * h * h) ** 0.5 == pytest.approx(variance**0.5, rel=5e-3)
+    assert (got.var + 2 * got.cov * h + got.var_month * h * h) ** 0.5 == pytest.approx(
+        variance**0.5, rel=5e-3
+    )
 
 
 # --- current ---------------------------------------------------------------------------------------------------------------------------
@@ -103,7 +116,15 @@ def weighed_after(years: float, new_kg: float, lost_kg: float, alloy: str):
     end = start + timedelta(days=round(365 * years))
     part = fitting("pier", start, alloy=alloy, new_mass_g=new_kg * 1000)
     pct = 100 * lost_kg / new_kg
-    r = reading("pier", end, pct, 1.0, weighed_g=(new_kg - lost_kg) * 1000, new_g=new_kg * 1000, budget=(("scales", 0.5),))
+    r = reading(
+        "pier",
+        end,
+        pct,
+        1.0,
+        weighed_g=(new_kg - lost_kg) * 1000,
+        new_g=new_kg * 1000,
+        budget=(("scales", 0.5),),
+    )
     return part, (HaulOut("Gannet", start, start), HaulOut("Gannet", end)), r
 
 
@@ -121,7 +142,9 @@ def test_magnesium_examples_of_mil_hdbk_1004_10(current_a, printed_lb):
     """MIL-HDBK-1004/10 (UFC 3-570-02N): 15 years at 0.73 A take 193 lb, at 0.858 A 227 lb, with 8.8 lb/(A yr) and an efficiency of 0.50. Lost in 15
     years, those pounds stand for
     that current; our capacity (half of theory, rounded to 1100 Ah/kg) is within a per cent of the handbook's rounded rate."""
-    assert current_ma(15, 2 * printed_lb * KG_PER_LB, printed_lb * KG_PER_LB, "magnesium") / 1000 == pytest.approx(current_a, rel=0.012)
+    assert current_ma(
+        15, 2 * printed_lb * KG_PER_LB, printed_lb * KG_PER_LB, "magnesium"
+    ) / 1000 == pytest.approx(current_a, rel=0.012)
 
 
 def test_aluminium_pier_example_of_mil_hdbk_1004_10():
@@ -133,13 +156,18 @@ def test_aluminium_pier_example_of_mil_hdbk_1004_10():
     assert got * handbook_ah_kg / METALS["aluminium"].design_capacity_ah_kg == pytest.approx(14.7, rel=1e-3)
 
 
-@pytest.mark.parametrize(("alloy", "element", "valence"), [("zinc", periodictable.Zn, 2), ("aluminium", periodictable.Al, 3), ("magnesium", periodictable.Mg, 2)])
+@pytest.mark.parametrize(
+    ("alloy", "element", "valence"),
+    [("zinc", periodictable.Zn, 2), ("aluminium", periodictable.Al, 3), ("magnesium", periodictable.Mg, 2)],
+)
 def test_the_current_is_faraday_s_times_the_efficiency(alloy, element, valence):
     """Charge of the lost moles by scipy.constants and periodictable, over the seconds, times the share of it that does work."""
     lost_g, days = 500.0, 200
     got = current_ma(days / 365, 1.2, lost_g / 1000, alloy)
     coulombs = lost_g / element.mass * valence * scipy.constants.physical_constants["Faraday constant"][0]
-    assert got / 1000 == pytest.approx(coulombs / (days * scipy.constants.day) * METALS[alloy].current_efficiency, rel=1e-4)
+    assert got / 1000 == pytest.approx(
+        coulombs / (days * scipy.constants.day) * METALS[alloy].current_efficiency, rel=1e-4
+    )
 
 
 def test_the_months_left_are_those_of_the_design_formula():
@@ -150,7 +178,9 @@ def test_the_months_left_are_those_of_the_design_formula():
     capacity = METALS["zinc"].design_capacity_ah_kg
     new_kg = current_a * years * HOURS / (utilisation * capacity)
     part, haul_outs, r = weighed_after(1.0, new_kg, current_a * HOURS / capacity, "zinc")
-    assert current_ma(1.0, new_kg, current_a * HOURS / capacity, "zinc") == pytest.approx(1000 * current_a, rel=1e-6)
+    assert current_ma(1.0, new_kg, current_a * HOURS / capacity, "zinc") == pytest.approx(
+        1000 * current_a, rel=1e-6
+    )
     state = reckon([boat_of((part,), (r,), haul_outs)], replace(S, limit_pct=100 * utilisation), R)[0]
     assert state.outlook is not None
     assert state.outlook.months_left.value == pytest.approx(3 * 365 / DAYS_PER_MONTH, rel=1e-6)
@@ -176,7 +206,10 @@ def by_the_stand_off_law(years_to_90: float = 1.0):
     return gone, years_to_90 * time / time[-1]
 
 
-@pytest.mark.parametrize(("seen", "until", "over_most"), [(0.10, 0.50, 4.5), (0.25, 0.50, 2.6), (0.40, 0.75, 6.0), (0.45, 0.90, 9.5)])
+@pytest.mark.parametrize(
+    ("seen", "until", "over_most"),
+    [(0.10, 0.50, 4.5), (0.25, 0.50, 2.6), (0.40, 0.75, 6.0), (0.45, 0.90, 9.5)],
+)
 def test_a_straight_line_foretells_too_much_and_not_by_much(seen, until, over_most):
     """Wear slows as the part shrinks; a line through zero and one reading reaches `until` early, never late. The error in points of mass where the
     truth stands at `until`."""

@@ -8,7 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from anodewane.geometry import rings_area, to_height
+from anodewane.geometry.camera import to_height
+from anodewane.geometry.rings import rings_area
 from anodewane.records import Photo, Source
 from anodewane.settings import Settings
 from anodewane.stages.card import find_card
@@ -29,7 +30,10 @@ def outlines() -> dict[str, tuple[np.ndarray, float]]:
     corners = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * ID1_MM / 2
     return {
         "id1": (corners @ rotation + [20, 125], float(np.prod(ID1_MM))),
-        "disc": (np.c_[np.cos(angle), np.sin(angle)] * DISC_RADIUS_MM + [-30, 115], float(np.pi * DISC_RADIUS_MM**2)),
+        "disc": (
+            np.c_[np.cos(angle), np.sin(angle)] * DISC_RADIUS_MM + [-30, 115],
+            float(np.pi * DISC_RADIUS_MM**2),
+        ),
     }
 
 
@@ -40,11 +44,16 @@ def test_area_of_a_known_flat_thing(name: str, tilt_deg: float, k1: float) -> No
     import cv2
 
     ring, true_mm2 = outlines()[name]
-    camera = look_at((0, 60), distance_mm=600, tilt_deg=tilt_deg, azimuth_deg=70, roll_deg=10, f35=F35_MM, k1=k1)
+    camera = look_at(
+        (0, 60), distance_mm=600, tilt_deg=tilt_deg, azimuth_deg=70, roll_deg=10, f35=F35_MM, k1=k1
+    )
     rgb, mask = exact_sheet_photo(camera, "card", [ring])
     photo = Photo(rgb, Source("flat.jpg", "0" * 64, 1), None, F35_MM, None, ())
     plane = locate_camera(photo, find_card(photo), Settings())
-    outline = tuple(to_height(plane.camera, r, 0.0) for r in mask_from_pixels((mask * 255).round().astype(np.uint8)).pieces_px[0])
+    outline = tuple(
+        to_height(plane.camera, r, 0.0)
+        for r in mask_from_pixels((mask * 255).round().astype(np.uint8)).pieces_px[0]
+    )
     assert rings_area(outline) == pytest.approx(true_mm2, rel=0.005)
     if name == "id1":
         sides = sorted(cv2.minAreaRect(outline[0].astype(np.float32))[1], reverse=True)

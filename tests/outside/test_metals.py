@@ -7,9 +7,17 @@ import periodictable
 import pytest
 import scipy.constants
 
-from anodewane.metals import FARADAY_C_MOL, METALS, mass_g, mean_current_a, net_mass_kg, recession_mm_per_year, rod_resistance_ohm
 from anodewane.records import Template
-from anodewane.solids import new_area, new_volume
+from anodewane.wear.metals import (
+    FARADAY_C_MOL,
+    METALS,
+    mass_g,
+    mean_current_a,
+    net_mass_kg,
+    recession_mm_per_year,
+    rod_resistance_ohm,
+)
+from anodewane.wear.solids import new_area, new_volume
 
 KG_PER_LB = scipy.constants.pound  # 0.45359237 exactly, by the international yard and pound agreement of 1959
 HOURS = 8760.0
@@ -19,7 +27,9 @@ VALENCE = {"zinc": 2, "aluminium": 3, "magnesium": 2}  # Zn -> Zn2+, Al -> Al3+,
 
 
 def test_faraday_s_constant_is_codata_s():
-    assert scipy.constants.physical_constants["Faraday constant"][0] == pytest.approx(FARADAY_C_MOL, rel=1e-10)
+    assert scipy.constants.physical_constants["Faraday constant"][0] == pytest.approx(
+        FARADAY_C_MOL, rel=1e-10
+    )
     assert scipy.constants.N_A * scipy.constants.e == pytest.approx(FARADAY_C_MOL, rel=1e-10)
 
 
@@ -37,10 +47,18 @@ def test_densities_from_memory_agree_with_periodictable_s(alloy):
     assert METALS[alloy].density_g_cm3 == pytest.approx(ELEMENT[alloy].density, rel=0.025)
 
 
-@pytest.mark.parametrize(("alloy", "capacity_ah_kg", "kg_per_a_year"), [("zinc", 819.9, 10.685), ("aluminium", 2980.0, 2.940), ("magnesium", 2205.4, 3.972)])
+@pytest.mark.parametrize(
+    ("alloy", "capacity_ah_kg", "kg_per_a_year"),
+    [("zinc", 819.9, 10.685), ("aluminium", 2980.0, 2.940), ("magnesium", 2205.4, 3.972)],
+)
 def test_theoretical_capacity_is_faraday_s_law(alloy, capacity_ah_kg, kg_per_a_year):
     """q = z F / M in two ways: here in coulombs per kilogram by scipy.constants and periodictable; the printed figures are worked out from the same law."""
-    q = VALENCE[alloy] * scipy.constants.physical_constants["Faraday constant"][0] / (ELEMENT[alloy].mass * 1e-3) / scipy.constants.hour
+    q = (
+        VALENCE[alloy]
+        * scipy.constants.physical_constants["Faraday constant"][0]
+        / (ELEMENT[alloy].mass * 1e-3)
+        / scipy.constants.hour
+    )
     metal = METALS[alloy]
     assert metal.theoretical_capacity_ah_kg == pytest.approx(q, rel=1e-5)
     assert metal.theoretical_capacity_ah_kg == pytest.approx(capacity_ah_kg, abs=0.05)
@@ -54,7 +72,9 @@ def test_design_capacities_are_the_published_ones():
     assert METALS["zinc"].sediment_capacity_ah_kg == 700
     assert METALS["aluminium"].design_capacity_ah_kg == 2000
     # Corrosion Engineering: Principles and Practice, ch. 13, p. 555: about half of theory.
-    assert METALS["magnesium"].design_capacity_ah_kg == pytest.approx(METALS["magnesium"].theoretical_capacity_ah_kg / 2, rel=0.005)
+    assert METALS["magnesium"].design_capacity_ah_kg == pytest.approx(
+        METALS["magnesium"].theoretical_capacity_ah_kg / 2, rel=0.005
+    )
     for metal in METALS.values():
         assert 0 < metal.current_efficiency < 1, "no anode gives more than Faraday's law"
 
@@ -93,7 +113,9 @@ def test_recession_at_one_ampere_a_square_metre(alloy, printed):
 def stand_off(length_mm, radius_mm):
     half = np.array([length_mm / 2, radius_mm])
     ring = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half
-    return Template("stand-off", (ring,), 2 * radius_mm, "open", "rod", "aluminium", None, 1.0, (), None, True)
+    return Template(
+        "stand-off", (ring,), 2 * radius_mm, "open", "rod", "aluminium", None, 1.0, (), None, True
+    )
 
 
 def test_the_stand_off_anode_of_a_published_calculation():
@@ -109,7 +131,10 @@ def test_the_stand_off_anode_of_a_published_calculation():
     assert mass_g("aluminium", new_volume(new)) / 1000 == pytest.approx(119, rel=1e-9)
     assert mass_g("aluminium", new_volume(worn)) / 1000 == pytest.approx(11.9, rel=1e-9)
 
-    start, end = rod_resistance_ohm(1.530, radius_mm / 1000, 0.22), rod_resistance_ohm(1.377, worn_mm / 1000, 0.22)
+    start, end = (
+        rod_resistance_ohm(1.530, radius_mm / 1000, 0.22),
+        rod_resistance_ohm(1.377, worn_mm / 1000, 0.22),
+    )
     assert start == pytest.approx(0.072, abs=5e-4)
     assert end == pytest.approx(0.106, abs=7e-4)
     assert 0.25 / start == pytest.approx(3.45, abs=0.01)

@@ -30,7 +30,10 @@ def test_sheets_have_iso_216_sizes(sheet, n):
 
 def test_letter_is_eight_and_a_half_by_eleven_inches():
     # ANSI/ASME Y14.1, size A
-    assert (DESIGNS["mat-letter"].width_mm, DESIGNS["mat-letter"].height_mm) == (pytest.approx(11 * 25.4), pytest.approx(8.5 * 25.4))
+    assert (DESIGNS["mat-letter"].width_mm, DESIGNS["mat-letter"].height_mm) == (
+        pytest.approx(11 * 25.4),
+        pytest.approx(8.5 * 25.4),
+    )
 
 
 def test_the_limit_is_half_of_the_mass_and_says_so():
@@ -44,7 +47,12 @@ def test_the_limit_is_half_of_the_mass_and_says_so():
 
 def test_the_other_published_limit_can_be_set():
     """NAVFAC MO-124 (1987), 8.3.3: less than 25 percent of its original weight remains, for moorings with planned access."""
-    assert Settings(limit_pct=100.0 - 25.0, basis="less than 25 % of the weight remains (NAVFAC MO-124)").limit_pct == 75.0
+    assert (
+        Settings(
+            limit_pct=100.0 - 25.0, basis="less than 25 % of the weight remains (NAVFAC MO-124)"
+        ).limit_pct
+        == 75.0
+    )
 
 
 def test_watching_begins_before_the_limit():

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from anodewane.geometry import project, rings_area, to_height
+from anodewane.geometry.camera import project, to_height
+from anodewane.geometry.rings import rings_area
 from anodewane.records import Camera
 
 F_PX = 3000.0
@@ -17,12 +18,16 @@ def camera(distance_mm, tilt_deg=0.0, k1=0.0):
     forward = np.array([0, np.sin(t), -np.cos(t)])
     right = np.array([1.0, 0, 0])
     down = np.cross(forward, right)
-    return Camera(np.stack([right, down, forward]), -distance_mm * forward, F_PX, np.array([2000.0, 1500.0]), k1, 2500.0)
+    return Camera(
+        np.stack([right, down, forward]), -distance_mm * forward, F_PX, np.array([2000.0, 1500.0]), k1, 2500.0
+    )
 
 
 def square(side, height):
     half = side / 2
-    return np.array([[-half, -half, height], [half, -half, height], [half, half, height], [-half, half, height]])
+    return np.array(
+        [[-half, -half, height], [half, -half, height], [half, half, height], [-half, half, height]]
+    )
 
 
 def area_px(points):
@@ -30,7 +35,10 @@ def area_px(points):
     return abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))) / 2
 
 
-@pytest.mark.parametrize(("height", "distance", "printed_pct"), [(10, 500, 4.1), (20, 500, 8.5), (30, 500, 13.2), (30, 1000, 6.3), (30, 300, 23.5)])
+@pytest.mark.parametrize(
+    ("height", "distance", "printed_pct"),
+    [(10, 500, 4.1), (20, 500, 8.5), (30, 500, 13.2), (30, 1000, 6.3), (30, 300, 23.5)],
+)
 def test_a_face_above_the_sheet_reads_too_large(height, distance, printed_pct):
     """(D / (D - h))^2 - 1, by similar triangles: read in the sheet's plane the face is too large by that; read at its height it is right."""
     above = camera(distance)
@@ -56,7 +64,9 @@ def test_tilt_uncorrected_shrinks_an_area(tilt, printed_pct):
 def test_lengths_off_by_one_per_cent_are_areas_off_by_two(print_scale, printed_pct):
     """(1 + e)^2 - 1 = 2 e to first order. A sheet printed at 97 % makes every length look 3 % longer, and so on."""
     ring = square(80.0, 0.0)[:, :2]
-    assert 100 * (rings_area((ring * print_scale,)) / rings_area((ring,)) - 1) == pytest.approx(printed_pct, abs=0.4)
+    assert 100 * (rings_area((ring * print_scale,)) / rings_area((ring,)) - 1) == pytest.approx(
+        printed_pct, abs=0.4
+    )
 
 
 @pytest.mark.parametrize("tilt", [0, 15, 35])
@@ -65,7 +75,7 @@ def test_projection_against_opencv(tilt, k1):
     """cv2.projectPoints with the same pose and no distortion; ours adds one radial term, which `undistort_px` must undo."""
     import cv2
 
-    from anodewane.geometry import undistort_px
+    from anodewane.geometry.camera import undistort_px
 
     rng = np.random.default_rng(5)
     cam = camera(700.0, tilt, k1)

@@ -9,9 +9,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import distance_transform_edt
 
-from anodewane.geometry import from_shapely, oriented, resample_ring, ring_area, ring_normals, rings_area, to_shapely
+from anodewane.geometry.rings import (
+    from_shapely,
+    oriented,
+    resample_ring,
+    ring_area,
+    ring_normals,
+    rings_area,
+    to_shapely,
+)
 from anodewane.records import Template
-from anodewane.solids import outline_after, plan_after
+from anodewane.wear.solids import outline_after, plan_after
 
 SETTINGS = settings(max_examples=25, derandomize=True, deadline=None)
 seeds = st.integers(0, 10_000)
@@ -21,7 +29,9 @@ def star(seed, points=60, size=60.0):
     """A ring without crossings, as uneven as worn metal: radii vary smoothly with the angle."""
     rng = np.random.default_rng(seed)
     angle = np.sort(rng.uniform(0, 2 * np.pi, points))
-    radius = size * (1 + sum(rng.uniform(-0.2, 0.2) * np.cos(k * angle + rng.uniform(0, 6)) / k for k in range(1, 6)))
+    radius = size * (
+        1 + sum(rng.uniform(-0.2, 0.2) * np.cos(k * angle + rng.uniform(0, 6)) / k for k in range(1, 6))
+    )
     return np.column_stack([radius * np.cos(angle), 0.6 * radius * np.sin(angle)])
 
 

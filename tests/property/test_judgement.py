@@ -15,11 +15,19 @@ import pytest
 from PIL import Image
 
 from anodewane.catalog.templates import builtin_templates
-from anodewane.pipeline import judge
+from anodewane.judgement.pipeline import judge
 from anodewane.records import Camera, Template, Verdict
 from anodewane.settings import Settings
 from anodewane.stages.refine import mask_from_pixels
-from anodewane.testing import WearPattern, exact_sheet_photo, look_at, mirrored, placement, silhouette, waste_to
+from anodewane.testing import (
+    WearPattern,
+    exact_sheet_photo,
+    look_at,
+    mirrored,
+    placement,
+    silhouette,
+    waste_to,
+)
 
 WIDTH, HEIGHT = 1008, 756
 PARTS = ("plate-150x75x20-2slots", "ring-90x42x18", "triangle-120x105x22-1hole", "rod-180x25")
@@ -31,7 +39,16 @@ LEVEL_POINTS = 0.4
 def camera_over(template: Template) -> tuple[Camera, Any]:
     reach = float(np.abs(np.asarray(template.rings[0])[:, 1]).max())
     motion = placement(5.0, (4.0, -(74 + 14 + reach)))
-    return look_at((0, -(20 + reach / 2)), distance_mm=620, tilt_deg=12, azimuth_deg=35, roll_deg=70, f35=35, width=WIDTH, height=HEIGHT), motion
+    return look_at(
+        (0, -(20 + reach / 2)),
+        distance_mm=620,
+        tilt_deg=12,
+        azimuth_deg=35,
+        roll_deg=70,
+        f35=35,
+        width=WIDTH,
+        height=HEIGHT,
+    ), motion
 
 
 def reading(rgb: Any, mask: Any, template: Template) -> Verdict:
@@ -39,7 +56,9 @@ def reading(rgb: Any, mask: Any, template: Template) -> Verdict:
     exif = Image.Exif()
     exif.get_ifd(0x8769)[0xA405] = 35
     Image.fromarray(np.ascontiguousarray(rgb)).save(buffer, "PNG", exif=exif)
-    verdict = judge(buffer.getvalue(), "photo.png", template, Settings(), mask=mask_from_pixels(as_bytes(mask)))
+    verdict = judge(
+        buffer.getvalue(), "photo.png", template, Settings(), mask=mask_from_pixels(as_bytes(mask))
+    )
     assert verdict.status == "judged", [r.message for r in verdict.reasons]
     return verdict
 
@@ -78,24 +97,37 @@ def looked_at() -> tuple[Any, Any, Template]:
 
 
 def same(one: Verdict, other: Verdict) -> None:
-    assert np.abs(np.subtract(figures(one), figures(other))).max() < LEVEL_POINTS, (figures(one), figures(other))
+    assert np.abs(np.subtract(figures(one), figures(other))).max() < LEVEL_POINTS, (
+        figures(one),
+        figures(other),
+    )
     assert one.verdict == other.verdict
 
 
 @pytest.mark.parametrize("quarter_turns", [1, 2, 3])
 def test_turning_the_photo_changes_nothing(looked_at: tuple[Any, Any, Template], quarter_turns: int) -> None:
     rgb, mask, template = looked_at
-    same(reading(rgb, mask, template), reading(np.rot90(rgb, quarter_turns), np.rot90(mask, quarter_turns), template))
+    same(
+        reading(rgb, mask, template),
+        reading(np.rot90(rgb, quarter_turns), np.rot90(mask, quarter_turns), template),
+    )
 
 
 @pytest.mark.parametrize("factor", [0.6, 1.6])
-def test_scaling_the_photo_changes_only_the_uncertainty(looked_at: tuple[Any, Any, Template], factor: float) -> None:
+def test_scaling_the_photo_changes_only_the_uncertainty(
+    looked_at: tuple[Any, Any, Template], factor: float
+) -> None:
     import cv2
 
     rgb, mask, template = looked_at
     size = (round(WIDTH * factor), round(HEIGHT * factor))
     how = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
-    same(reading(rgb, mask, template), reading(cv2.resize(rgb, size, interpolation=how), cv2.resize(mask, size, interpolation=how), template))
+    same(
+        reading(rgb, mask, template),
+        reading(
+            cv2.resize(rgb, size, interpolation=how), cv2.resize(mask, size, interpolation=how), template
+        ),
+    )
 
 
 def test_the_mirrored_part_reads_alike_where_it_may_lie_either_way_up() -> None:
@@ -109,8 +141,17 @@ def test_the_mirrored_part_reads_alike_where_it_may_lie_either_way_up() -> None:
     # the camera's own mirror image in the sheet's x axis sees the mirrored part in the mirrored mask, but a sheet that still reads
     flip_photo, flip_sheet = np.diag([-1.0, 1.0, 1.0]), np.diag([1.0, -1.0, 1.0])
     rotation = flip_photo @ np.asarray(camera.rotation) @ flip_sheet
-    facing = Camera(rotation, flip_sheet @ np.asarray(camera.position_mm), camera.focal_px, camera.centre_px, camera.k1, camera.half_diagonal_px)
-    turned = np.array([[motion[0, 0], -motion[0, 1], motion[0, 2]], [-motion[1, 0], motion[1, 1], -motion[1, 2]]])
+    facing = Camera(
+        rotation,
+        flip_sheet @ np.asarray(camera.position_mm),
+        camera.focal_px,
+        camera.centre_px,
+        camera.k1,
+        camera.half_diagonal_px,
+    )
+    turned = np.array(
+        [[motion[0, 0], -motion[0, 1], motion[0, 2]], [-motion[1, 0], motion[1, 1], -motion[1, 2]]]
+    )
     flipped = silhouette(mirrored(solid), facing, turned, WIDTH, HEIGHT)
     assert np.abs(flipped - mask[:, ::-1]).mean() < 1e-4
     rgb, _ = exact_sheet_photo(facing, "card", [], width=WIDTH, height=HEIGHT)
@@ -121,6 +162,8 @@ def test_a_mirrored_photo_is_never_measured(looked_at: tuple[Any, Any, Template]
     rgb, mask, template = looked_at
     buffer = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(rgb[:, ::-1])).save(buffer, "PNG")
-    verdict = judge(buffer.getvalue(), "photo.png", template, Settings(), mask=mask_from_pixels(as_bytes(mask[:, ::-1])))
+    verdict = judge(
+        buffer.getvalue(), "photo.png", template, Settings(), mask=mask_from_pixels(as_bytes(mask[:, ::-1]))
+    )
     assert verdict.status == "cannot_judge"
     assert verdict.reasons[0].code in ("no_sheet", "sheet_too_little")

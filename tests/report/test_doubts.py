@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 
 from anodewane.catalog.templates import builtin_templates, load_template
-from anodewane.record_json import verdict_from_json, verdict_to_json
 from anodewane.records import Template, Verdict
 from anodewane.report.doubts import doubts
 from anodewane.report.texts import LANGUAGES, load_catalogue
+from anodewane.show.record_json import verdict_from_json, verdict_to_json
 from report_samples import TEARDROP, Judged
 
 EN = load_catalogue("en")
@@ -21,7 +21,11 @@ EN = load_catalogue("en")
 def template_of(v: Verdict) -> Template | None:
     if v.template is None:
         return None
-    return load_template(str(TEARDROP)) if v.template.name == "teardrop-plain" else builtin_templates()[v.template.name]
+    return (
+        load_template(str(TEARDROP))
+        if v.template.name == "teardrop-plain"
+        else builtin_templates()[v.template.name]
+    )
 
 
 def test_what_the_tool_writes_agrees_with_itself(judged_samples: Judged) -> None:
@@ -62,7 +66,9 @@ EDITS: dict[str, Callable[[Any], None]] = {
     "the limit": put("limits", "limit_pct", 90.0),
     "an impossible limit": put("limits", "limit_pct", 500.0),
     "a hole": lambda p: p["holes"][0].update(new_mm=11.0, diameter_mm=12.0, growth_mm=9.0),
-    "a hole's state": lambda p: p["holes"][0].update(diameter_mm=30.0, growth_mm=30.0 - p["holes"][0]["new_mm"], washer_mm=26.0, state="sound"),
+    "a hole's state": lambda p: p["holes"][0].update(
+        diameter_mm=30.0, growth_mm=30.0 - p["holes"][0]["new_mm"], washer_mm=26.0, state="sound"
+    ),
     "the words of a reason": put("reasons", 0, "message", "All is well."),
     "a remedy": put("reasons", 0, "remedy", "Refit."),
     "a code": put("reasons", 0, "code", "fine"),
@@ -74,7 +80,9 @@ EDITS: dict[str, Callable[[Any], None]] = {
     "the budget": put("budget", "edge", -1.0),
     "the status": put("status", "cannot_judge"),
     "a missing figure": put("mass", None),
-    "the outline": lambda p: p["outline"].update(part_mm=[[[0.9 * x, 0.9 * y] for x, y in r] for r in p["outline"]["part_mm"]]),
+    "the outline": lambda p: p["outline"].update(
+        part_mm=[[[0.9 * x, 0.9 * y] for x, y in r] for r in p["outline"]["part_mm"]]
+    ),
 }
 
 

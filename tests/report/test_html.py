@@ -18,13 +18,23 @@ from report_made import FINDING, HOSTILE, hostile_record, part_of, report_of, sa
 from report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 
 
 @pytest.fixture(scope="module")
 def sample_report(judged_samples: Judged) -> Report:
     parts = sample_parts(judged_samples.folder, POSITIONS, SAMPLES, (TEARDROP,))
-    return report_of(*parts, cover=Cover("Autumn haul-out", "Marram", "2026-10-04", "2026-10-06"), findings=(FINDING,))
+    return report_of(
+        *parts, cover=Cover("Autumn haul-out", "Marram", "2026-10-04", "2026-10-06"), findings=(FINDING,)
+    )
 
 
 @pytest.fixture(scope="module")
@@ -63,7 +73,9 @@ def test_it_loads_nothing_and_runs_nothing(sample_page: str) -> None:
                 assert str(value).startswith(("data:image/jpeg;base64,", "#")), str(value)[:80]
     assert "url(" not in sample_page
     assert "@import" not in sample_page
-    policy = next(a["content"] for t, a in read.tags if t == "meta" and a.get("http-equiv") == "Content-Security-Policy")
+    policy = next(
+        a["content"] for t, a in read.tags if t == "meta" and a.get("http-equiv") == "Content-Security-Policy"
+    )
     assert "default-src 'none'" in str(policy)
 
 
@@ -89,10 +101,17 @@ def test_it_says_what_the_pages_say(sample_report: Report, sample_page: str) -> 
 def test_nothing_breaks_out_of_any_field(text: str) -> None:
     v = hostile_record(text)
     part = part_of(v, text, note=text, history=(Earlier(text, "refit"),))
-    page = report_html(report_of(part, cover=Cover(text, text, text, None), findings=(Finding(text, "ok", text, text),))).decode()
+    page = report_html(
+        report_of(part, cover=Cover(text, text, text, None), findings=(Finding(text, "ok", text, text),))
+    ).decode()
     plain = report_html(
         report_of(
-            part_of(judged(provenance=signed(judged()).provenance, budget={"a": 1.0, "edge": 0.5}), "x", note="x", history=(Earlier("x", "refit"),)),
+            part_of(
+                judged(provenance=signed(judged()).provenance, budget={"a": 1.0, "edge": 0.5}),
+                "x",
+                note="x",
+                history=(Earlier("x", "refit"),),
+            ),
             cover=Cover("x", "x", "x", None),
             findings=(Finding("x", "ok", "x", "x"),),
         )
@@ -119,21 +138,27 @@ def test_a_missing_photo_is_said_where_it_is_missed() -> None:
 @pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (package chromium)")
 @pytest.mark.parametrize(("width", "mobile"), [(390, True), (1280, False)], ids=["phone", "desktop"])
 @pytest.mark.parametrize("language", ["en", "de"])
-def test_axe_finds_nothing_serious(width: int, mobile: bool, language: str, judged_samples: Judged, tmp_path: Path) -> None:
+def test_axe_finds_nothing_serious(
+    width: int, mobile: bool, language: str, judged_samples: Judged, tmp_path: Path
+) -> None:
     """axe-core, in a real browser, at the width of a phone and of a desk; nothing is loaded and nothing runs off the side."""
     pytest.importorskip("playwright.sync_api")
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
     from playwright.sync_api import sync_playwright
 
     parts = sample_parts(judged_samples.folder, {"watch": "transom", "refuse": "skeg"}, SAMPLES, ())
-    changed = part_of(judged(verdict="ok"), "קורוזיה, ימין", note="n" * 2000, history=(Earlier("2025-10-01", "refit"),))
+    changed = part_of(
+        judged(verdict="ok"), "קורוזיה, ימין", note="n" * 2000, history=(Earlier("2025-10-01", "refit"),)
+    )
     file = tmp_path / "r.html"
     file.write_bytes(report_html(report_of(*parts, changed, findings=(FINDING,), language=language)))
     with sync_playwright() as p:
         browser = p.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         try:
             # the page's own policy would keep the checker's script out too
-            page = browser.new_context(viewport={"width": width, "height": 850}, is_mobile=mobile, bypass_csp=True).new_page()
+            page = browser.new_context(
+                viewport={"width": width, "height": 850}, is_mobile=mobile, bypass_csp=True
+            ).new_page()
             asked: list[str] = []
             page.on("request", lambda r: asked.append(r.url) if not r.url.startswith("data:") else None)
             page.goto(file.as_uri())
@@ -141,6 +166,10 @@ def test_axe_finds_nothing_serious(width: int, mobile: bool, language: str, judg
             wide = page.evaluate("document.documentElement.scrollWidth")
         finally:
             browser.close()
-    assert [(v["id"], v["impact"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")] == []
+    assert [
+        (v["id"], v["impact"], v["nodes"][0]["html"][:200])
+        for v in found
+        if v["impact"] in ("serious", "critical")
+    ] == []
     assert asked == [file.as_uri()]
     assert wide <= width

@@ -14,7 +14,12 @@ from report_samples import SAMPLES, Judged
 PAGE = Path(__file__).parents[2] / "docs" / "report.md"
 
 
-def test_the_python_of_the_page_runs(judged_samples: Judged, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_python_of_the_page_runs(
+    judged_samples: Judged,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
     code = re.search(r"```python\n(.*?)```", PAGE.read_text(encoding="utf-8"), flags=re.DOTALL)
     assert code is not None
     (tmp_path / "records").mkdir()

@@ -13,16 +13,18 @@ import pdfplumber
 import pypdf
 import pytest
 
-from anodewane.record_json import verdict_from_json, verdict_to_json
 from anodewane.records import Interval, Verdict
 from anodewane.report.pages import Cover, Earlier, Finding, Report
 from anodewane.report.pdf import covered, printable, report_pdf
 from anodewane.report.texts import clean, load_catalogue
+from anodewane.show.record_json import verdict_from_json, verdict_to_json
 from hand_made import judged, refused
 from report_made import FINDING, HOSTILE, hostile_record, part_of, pdf_text, report_of, sample_parts
 from report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
 
-needs_poppler = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs pdftotext (package poppler-utils)")
+needs_poppler = pytest.mark.skipif(
+    shutil.which("pdftotext") is None, reason="needs pdftotext (package poppler-utils)"
+)
 needs_qpdf = pytest.mark.skipif(shutil.which("qpdf") is None, reason="needs qpdf")
 PT_PER_MM = 72 / 25.4
 
@@ -30,7 +32,9 @@ PT_PER_MM = 72 / 25.4
 @pytest.fixture(scope="module")
 def sample_report(judged_samples: Judged) -> Report:
     parts = sample_parts(judged_samples.folder, POSITIONS, SAMPLES, (TEARDROP,))
-    return report_of(*parts, cover=Cover("Autumn haul-out", "Marram", "2026-10-04", "2026-10-06"), findings=(FINDING,))
+    return report_of(
+        *parts, cover=Cover("Autumn haul-out", "Marram", "2026-10-04", "2026-10-06"), findings=(FINDING,)
+    )
 
 
 @pytest.fixture(scope="module")
@@ -109,24 +113,41 @@ def figures_of(v: Verdict, language: str) -> list[str]:
     def spread(i: Interval, digits: int, unit: str) -> str:
         return f"({number(i.low, digits)} {to} {number(i.high, digits)} {unit})"
 
-    out = [number(v.limits.limit_pct, 1), number(v.limits.monitor_from_pct, 1), v.photo.name, v.photo.sha256, v.provenance.settings_digest]
+    out = [
+        number(v.limits.limit_pct, 1),
+        number(v.limits.monitor_from_pct, 1),
+        v.photo.name,
+        v.photo.sha256,
+        v.provenance.settings_digest,
+    ]
     if v.consumed:
         out += [
             f"{number(v.consumed.mass_pct.value, 1)} % {spread(v.consumed.mass_pct, 1, '%')}",
             f"{number(v.consumed.area_pct.value, 1)} % {spread(v.consumed.area_pct, 1, '%')}",
         ]
     if v.mass:
-        out += [f"{number(v.mass.remaining_g.value, 0)} g {spread(v.mass.remaining_g, 0, 'g')}", f"{number(v.mass.new_g, 0)} g"]
+        out += [
+            f"{number(v.mass.remaining_g.value, 0)} g {spread(v.mass.remaining_g, 0, 'g')}",
+            f"{number(v.mass.new_g, 0)} g",
+        ]
     if v.area:
         out += [f"{number(v.area.remaining_mm2, 0)} mm²", f"{number(v.area.new_mm2, 0)} mm²"]
     if v.recession_mm:
         out += [f"{number(getattr(v.recession_mm, k), 1)} mm" for k in ("mean", "p95", "max")]
     if v.remaining_thickness_mm:
-        out.append(f"{number(v.remaining_thickness_mm.value, 1)} mm {spread(v.remaining_thickness_mm, 1, 'mm')}")
+        out.append(
+            f"{number(v.remaining_thickness_mm.value, 1)} mm {spread(v.remaining_thickness_mm, 1, 'mm')}"
+        )
     for hole in v.holes:
-        out += [f"{number(mm, 1)} mm" for mm in (hole.new_mm, hole.diameter_mm, hole.washer_mm) if mm is not None]
+        out += [
+            f"{number(mm, 1)} mm" for mm in (hole.new_mm, hole.diameter_mm, hole.washer_mm) if mm is not None
+        ]
     if v.scale:
-        out += [f"{number(v.scale.distance_mm, 0)} mm", f"{number(v.scale.tilt_deg, 1)}°", f"{number(v.scale.sd_pct, 2)} %"]
+        out += [
+            f"{number(v.scale.distance_mm, 0)} mm",
+            f"{number(v.scale.tilt_deg, 1)}°",
+            f"{number(v.scale.sd_pct, 2)} %",
+        ]
     if v.template:
         out += [v.template.name, v.template.sha256, f"{number(v.template.thickness_mm, 1)} mm"]
     if v.provenance.model_sha256:
@@ -137,7 +158,9 @@ def figures_of(v: Verdict, language: str) -> list[str]:
 
 @needs_poppler
 @pytest.mark.parametrize("language", ["en", "de"])
-def test_every_figure_of_every_record_is_in_the_text(language: str, judged_samples: Judged, tmp_path: Path) -> None:
+def test_every_figure_of_every_record_is_in_the_text(
+    language: str, judged_samples: Judged, tmp_path: Path
+) -> None:
     for name, position in POSITIONS.items():
         parts = sample_parts(judged_samples.folder, {name: position}, SAMPLES, (TEARDROP,))
         text = pdf_text(report_pdf(report_of(*parts, language=language)), tmp_path)
@@ -162,7 +185,16 @@ def test_the_signer_s_finding_stands_beside_the_tool_s(sample_pdf: bytes, tmp_pa
 @needs_poppler
 def test_cautions_method_and_limits_are_printed(sample_pdf: bytes, tmp_path: Path) -> None:
     text = pdf_text(sample_pdf, tmp_path).lower()
-    for word in ("key out", "cadmium", "two-person", "afloat", "shore-powered", "reference-cell", "qualified", "area is not mass"):
+    for word in (
+        "key out",
+        "cadmium",
+        "two-person",
+        "afloat",
+        "shore-powered",
+        "reference-cell",
+        "qualified",
+        "area is not mass",
+    ):
         assert word in text, word
 
 
@@ -184,7 +216,8 @@ def test_the_scale_bar_is_true(judged_samples: Judged) -> None:
             r
             for page in pdf.pages
             for r in page.rects
-            if r["width"] / PT_PER_MM == pytest.approx(5.0, abs=0.3) and r["height"] / PT_PER_MM == pytest.approx(1.5, abs=0.3)
+            if r["width"] / PT_PER_MM == pytest.approx(5.0, abs=0.3)
+            and r["height"] / PT_PER_MM == pytest.approx(1.5, abs=0.3)
         ]
     assert len(pieces) == 10  # of the overlay and of the drawing
     for bar in (pieces[:5], pieces[5:]):
@@ -202,7 +235,10 @@ def test_nothing_breaks_out_of_any_field(text: str, tmp_path: Path) -> None:
     seen = pdf_text(pdf, tmp_path).replace(" ", "")
     want = printable(clean(text)).replace("\u200b", "").replace(" ", "")
     if any("\u0590" <= c <= "\u06ff" for c in text):
-        assert any(word in seen for word in (want.strip("\u2068\u2069"), want.strip("\u2068\u2069")[::-1])) or "\u2068" in want
+        assert (
+            any(word in seen for word in (want.strip("\u2068\u2069"), want.strip("\u2068\u2069")[::-1]))
+            or "\u2068" in want
+        )
     else:
         assert want[:60] in seen
 
@@ -232,7 +268,11 @@ def test_hashes_are_not_cut() -> None:
 
 def test_refusals_and_bare_records_get_a_page() -> None:
     bare = json.loads(verdict_to_json(refused()))
-    report = report_of(part_of(refused(), "skeg"), part_of(judged(), "keel"), part_of(verdict_from_json(json.dumps(bare)), "bow"))
+    report = report_of(
+        part_of(refused(), "skeg"),
+        part_of(judged(), "keel"),
+        part_of(verdict_from_json(json.dumps(bare)), "bow"),
+    )
     assert [p.position for p in report.parts] == ["skeg", "keel", "bow"]
     assert len(pypdf.PdfReader(io.BytesIO(report_pdf(report))).pages) >= 6
     assert report.parts[0].reasons[0].remedy == "Lay the printed sheet flat beside the part."

@@ -9,8 +9,17 @@ import pytest
 import shapely
 
 from anodewane.catalog.templates import builtin_templates
-from anodewane.record_json import verdict_from_json, verdict_to_json
-from anodewane.report.geometry import gone_shape, hatch_lines, lay_flat, new_shape, recession_round, rings_of, shape_of, worn_shape
+from anodewane.report.shapes import (
+    gone_shape,
+    hatch_lines,
+    lay_flat,
+    new_shape,
+    recession_round,
+    rings_of,
+    shape_of,
+    worn_shape,
+)
+from anodewane.show.record_json import verdict_from_json, verdict_to_json
 from report_samples import Judged
 
 
@@ -34,7 +43,9 @@ def test_the_flat_part_lies_as_in_its_template(judged_samples: Judged) -> None:
         flat = lay_flat(verdict)
         assert flat is not None
         assert flat.part_to_flat is not None
-        moved = shapely.affinity.affine_transform(worn_shape(verdict), [*flat.part_to_flat[:, :2].ravel(), *flat.part_to_flat[:, 2]])
+        moved = shapely.affinity.affine_transform(
+            worn_shape(verdict), [*flat.part_to_flat[:, :2].ravel(), *flat.part_to_flat[:, 2]]
+        )
         both = shape_of(flat.left)
         assert both.intersection(moved).area / both.union(moved).area > 0.95, name
 
@@ -43,10 +54,17 @@ def test_a_part_that_lies_on_its_other_face_is_laid_flat_too(judged_samples: Jud
     """The same record as if the template had been drawn mirrored: the motion is then a reflection, whose angle the pipeline writes in its own way."""
     plain = json.loads(verdict_to_json(judged_samples.verdicts["replace"]))
     angle = np.radians(plain["template"]["angle_deg"])
-    motion = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]) @ np.diag([1.0, -1.0])
-    plain["template"].update(mirrored=True, angle_deg=float(np.degrees(np.arctan2(motion[1, 0], -motion[0, 0]))))  # as `pipeline._template` does
+    motion = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]) @ np.diag(
+        [1.0, -1.0]
+    )
+    plain["template"].update(
+        mirrored=True, angle_deg=float(np.degrees(np.arctan2(motion[1, 0], -motion[0, 0])))
+    )  # as `pipeline._template` does
     plain["outline"]["part_mm"] = [[[x, -y] for x, y in ring] for ring in plain["outline"]["part_mm"]]
-    straight, mirrored = lay_flat(judged_samples.verdicts["replace"]), lay_flat(verdict_from_json(json.dumps(plain)))
+    straight, mirrored = (
+        lay_flat(judged_samples.verdicts["replace"]),
+        lay_flat(verdict_from_json(json.dumps(plain))),
+    )
     assert straight is not None
     assert mirrored is not None
     assert straight.off_mm is not None
@@ -102,7 +120,9 @@ def test_pieces_and_holes_count_even_odd() -> None:
         [[0.0, 0.0], [1e-3, 0.0], [1e-3, 1e-3], [0.0, 1e-3]],
     ],
 )
-def test_a_sheet_that_makes_no_sense_gives_no_picture(corners: list[list[float]], judged_samples: Judged) -> None:
+def test_a_sheet_that_makes_no_sense_gives_no_picture(
+    corners: list[list[float]], judged_samples: Judged
+) -> None:
     plain = json.loads(verdict_to_json(judged_samples.verdicts["watch"]))
     plain["scale"]["sheet_photo_px"] = corners
     assert lay_flat(verdict_from_json(json.dumps(plain))) is None

@@ -29,7 +29,9 @@ def test_placeholders_agree(code: str) -> None:
 def test_every_refusal_and_finding_is_translated(code: str) -> None:
     texts = load_catalogue(code).texts
     assert {k.removeprefix("reason.") for k in texts if k.startswith("reason.")} == set(CODES)
-    assert {k.removeprefix("remedy.") for k in texts if k.startswith("remedy.")} == {c for c, (_, remedy) in CODES.items() if remedy}
+    assert {k.removeprefix("remedy.") for k in texts if k.startswith("remedy.")} == {
+        c for c, (_, remedy) in CODES.items() if remedy
+    }
     assert not any(placeholders(t) for k, t in texts.items() if k.startswith(("reason.", "remedy.")))
 
 
@@ -46,7 +48,18 @@ def test_every_budget_cause_has_a_name() -> None:
     import anodewane.views.together as together
 
     source = "".join(Path(m.__file__ or "").read_text(encoding="utf-8") for m in (wear, together))
-    for cause in ("print_scale", "camera", "edge", "limb", "thickness", "casting", "round_section", "scales", "fit", "unseen"):
+    for cause in (
+        "print_scale",
+        "camera",
+        "edge",
+        "limb",
+        "thickness",
+        "casting",
+        "round_section",
+        "scales",
+        "fit",
+        "unseen",
+    ):
         assert f'"{cause}"' in source
         assert load_catalogue("en").has(f"cause.{cause}")
 
@@ -61,7 +74,11 @@ def test_a_translation_keeps_the_record_s_own_words() -> None:
     assert said == "Der Abtrag hat begonnen."
     assert remedy is not None
     assert own == "Wear has begun (40 %). Look again."
-    assert load_catalogue("en").reason("watch", "Wear has begun (40 %).", None) == ("Wear has begun (40 %).", None, None)
+    assert load_catalogue("en").reason("watch", "Wear has begun (40 %).", None) == (
+        "Wear has begun (40 %).",
+        None,
+        None,
+    )
 
 
 def test_numbers_are_written_as_the_language_does() -> None:

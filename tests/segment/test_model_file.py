@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from anodewane.errors import ExitCode, ModelError
-from anodewane.weights import LOCK_FILE, MODEL_FILE, load_model_bytes, model_folder, open_session
+from anodewane.segment.model_file import LOCK_FILE, MODEL_FILE, load_model_bytes, model_folder, open_session
 
 ROOT = Path(__file__).resolve().parent.parent
 TRIAL = ROOT.parent / "shared" / "trial"
@@ -57,7 +57,14 @@ def test_a_broken_lock_is_said(copied, text):
         load_model_bytes(copied)
 
 
-@pytest.mark.parametrize(("kind", "field", "value"), [("input", "shape", [1, 3, None, None]), ("input", "name", "image"), ("output", "shape", [1, 2, None, None])])
+@pytest.mark.parametrize(
+    ("kind", "field", "value"),
+    [
+        ("input", "shape", [1, 3, None, None]),
+        ("input", "name", "image"),
+        ("output", "shape", [1, 2, None, None]),
+    ],
+)
 def test_a_model_of_the_wrong_shape_is_said(kind, field, value):
     data, lock = load_model_bytes()
     wrong = json.loads(json.dumps(lock))

@@ -12,14 +12,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anodewane.record_json import record_schema, verdict_from_json, verdict_to_json, verdict_to_plain
 from anodewane.records import Interval, Outline, ScaleFigures, Verdict
+from anodewane.show.record_json import record_schema, verdict_from_json, verdict_to_json, verdict_to_plain
 from hand_made import judged, refused, ring, signed
 
 COMMITTED = Path(__file__).parents[1] / "docs" / "record.schema.json"
 
 MANY = Outline(tuple(ring(3 + i, radius=5.0, centre=(20.0 * i, 9.0)) for i in range(12)), ())
-EVERY = {"judged": judged(), "refused": refused(), "handed": signed(judged()), "not compared": judged(template=None, scale=None), "many pieces": judged(outline=MANY)}
+EVERY = {
+    "judged": judged(),
+    "refused": refused(),
+    "handed": signed(judged()),
+    "not compared": judged(template=None, scale=None),
+    "many pieces": judged(outline=MANY),
+}
 
 
 def validator() -> jsonschema_rs.Draft202012Validator:
@@ -71,7 +77,20 @@ def test_keys_stand_in_the_record_s_order_one_line_each() -> None:
 def test_the_stable_keys_are_there() -> None:
     """The keys that other programs may rely on."""
     r = json.loads(verdict_to_json(judged()))
-    assert {"schema_version", "status", "verdict", "reasons", "consumed", "area", "recession_mm", "holes", "pieces_lost", "outline", "scale", "template"} <= set(r)
+    assert {
+        "schema_version",
+        "status",
+        "verdict",
+        "reasons",
+        "consumed",
+        "area",
+        "recession_mm",
+        "holes",
+        "pieces_lost",
+        "outline",
+        "scale",
+        "template",
+    } <= set(r)
     assert {"photo", "budget", "provenance"} <= set(r)
     assert {"code", "message", "remedy"} == set(r["reasons"][0])
     assert {"area_pct", "mass_pct", "coverage"} <= set(r["consumed"])
@@ -94,7 +113,10 @@ def test_a_record_that_was_read_writes_the_same_text(verdict: Verdict) -> None:
 
 def test_numbers_are_rounded_by_their_unit() -> None:
     odd = judged(
-        outline=Outline((tuple((x + 1 / 3, y + 2 / 3) for x, y in ring()),), (((1 / 3, 2 / 3), (1.23456, 0.0), (-0.00001, 5.0)),)),
+        outline=Outline(
+            (tuple((x + 1 / 3, y + 2 / 3) for x, y in ring()),),
+            (((1 / 3, 2 / 3), (1.23456, 0.0), (-0.00001, 5.0)),),
+        ),
         consumed=replace(judged().consumed, mass_pct=Interval(100 / 3, 1 / 3, 200 / 3)),  # type: ignore[type-var]
     )
     r = verdict_to_plain(odd)
@@ -129,9 +151,17 @@ def test_keys_of_a_later_version_are_passed_over_and_another_major_version_refus
         verdict_from_json(json.dumps(r))
 
 
-@given(value=st.floats(-1e6, 1e6), name=st.text(max_size=40), budget=st.dictionaries(st.text(min_size=1, max_size=8), st.floats(0, 1e3), max_size=4))
+@given(
+    value=st.floats(-1e6, 1e6),
+    name=st.text(max_size=40),
+    budget=st.dictionaries(st.text(min_size=1, max_size=8), st.floats(0, 1e3), max_size=4),
+)
 def test_any_record_comes_back_as_it_was_written(value: float, name: str, budget: dict[str, float]) -> None:
-    verdict = judged(photo=replace(judged().photo, name=name), budget=budget, consumed=replace(judged().consumed, mass_pct=Interval(value, value, value)))  # type: ignore[type-var]
+    verdict = judged(
+        photo=replace(judged().photo, name=name),
+        budget=budget,
+        consumed=replace(judged().consumed, mass_pct=Interval(value, value, value)),
+    )  # type: ignore[type-var]
     try:
         text = verdict_to_json(verdict)
         text.encode()

@@ -11,10 +11,9 @@ from scipy.optimize import approx_fprime, leastsq
 
 from anodewane.catalog.templates import builtin_templates
 from anodewane.errors import CannotJudge
-from anodewane.geometry import from_shapely, resample_ring, ring_area, ring_normals
+from anodewane.geometry.rings import from_shapely, resample_ring, ring_area, ring_normals
 from anodewane.records import Template
 from anodewane.settings import Settings
-from anodewane.solids import outline_after, recession_near_area
 from anodewane.stages.align import (
     OUT_MOST,
     OUT_SCALE_MM,
@@ -30,6 +29,7 @@ from anodewane.stages.align import (
     plan_area,
 )
 from anodewane.testing import placement
+from anodewane.wear.solids import outline_after, recession_near_area
 from exact_views import camera_over, mask_of, moved, plane_of, plate, prism_px, rod_px, template_shape, waste
 
 LIBRARY = builtin_templates()
@@ -40,7 +40,9 @@ ELL = shapely.Polygon([(-60, -40), (60, -40), (60, -5), (5, -5), (-10, 40), (-60
 # --- the field and its slopes ----------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["plate-150x75x20-2slots", "ring-90x42x18", "teardrop-240x95x36-2holes", "rod-310x22-magnesium"])
+@pytest.mark.parametrize(
+    "name", ["plate-150x75x20-2slots", "ring-90x42x18", "teardrop-240x95x36-2holes", "rod-310x22-magnesium"]
+)
 def test_distances_are_shapelys(name: str) -> None:
     template = LIBRARY[name]
     shape, field = template_shape(template), distance_field(template)
@@ -81,18 +83,34 @@ def test_slopes_of_the_misfit_are_those_of_differences() -> None:
 
 
 @pytest.mark.parametrize("recession", [1.0, 4.0, 8.0])
-@pytest.mark.parametrize("name", ["plate-150x75x20-2slots", "disc-70x16-1hole", "triangle-120x105x22-1hole", "rod-90x32"])
-def test_poses_settled_at_once_settle_where_scipy_settles_them_one_by_one(name: str, recession: float) -> None:
+@pytest.mark.parametrize(
+    "name", ["plate-150x75x20-2slots", "disc-70x16-1hole", "triangle-120x105x22-1hole", "rod-90x32"]
+)
+def test_poses_settled_at_once_settle_where_scipy_settles_them_one_by_one(
+    name: str, recession: float
+) -> None:
     """scipy.optimize.leastsq, MINPACK's lmder, given time to end."""
     template = LIBRARY[name]
     points = resample_ring(np.asarray(outline_after(template, recession)[0][0]), 2.0)
     starts = np.array([[turn, x, y] for turn in (-0.1, 0.05) for x in (-2.0, 1.0) for y in (-1.0, 2.0)])
-    misfit = _Misfit(distance_field(template), np.tile(points, (len(starts), 1, 1)), np.full(len(starts), recession), 0.5 + 0.35 * recession)
+    misfit = _Misfit(
+        distance_field(template),
+        np.tile(points, (len(starts), 1, 1)),
+        np.full(len(starts), recession),
+        0.5 + 0.35 * recession,
+    )
     got = (misfit(_least_squares(misfit, starts)) ** 2).sum(axis=1)
     one = misfit.of([0])
     want = []
     for start in starts:
-        found = leastsq(lambda p: one(p[None])[0], start, Dfun=lambda p: one.slopes(p[None])[0], diag=(20.0, 1.0, 1.0), ftol=1e-5, xtol=1e-5)[0]
+        found = leastsq(
+            lambda p: one(p[None])[0],
+            start,
+            Dfun=lambda p: one.slopes(p[None])[0],
+            diag=(20.0, 1.0, 1.0),
+            ftol=1e-5,
+            xtol=1e-5,
+        )[0]
         want.append(float((one(found[None]) ** 2).sum()))
     assert got.min() == pytest.approx(min(want), rel=2e-3, abs=0.01)
     assert np.mean(got < np.array(want) * 1.02 + 0.01) > 0.5  # the rest end in other dents, or on their way
@@ -112,7 +130,12 @@ def miss(pose, motion, template) -> tuple[float, float]:
 
 
 ANGLES = (0.0, 23.0, 117.0, -141.0)
-WEAR = {"none": (0.0, 0.0, 0.0), "even": (4.0, 0.0, 0.4), "uneven": (3.0, 0.0, 0.9), "one side": (1.0, 3.0, 0.3)}
+WEAR = {
+    "none": (0.0, 0.0, 0.0),
+    "even": (4.0, 0.0, 0.4),
+    "uneven": (3.0, 0.0, 0.9),
+    "one side": (1.0, 3.0, 0.3),
+}
 """Recession all round, mean of what one side wastes more, roughness: mm."""
 
 
@@ -134,10 +157,16 @@ def test_a_part_without_symmetry_is_found_however_it_lies(wear: str, holes, angl
 
 @pytest.mark.parametrize("angle", [0.0, 90.0, 215.0])
 @pytest.mark.parametrize("outline", [ELL, shapely.box(-70, -35, 70, 35)], ids=["ell", "box"])
-def test_a_worn_part_lies_inside_the_new_one_even_where_half_of_it_went_on_one_side(outline, angle: float) -> None:
+def test_a_worn_part_lies_inside_the_new_one_even_where_half_of_it_went_on_one_side(
+    outline, angle: float
+) -> None:
     template = plate(outline)
     worn = waste(template_shape(template), 0.5, angle, 6.0)
-    pose = place((from_shapely(moved(worn, placement(20.0, (5.0, 5.0)))),), template, recession_near_area(template, worn.area))[0]
+    pose = place(
+        (from_shapely(moved(worn, placement(20.0, (5.0, 5.0)))),),
+        template,
+        recession_near_area(template, worn.area),
+    )[0]
     at = shapely.transform(moved(worn, placement(20.0, (5.0, 5.0))), pose.to_part)
     assert at.difference(template_shape(template).buffer(0.5)).area < 0.002 * at.area
 
@@ -155,7 +184,9 @@ def test_a_mirrored_part_is_found_only_where_it_may_lie_either_face_up(mirror_ok
     flipped = shapely.transform(waste(ELL, 3.0, rough_mm=0.4), lambda p: p * [-1.0, 1.0])
     pose = place((from_shapely(moved(flipped, placement(35.0, (10.0, 5.0)))),), template, 3.0)[0]
     assert pose.mirrored == mirror_ok
-    same_way = place((from_shapely(moved(waste(ELL, 3.0, rough_mm=0.4), placement(35.0, (10.0, 5.0)))),), template, 3.0)[0]
+    same_way = place(
+        (from_shapely(moved(waste(ELL, 3.0, rough_mm=0.4), placement(35.0, (10.0, 5.0)))),), template, 3.0
+    )[0]
     assert not same_way.mirrored
     assert (pose.cost < 2 * same_way.cost) == mirror_ok
     # the motion and its inverse undo each other, mirrored or not
@@ -168,10 +199,20 @@ def test_a_mirrored_part_is_found_only_where_it_may_lie_either_face_up(mirror_ok
 # --- the stage, on exact silhouettes ---------------------------------------------------------------------------------------------------
 
 
-def seen(template: Template, worn, thickness_mm: float, motion, camera=None, settings: Settings | None = None, scale: float = 1.0):
+def seen(
+    template: Template,
+    worn,
+    thickness_mm: float,
+    motion,
+    camera=None,
+    settings: Settings | None = None,
+    scale: float = 1.0,
+):
     """Placement of a prism with the worn plan, its thickness given, as if from a photo; `scale` is a sheet whose print is that much too large."""
     camera = camera or camera_over(at=(10.0, -60.0), tilt_deg=8.0, distance_mm=750.0)
-    pixels = prism_px(camera, shapely.affinity.scale(moved(worn, motion), 1 / scale, 1 / scale, origin=(0, 0)), thickness_mm)
+    pixels = prism_px(
+        camera, shapely.affinity.scale(moved(worn, motion), 1 / scale, 1 / scale, origin=(0, 0)), thickness_mm
+    )
     settings = settings or Settings(thickness_given_mm=thickness_mm)
     return align(mask_of(pixels), plane_of(camera), template, settings)
 
@@ -207,7 +248,9 @@ def test_heights_stay_with_their_points_when_the_part_lies_mirrored() -> None:
     heights = placement_.limb_height_mm[0][0]
     normals = ring_normals(on_sheet, 3) * np.sign(ring_area(on_sheet))
     facing = np.sum((on_sheet - foot) * normals, axis=1)
-    assert heights[facing > 15].min() > 12.0  # edges that face away from the camera's foot are seen near the top,
+    assert (
+        heights[facing > 15].min() > 12.0
+    )  # edges that face away from the camera's foot are seen near the top,
     assert heights[facing < -15].max() < 6.0  # those that face it near the sheet
 
 
@@ -218,7 +261,9 @@ def test_a_deep_hole_that_cannot_be_looked_through_counts_as_open() -> None:
     pixels = prism_px(camera, shape, 34.0)
     assert len(pixels.interiors) < 2
     placement_ = align(mask_of(pixels), plane_of(camera), template, Settings())
-    assert set(placement_.hidden_rings) == set(range(1, 3)) - ({1, 2} if len(pixels.interiors) == 2 else set())
+    assert set(placement_.hidden_rings) == set(range(1, 3)) - (
+        {1, 2} if len(pixels.interiors) == 2 else set()
+    )
     assert plan_area(placement_.plan_mm) == pytest.approx(shape.area, rel=0.006)
     # a hole that could be looked through and isn't there is not hidden: it is filled, or the part is another
     above = camera_over(tilt_deg=0.0, distance_mm=900.0)
@@ -253,10 +298,14 @@ def test_doubt_of_the_pitch_grows_with_the_holes() -> None:
         rng, by = np.random.default_rng(0), pairs(growth)[0].centre_sd_mm
         draws = []
         for _ in range(3000):
-            moved_pairs = [replace(p, seen_mm=p.seen_mm + np.array([rng.normal(0, by), 0.0])) for p in pairs(growth)]
+            moved_pairs = [
+                replace(p, seen_mm=p.seen_mm + np.array([rng.normal(0, by), 0.0])) for p in pairs(growth)
+            ]
             draws.append(_pitch_scale(moved_pairs)[0])
         assert np.std(draws) <= stated <= 1.8 * np.std(draws)
-    assert _pitch_scale(pairs(0.0, wall=4.0))[1] > 2 * _pitch_scale(pairs(0.0))[1]  # a wall that may have been taken for ground
+    assert (
+        _pitch_scale(pairs(0.0, wall=4.0))[1] > 2 * _pitch_scale(pairs(0.0))[1]
+    )  # a wall that may have been taken for ground
 
 
 def test_the_wrong_template_is_refused() -> None:
@@ -270,7 +319,13 @@ def test_the_wrong_template_is_refused() -> None:
 def test_an_impossible_thickness_is_refused(given: float) -> None:
     template = LIBRARY["plate-150x75x20-2slots"]
     with pytest.raises(CannotJudge) as refusal:
-        seen(template, template_shape(template), 20.0, placement(0.0, (0.0, -60.0)), settings=Settings(thickness_given_mm=given))
+        seen(
+            template,
+            template_shape(template),
+            20.0,
+            placement(0.0, (0.0, -60.0)),
+            settings=Settings(thickness_given_mm=given),
+        )
     assert refusal.value.code == "thickness_does_not_fit"
 
 
@@ -281,7 +336,12 @@ def test_an_impossible_thickness_is_refused(given: float) -> None:
 def test_thickness_falls_with_recession_and_levels_off(mount) -> None:
     settings = Settings()
     template = plate(shapely.box(-50, -30, 50, 30), thickness_mm=20.0, mount=mount)
-    left, sd = (np.array(v) for v in zip(*(expected_thickness(template, d, settings) for d in np.linspace(0, 40, 200)), strict=True))
+    left, sd = (
+        np.array(v)
+        for v in zip(
+            *(expected_thickness(template, d, settings) for d in np.linspace(0, 40, 200)), strict=True
+        )
+    )
     assert left[0] == 20.0
     assert (np.diff(left) <= 1e-12).all()
     most = settings.face_most_flush if mount == "flush" else settings.face_most_open
@@ -296,16 +356,29 @@ def test_outline_and_thickness_settle_on_each_other(share: float) -> None:
     template = plate(shapely.box(-60, -40, 60, 40), thickness_mm=24.0)
     worn = template_shape(template).buffer(-0.25 * 80 * (1 - share))
     camera = camera_over(tilt_deg=15.0, distance_mm=450.0)
-    placement_ = lay(mask_of(prism_px(camera, worn, 24.0 * (0.5 + 0.5 * share))), plane_of(camera), template, Settings())
-    from anodewane.solids import recession_for_area
+    placement_ = lay(
+        mask_of(prism_px(camera, worn, 24.0 * (0.5 + 0.5 * share))), plane_of(camera), template, Settings()
+    )
+    from anodewane.wear.solids import recession_for_area
 
-    recession = recession_for_area(template, min(plan_area(placement_.plan_mm), template_shape(template).area))
-    assert placement_.remaining_thickness_mm == pytest.approx(expected_thickness(template, recession, Settings())[0], abs=0.12)
+    recession = recession_for_area(
+        template, min(plan_area(placement_.plan_mm), template_shape(template).area)
+    )
+    assert placement_.remaining_thickness_mm == pytest.approx(
+        expected_thickness(template, recession, Settings())[0], abs=0.12
+    )
 
 
 # --- choosing --------------------------------------------------------------------------------------------------------------------------
 
-CHOSEN = ("plate-150x75x20-2slots", "plate-260x90x32-4holes", "disc-110x24-2holes", "ring-90x42x18", "triangle-120x105x22-1hole", "wedge-140x70x40x24-2holes")
+CHOSEN = (
+    "plate-150x75x20-2slots",
+    "plate-260x90x32-4holes",
+    "disc-110x24-2holes",
+    "ring-90x42x18",
+    "triangle-120x105x22-1hole",
+    "wedge-140x70x40x24-2holes",
+)
 
 
 @pytest.mark.parametrize("name", CHOSEN)
@@ -313,7 +386,9 @@ CHOSEN = ("plate-150x75x20-2slots", "plate-260x90x32-4holes", "disc-110x24-2hole
 def test_the_right_template_of_the_library_is_chosen(name: str, depth: float) -> None:
     template = LIBRARY[name]
     camera = camera_over(at=(0.0, -60.0), tilt_deg=6.0, distance_mm=800.0)
-    worn = moved(waste(template_shape(template), depth, rough_mm=0.3 if depth else 0.0), placement(15.0, (0.0, -80.0)))
+    worn = moved(
+        waste(template_shape(template), depth, rough_mm=0.3 if depth else 0.0), placement(15.0, (0.0, -80.0))
+    )
     mask = mask_of(prism_px(camera, worn, template.thickness_mm - depth))
     assert choose_template(mask, plane_of(camera), tuple(LIBRARY.values()), Settings()).name == name
 
@@ -335,5 +410,7 @@ def test_two_that_fit_alike_are_unclear_and_none_that_fits_is_refused() -> None:
     assert "'one'" in refusal.value.detail
     assert "'other'" in refusal.value.detail
     with pytest.raises(CannotJudge) as refusal:
-        choose_template(mask, plane_of(camera), (LIBRARY["disc-70x16-1hole"], LIBRARY["rod-90x32"]), Settings())
+        choose_template(
+            mask, plane_of(camera), (LIBRARY["disc-70x16-1hole"], LIBRARY["rod-90x32"]), Settings()
+        )
     assert refusal.value.code == "template_does_not_fit"

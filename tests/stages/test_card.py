@@ -8,7 +8,7 @@ import pytest
 
 from anodewane.catalog.sheets import all_layouts
 from anodewane.errors import CannotJudge
-from anodewane.geometry import project
+from anodewane.geometry.camera import project
 from anodewane.settings import Settings
 from anodewane.stages.card import find_card
 from sheet_scenes import GROUND, linear, photo_of, render
@@ -28,10 +28,14 @@ def test_every_saddle_is_found_where_the_camera_puts_it(name, blur):
     sighting = find_card(photo_of(render(name, cam, blur=blur)))
     assert sighting.layout.name == name
     assert len(sighting.points_mm) == len(sighting.layout.saddles_mm)
-    offset = (sighting.points_px - project(cam, np.c_[sighting.points_mm, np.zeros(len(sighting.points_mm))])).mean(axis=0)
+    offset = (
+        sighting.points_px - project(cam, np.c_[sighting.points_mm, np.zeros(len(sighting.points_mm))])
+    ).mean(axis=0)
     assert np.abs(offset).max() < 0.03
     assert np.sqrt(np.mean(error_px(sighting, cam) ** 2)) < 0.1
-    assert sighting.blur_px == pytest.approx(np.hypot(blur, 0.35), abs=0.2)  # the pixel's own width adds 1/12 px2, the render's softening a little
+    assert sighting.blur_px == pytest.approx(
+        np.hypot(blur, 0.35), abs=0.2
+    )  # the pixel's own width adds 1/12 px2, the render's softening a little
 
 
 def test_ransac_still_finds_what_magsac_in_opencv_5_0_loses():
@@ -63,11 +67,22 @@ def test_half_hidden_under_blobs(seed):
     rng = np.random.default_rng(seed)
     layout = all_layouts()["card"]
     hidden = np.zeros(light.shape, np.uint8)
-    corners = project(cam, np.c_[np.array([(-105, -74), (105, -74), (105, 74), (-105, 74)], float), np.zeros(4)])
+    corners = project(
+        cam, np.c_[np.array([(-105, -74), (105, -74), (105, 74), (-105, 74)], float), np.zeros(4)]
+    )
     sheet = cv2.fillPoly(np.zeros(light.shape, np.uint8), [corners.astype(np.int32)], 1)
     while (hidden & sheet).sum() < 0.5 * sheet.sum():
         centre = tuple(int(v) for v in rng.uniform(corners.min(0), corners.max(0)))
-        cv2.ellipse(hidden, centre, tuple(int(v) for v in rng.uniform(30, 150, 2)), float(rng.uniform(0, 180)), 0, 360, 1, -1)
+        cv2.ellipse(
+            hidden,
+            centre,
+            tuple(int(v) for v in rng.uniform(30, 150, 2)),
+            float(rng.uniform(0, 180)),
+            0,
+            360,
+            1,
+            -1,
+        )
     light = np.where(hidden == 1, np.float32(rng.uniform(0.05, 0.6)), light)
     try:
         sighting = find_card(photo_of(light))
@@ -130,7 +145,15 @@ def test_stray_markers_do_no_harm():
     light = render("card", cam)
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
     for i, marker_id in enumerate((3, 65, 140, 249)):
-        tag = cv2.copyMakeBorder(cv2.aruco.generateImageMarker(dictionary, marker_id, 70), 15, 15, 15, 15, cv2.BORDER_CONSTANT, value=255)
+        tag = cv2.copyMakeBorder(
+            cv2.aruco.generateImageMarker(dictionary, marker_id, 70),
+            15,
+            15,
+            15,
+            15,
+            cv2.BORDER_CONSTANT,
+            value=255,
+        )
         light[20:120, 100 + 300 * i : 200 + 300 * i] = linear(tag)
     sighting = find_card(photo_of(light))
     assert sighting.layout.name == "card" and error_px(sighting, cam).max() < 0.3
@@ -143,7 +166,11 @@ def test_blur_dark_and_glare_are_refused_and_worse_reads_worse():
     light = render("card", cam, blur=0.7)
     levels = [find_card(photo_of(light, gain=g)).paper_level for g in (0.2, 0.5, 1.0)]
     assert levels == pytest.approx([0.16, 0.4, 0.8], rel=0.03)  # paper sends back 0.80 in `render`
-    cases = {"blurred": photo_of(render("card", cam, blur=2.2)), "too_dark": photo_of(light, gain=0.02, noise=0.0005), "glare": photo_of(light, gain=3.5)}
+    cases = {
+        "blurred": photo_of(render("card", cam, blur=2.2)),
+        "too_dark": photo_of(light, gain=0.02, noise=0.0005),
+        "glare": photo_of(light, gain=3.5),
+    }
     for code, photo in cases.items():
         with pytest.raises(CannotJudge) as caught:
             find_card(photo)

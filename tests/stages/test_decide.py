@@ -9,7 +9,17 @@ import numpy as np
 import pytest
 import shapely
 
-from anodewane.records import AreaFigures, Consumed, HoleFinding, Interval, MassFigures, Photo, RecessionFigures, Source, Wear
+from anodewane.records import (
+    AreaFigures,
+    Consumed,
+    HoleFinding,
+    Interval,
+    MassFigures,
+    Photo,
+    RecessionFigures,
+    Source,
+    Wear,
+)
 from anodewane.refusals import FINDINGS
 from anodewane.settings import Settings
 from anodewane.stages.decide import CLOSE_CAMERA_MM, decide, limits_of
@@ -45,7 +55,14 @@ def hole(state: str, diameter: float | None = 10.5) -> HoleFinding:
 
 
 def verdict_of(w: Wear, settings: Settings = MEASURED_SHEET, **parts: Any) -> tuple[str, list[str]]:
-    grade, reasons = decide(w, parts.get("placement", PLACEMENT), parts.get("mask", MASK), parts.get("plane", PLANE), parts.get("photo", PHOTO), settings)
+    grade, reasons = decide(
+        w,
+        parts.get("placement", PLACEMENT),
+        parts.get("mask", MASK),
+        parts.get("plane", PLANE),
+        parts.get("photo", PHOTO),
+        settings,
+    )
     assert all(r.code in FINDINGS for r in reasons)
     assert all("{" not in r.message for r in reasons)
     return grade, [r.code for r in reasons]
@@ -79,17 +96,33 @@ def test_a_wide_interval_below_the_limit_is_never_ok() -> None:
 
 
 @pytest.mark.parametrize(
-    ("limit", "monitor_from", "value", "grade"), [(75.0, 30.0, 60.0, "monitor"), (75.0, 65.0, 60.0, "ok"), (40.0, 30.0, 45.0, "replace"), (30.0, 10.0, 12.0, "monitor")]
+    ("limit", "monitor_from", "value", "grade"),
+    [
+        (75.0, 30.0, 60.0, "monitor"),
+        (75.0, 65.0, 60.0, "ok"),
+        (40.0, 30.0, 45.0, "replace"),
+        (30.0, 10.0, 12.0, "monitor"),
+    ],
 )
-def test_the_limit_of_the_settings_counts(limit: float, monitor_from: float, value: float, grade: str) -> None:
-    settings = replace(MEASURED_SHEET, limit_pct=limit, monitor_from_pct=monitor_from, basis="moorings with planned access")
+def test_the_limit_of_the_settings_counts(
+    limit: float, monitor_from: float, value: float, grade: str
+) -> None:
+    settings = replace(
+        MEASURED_SHEET, limit_pct=limit, monitor_from_pct=monitor_from, basis="moorings with planned access"
+    )
     assert verdict_of(wear(value), settings)[0] == grade
     limits = limits_of(settings)
-    assert (limits.limit_pct, limits.monitor_from_pct, limits.basis) == (limit, monitor_from, "moorings with planned access")
+    assert (limits.limit_pct, limits.monitor_from_pct, limits.basis) == (
+        limit,
+        monitor_from,
+        "moorings with planned access",
+    )
 
 
 def test_the_reason_has_the_figures_and_the_limit() -> None:
-    reasons = decide(wear(62.4, 55.1, 69.6), PLACEMENT, MASK, PLANE, PHOTO, replace(MEASURED_SHEET, limit_pct=60.0))[1]
+    reasons = decide(
+        wear(62.4, 55.1, 69.6), PLACEMENT, MASK, PLANE, PHOTO, replace(MEASURED_SHEET, limit_pct=60.0)
+    )[1]
     assert "62 %" in reasons[0].message
     assert "55 to 70 %" in reasons[0].message
     assert "60 %" in reasons[0].message
@@ -97,7 +130,9 @@ def test_the_reason_has_the_figures_and_the_limit() -> None:
 
 
 def test_no_measurable_wear_is_a_warning_not_praise() -> None:
-    grade, reasons = decide(wear(2.0, 0.0, 6.0, no_measurable_wear=True), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET)
+    grade, reasons = decide(
+        wear(2.0, 0.0, 6.0, no_measurable_wear=True), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET
+    )
     assert grade == "ok"
     assert reasons[0].code == "no_measurable_wear"
     assert reasons[0].remedy is not None
@@ -128,16 +163,23 @@ def test_a_fault_means_replace_whatever_the_percentage(code: str, value: float, 
 
 
 def test_a_fixing_open_to_the_edge_has_no_diameter_to_print() -> None:
-    open_hole = decide(wear(10.0, holes=(hole("lost", None),)), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET)[1][0]
+    open_hole = decide(
+        wear(10.0, holes=(hole("lost", None),)), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET
+    )[1][0]
     assert "hole 1 is open to the edge or gone" in open_hole.message
-    wide = decide(wear(10.0, holes=(hole("lost", 20.4),)), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET)[1][0]
+    wide = decide(wear(10.0, holes=(hole("lost", 20.4),)), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET)[1][
+        0
+    ]
     assert "20.4 mm under a 20 mm washer" in wide.message
     assert verdict_of(wear(10.0, holes=(hole("not_seen", None),))) == ("ok", ["sound"])
 
 
 @pytest.mark.parametrize(("pieces", "words"), [(1, "1 place"), (3, "3 places")])
 def test_pieces_are_counted(pieces: int, words: str) -> None:
-    assert words in decide(wear(10.0, pieces_lost=pieces), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET)[1][0].message
+    assert (
+        words
+        in decide(wear(10.0, pieces_lost=pieces), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET)[1][0].message
+    )
 
 
 # --- notes and order -------------------------------------------------------------------------------------------------------------------
@@ -145,7 +187,13 @@ def test_pieces_are_counted(pieces: int, words: str) -> None:
 
 def test_everything_at_once_in_its_order() -> None:
     one_sided = RecessionFigures(3.0, 5.0, 7.0, (10.0, 5.0), True, 4.2, (1.0, 0.0))
-    w = wear(60.0, holes=(hole("lost", 21.0), replace(hole("grown", 12.0), index=1)), core_shows=True, pieces_lost=2, recession_mm=one_sided)
+    w = wear(
+        60.0,
+        holes=(hole("lost", 21.0), replace(hole("grown", 12.0), index=1)),
+        core_shows=True,
+        pieces_lost=2,
+        recession_mm=one_sided,
+    )
     w = replace(w, consumed=replace(w.consumed, area_pct=Interval(-3.0, -4.0, -1.0)))
     grade, codes = verdict_of(
         w,
@@ -174,7 +222,11 @@ def test_everything_at_once_in_its_order() -> None:
 
 
 def test_notes_change_no_grade() -> None:
-    noted = {"placement": replace(PLACEMENT, ambiguous=True), "plane": replace(PLANE, distance_mm=300.0), "photo": replace(PHOTO, notes=("Odd.",))}
+    noted = {
+        "placement": replace(PLACEMENT, ambiguous=True),
+        "plane": replace(PLANE, distance_mm=300.0),
+        "photo": replace(PHOTO, notes=("Odd.",)),
+    }
     for value in (2.0, 35.0, 45.0, 60.0):
         assert verdict_of(wear(value))[0] == verdict_of(wear(value), Settings(), **noted)[0]
         assert verdict_of(wear(value), Settings(), **noted)[1][0] == verdict_of(wear(value))[1][0]
@@ -197,12 +249,22 @@ def test_each_note_comes_alone_and_only_with_its_cause(code: str, where: dict[st
 
 def test_larger_than_new_only_where_the_whole_interval_says_so() -> None:
     w = wear(1.0, 0.0, 3.0)
-    assert "larger_than_new" in verdict_of(replace(w, consumed=replace(w.consumed, area_pct=Interval(-2.0, -3.0, -0.1))))[1]
-    assert "larger_than_new" not in verdict_of(replace(w, consumed=replace(w.consumed, area_pct=Interval(-2.0, -3.0, 0.0))))[1]
+    assert (
+        "larger_than_new"
+        in verdict_of(replace(w, consumed=replace(w.consumed, area_pct=Interval(-2.0, -3.0, -0.1))))[1]
+    )
+    assert (
+        "larger_than_new"
+        not in verdict_of(replace(w, consumed=replace(w.consumed, area_pct=Interval(-2.0, -3.0, 0.0))))[1]
+    )
 
 
 def test_fouling_left_off_the_outline_is_said_with_its_length():
-    _, reasons = decide(wear(10.0), PLACEMENT, replace(MASK, fouled_mm=(6.0, 8.4)), PLANE, PHOTO, MEASURED_SHEET)
+    _, reasons = decide(
+        wear(10.0), PLACEMENT, replace(MASK, fouled_mm=(6.0, 8.4)), PLANE, PHOTO, MEASURED_SHEET
+    )
     said = [r.message for r in reasons if r.code == "growth_bridged"]
-    assert said == ["Fouling stands proud of the metal and was taken off the outline (along about 14 mm of the edge, 2 places)."]
+    assert said == [
+        "Fouling stands proud of the metal and was taken off the outline (along about 14 mm of the edge, 2 places)."
+    ]
     assert "growth_bridged" not in verdict_of(wear(10.0))[1]

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from anodewane.catalog.sheets import all_layouts
-from anodewane.geometry import plane_homography
+from anodewane.geometry.camera import plane_homography
 from anodewane.records import Photo, Source
 from anodewane.settings import Settings
 from anodewane.stages.flatten import Window, flatten, overview_window
@@ -32,7 +32,9 @@ def test_agrees_with_opencvs_warp(mm_per_px):
     flat = flatten(shot, plane, LAYOUT, window, mm_per_px)
     h, w = flat.valid.shape
     to_mm = np.array([[mm_per_px, 0, flat.origin_mm[0]], [0, -mm_per_px, flat.origin_mm[1]], [0, 0, 1.0]])
-    want = cv2.warpPerspective(shot.rgb, plane_homography(cam) @ to_mm, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    want = cv2.warpPerspective(
+        shot.rgb, plane_homography(cam) @ to_mm, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    )
     assert flat.valid.all()
     assert np.abs(flat.rgb.astype(int) - want).max() <= 2  # a smooth ramp: averaging and picking agree
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from anodewane.catalog.sheets import all_layouts
-from anodewane.geometry import project, rings_area, to_height
+from anodewane.geometry.camera import project, to_height
+from anodewane.geometry.rings import rings_area
 from anodewane.records import MetalMask, Template
 from anodewane.settings import Settings
 from anodewane.stages.fouling import FOULED_EDGE_SD_MM, fouled_places, say_fouling
@@ -25,14 +26,18 @@ METAL, GROUND, SHELL = 0.35, 0.18, 0.55
 
 @pytest.fixture(scope="module")
 def plane():
-    return replace(locate_camera(photo_of(np.zeros(SIZE[::-1], np.float32)), sighting(CAMERA), Settings()), camera=CAMERA)
+    return replace(
+        locate_camera(photo_of(np.zeros(SIZE[::-1], np.float32)), sighting(CAMERA), Settings()), camera=CAMERA
+    )
 
 
 @pytest.fixture(scope="module")
 def on_sheet():
     """Where each pixel lies, as distance from the disc's middle, direction (degrees) and sheet mm."""
     x, y = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
-    mm = to_height(CAMERA, np.stack([x, y], -1).reshape(-1, 2).astype(float), 0.0).reshape(SIZE[1], SIZE[0], 2)
+    mm = to_height(CAMERA, np.stack([x, y], -1).reshape(-1, 2).astype(float), 0.0).reshape(
+        SIZE[1], SIZE[0], 2
+    )
     off = mm - CENTRE
     return np.hypot(off[..., 0], off[..., 1]), np.degrees(np.arctan2(off[..., 1], off[..., 0])), mm
 
@@ -62,7 +67,9 @@ def lumps(light, on_sheet, degrees, radius_mm=2.5, shade=SHELL, out_mm=1.0):
 
 def test_each_lump_is_found_where_it_is_and_as_long_as_it_is(plane, on_sheet):
     degrees = (20.0, 140.0, 250.0)
-    found = fouled_places(photo_of(lumps(ground_and_disc(on_sheet), on_sheet, degrees)), plane, CARD, outline())
+    found = fouled_places(
+        photo_of(lumps(ground_and_disc(on_sheet), on_sheet, degrees)), plane, CARD, outline()
+    )
     assert len(found) == 3
     for length, middle in found:
         # a lump of 5 mm reaches past the nearest strips along 4 to 5 mm of the edge
@@ -135,7 +142,10 @@ def test_nothing_is_said_on_the_sheets_own_paper(plane, on_sheet):
     ring = project(CAMERA, np.c_[20 * np.cos(a), 20 * np.sin(a), 0 * a])
     light[np.hypot(mm[..., 0], mm[..., 1]) < 20.0] = METAL
     light[np.hypot(mm[..., 0] - 21.0, mm[..., 1]) < 2.5] = 0.99
-    assert fouled_places(photo_of(light), plane, CARD, MetalMask(((ring,),), 0.15, False, "network", None, ())) == []
+    assert (
+        fouled_places(photo_of(light), plane, CARD, MetalMask(((ring,),), 0.15, False, "network", None, ()))
+        == []
+    )
 
 
 # --- rendered ----------------------------------------------------------------------------------------------------------------------------

@@ -6,15 +6,19 @@ import cv2
 import numpy as np
 import pytest
 
-from anodewane.catalog.label import encode, label_of
 from anodewane.catalog.print_sheet import qr_modules, sheet_picture
+from anodewane.catalog.sheet_label import encode, label_of
 from anodewane.catalog.sheets import DESIGNS, all_layouts
-from anodewane.geometry import plane_homography
+from anodewane.geometry.camera import plane_homography
 from anodewane.records import Label, Photo, Plane, Source
 from anodewane.stages.label import read_label
 from anodewane.testing import exact_sheet_photo, look_at
 
-LABELS = {25: label_of("Marram", "keel"), 29: label_of("Sea Aster", "port quarter"), 33: label_of("Полярная", "левый борт 2")}
+LABELS = {
+    25: label_of("Marram", "keel"),
+    29: label_of("Sea Aster", "port quarter"),
+    33: label_of("Полярная", "левый борт 2"),
+}
 WIDTH, HEIGHT = 1200, 900
 PX_PER_MM = 12.0
 
@@ -25,26 +29,55 @@ def photo_of(rgb: np.ndarray) -> Photo:
 
 def plane_of(camera, check_line_mm: tuple[float, float] = (100.0, 100.0)) -> Plane:
     """The true camera: finding the sheet has its own tests."""
-    return Plane(camera, np.zeros((8, 8)), plane_homography(camera), 0.1, 40, 0.0, 500.0, "exif", check_line_mm, 0.002)
+    return Plane(
+        camera, np.zeros((8, 8)), plane_homography(camera), 0.1, 40, 0.0, 500.0, "exif", check_line_mm, 0.002
+    )
 
 
-def drawn(camera, picture: np.ndarray, name: str = "card", blur: float = 0.7, noise: float = 0.01, gain: float = 0.9, scale: float = 1.0) -> Photo:
+def drawn(
+    camera,
+    picture: np.ndarray,
+    name: str = "card",
+    blur: float = 0.7,
+    noise: float = 0.01,
+    gain: float = 0.9,
+    scale: float = 1.0,
+) -> Photo:
     """A sheet's picture (8 bit grey) through the camera, blurred in linear light; `scale` is how large it was printed."""
     layout = all_layouts()[name]
     w, h = layout.size_mm
-    mm_from_picture = np.array([[1 / PX_PER_MM, 0, 0.5 / PX_PER_MM - w / 2], [0, -1 / PX_PER_MM, h / 2 - 0.5 / PX_PER_MM], [0, 0, 1 / scale]])
+    mm_from_picture = np.array(
+        [
+            [1 / PX_PER_MM, 0, 0.5 / PX_PER_MM - w / 2],
+            [0, -1 / PX_PER_MM, h / 2 - 0.5 / PX_PER_MM],
+            [0, 0, 1 / scale],
+        ]
+    )
     soft = cv2.GaussianBlur(((picture / 255.0) ** 2.2).astype(np.float32), (0, 0), 2.0)
     fine = np.diag([2.0, 2.0, 1.0])
     fine[:2, 2] = 0.5
-    seen = cv2.warpPerspective(soft, fine @ plane_homography(camera) @ mm_from_picture, (2 * WIDTH, 2 * HEIGHT), borderValue=0.2)
-    light = cv2.GaussianBlur(cv2.resize(seen, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA), (0, 0), blur) * gain + 0.03
+    seen = cv2.warpPerspective(
+        soft, fine @ plane_homography(camera) @ mm_from_picture, (2 * WIDTH, 2 * HEIGHT), borderValue=0.2
+    )
+    light = (
+        cv2.GaussianBlur(cv2.resize(seen, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA), (0, 0), blur) * gain
+        + 0.03
+    )
     light = light + np.random.default_rng(0).normal(0, noise, light.shape)
     grey = np.round(255 * np.clip(light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
     return photo_of(np.repeat(grey[..., None], 3, axis=2))
 
 
 def camera_at(distance_mm: float = 360.0, tilt_deg: float = 10.0, turn_deg: float = 40.0):
-    return look_at((0, 0), distance_mm=distance_mm, tilt_deg=tilt_deg, azimuth_deg=turn_deg, roll_deg=2 * turn_deg, width=WIDTH, height=HEIGHT)
+    return look_at(
+        (0, 0),
+        distance_mm=distance_mm,
+        tilt_deg=tilt_deg,
+        azimuth_deg=turn_deg,
+        roll_deg=2 * turn_deg,
+        width=WIDTH,
+        height=HEIGHT,
+    )
 
 
 def seen(picture: np.ndarray, name: str = "card", camera=None, **how) -> Label | None:
@@ -58,7 +91,9 @@ def pictures() -> dict[int, np.ndarray]:
 
 
 @pytest.mark.parametrize("n", LABELS)
-@pytest.mark.parametrize(("distance", "tilt", "turn"), [(250, 5, 10), (360, 25, 130), (360, 40, 250), (525, 10, 300)])
+@pytest.mark.parametrize(
+    ("distance", "tilt", "turn"), [(250, 5, 10), (360, 25, 130), (360, 40, 250), (525, 10, 300)]
+)
 def test_labels_of_every_size_are_read_from_any_side(pictures, n, distance, tilt, turn):
     """525 mm at 1200 pixels is 1.7 pixels a mm: half as fine as a 12 MP phone at 1000 mm."""
     camera = camera_at(distance, tilt, turn)
@@ -106,7 +141,10 @@ def test_a_code_that_the_frame_cuts_is_none(pictures):
 def test_a_part_over_the_code_is_null_or_the_truth(pictures, share):
     """A dark, then a bright part creeps over the code from each corner."""
     x, y, side = DESIGNS["card"].label_mm
-    rows, cols = (np.array([74.0 - y - side, 74.0 - y]) * PX_PER_MM).astype(int), (np.array([105.0 + x, 105.0 + x + side]) * PX_PER_MM).astype(int)
+    rows, cols = (
+        (np.array([74.0 - y - side, 74.0 - y]) * PX_PER_MM).astype(int),
+        (np.array([105.0 + x, 105.0 + x + side]) * PX_PER_MM).astype(int),
+    )
     reach = int(np.sqrt(share) * 0.8 * side * PX_PER_MM)
     edge = int(0.1 * side * PX_PER_MM)
     got = []
@@ -127,7 +165,11 @@ def test_a_part_over_the_code_is_null_or_the_truth(pictures, share):
 def code_of(text: str, side_mm: float) -> np.ndarray:
     """A code as OpenCV draws it, white about it, `side_mm` over all."""
     code = cv2.QRCodeEncoder.create().encode(text)
-    return cv2.resize(np.pad(code[1:-1, 1:-1], 3, constant_values=255), (int(side_mm * PX_PER_MM),) * 2, interpolation=cv2.INTER_NEAREST)
+    return cv2.resize(
+        np.pad(code[1:-1, 1:-1], 3, constant_values=255),
+        (int(side_mm * PX_PER_MM),) * 2,
+        interpolation=cv2.INTER_NEAREST,
+    )
 
 
 def laid_at(picture: np.ndarray, code: np.ndarray, x: float, y: float) -> np.ndarray:
@@ -138,7 +180,14 @@ def laid_at(picture: np.ndarray, code: np.ndarray, x: float, y: float) -> np.nda
     return out
 
 
-FOREIGN = ["https://example.org/x", "AW1", "AW1\nTern\nkeel\nAAAAA", "WIFI:S:boat;T:WPA;P:1234;;", "12345678901234567890", "=cmd|' /C calc'!A0"]
+FOREIGN = [
+    "https://example.org/x",
+    "AW1",
+    "AW1\nTern\nkeel\nAAAAA",
+    "WIFI:S:boat;T:WPA;P:1234;;",
+    "12345678901234567890",
+    "=cmd|' /C calc'!A0",
+]
 
 
 @pytest.mark.parametrize("text", FOREIGN)
@@ -174,7 +223,9 @@ def test_random_modules_are_no_label_and_no_fault():
         data = np.ones((n, n), bool)
         data[:9, :9] = data[:9, -8:] = data[-8:, :9] = False
         flip = data & (rng.random((n, n)) < (0.5 if i % 2 else 0.04))
-        picture = np.kron(np.where(np.pad(code ^ flip, 4), 0, 255).astype(np.uint8), np.ones((8, 8), np.uint8))
+        picture = np.kron(
+            np.where(np.pad(code ^ flip, 4), 0, 255).astype(np.uint8), np.ones((8, 8), np.uint8)
+        )
         picture = cv2.resize(picture, (int(side * PX_PER_MM),) * 2, interpolation=cv2.INTER_NEAREST)
         assert seen(laid_at(blank, picture, x, y)) in (None, label)
 
@@ -183,7 +234,7 @@ def test_random_modules_are_no_label_and_no_fault():
 
 
 def test_a_refused_photo_still_says_where_it_belongs():
-    from anodewane.pipeline import judge
+    from anodewane.judgement.pipeline import judge
     from anodewane.settings import Settings
     from anodewane.testing import EmptySegmenter, encode_jpeg
 
@@ -193,4 +244,6 @@ def test_a_refused_photo_still_says_where_it_belongs():
     assert verdict.status == "cannot_judge"
     assert verdict.label == LABELS[29]
     bare, _ = exact_sheet_photo(camera, "card", [], width=WIDTH, height=HEIGHT)
-    assert judge(encode_jpeg(bare, f35=26), "x.jpg", None, Settings(), segmenter=EmptySegmenter()).label is None
+    assert (
+        judge(encode_jpeg(bare, f35=26), "x.jpg", None, Settings(), segmenter=EmptySegmenter()).label is None
+    )

@@ -30,7 +30,14 @@ def exif_with(orientation=None, **tags):
         exif[0x0112] = orientation
     block = exif.get_ifd(0x8769)
     for name, value in tags.items():
-        tag = {"focal": 0xA405, "taken": 0x9003, "offset": 0x9011, "zoom": 0xA404, "width": 0xA002, "height": 0xA003}.get(name)
+        tag = {
+            "focal": 0xA405,
+            "taken": 0x9003,
+            "offset": 0x9011,
+            "zoom": 0xA404,
+            "width": 0xA002,
+            "height": 0xA003,
+        }.get(name)
         if tag:
             block[tag] = value
         else:
@@ -43,24 +50,34 @@ def save(image, kind, **options):
         pytest.importorskip("pillow_heif").register_heif_opener()
         options.setdefault("quality", 90)
         if "exif" in options:
-            options["exif"] = options["exif"].tobytes()  # bytes, so that the encoder also writes the turn as HEIF itself stores it (irot, imir)
+            options["exif"] = options[
+                "exif"
+            ].tobytes()  # bytes, so that the encoder also writes the turn as HEIF itself stores it (irot, imir)
     out = io.BytesIO()
     image.save(out, kind, **options)
     return out.getvalue()
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))
-@pytest.mark.parametrize(("kind", "options"), [("JPEG", {"quality": 95}), ("PNG", {}), ("WEBP", {"lossless": True}), ("HEIF", {})])
+@pytest.mark.parametrize(
+    ("kind", "options"), [("JPEG", {"quality": 95}), ("PNG", {}), ("WEBP", {"lossless": True}), ("HEIF", {})]
+)
 def test_every_orientation_is_applied_once(kind, options, orientation):
     data = save(scene(), kind, exif=exif_with(orientation), **options)
     got = load_photo(data, "a").rgb
     original = scene()
     original.getexif()[0x0112] = orientation
-    want = np.asarray(ImageOps.exif_transpose(original))  # Pillow's own turn of the picture before it was written
+    want = np.asarray(
+        ImageOps.exif_transpose(original)
+    )  # Pillow's own turn of the picture before it was written
     assert got.shape == want.shape
     assert np.abs(got.astype(int) - want).mean() < 6  # lossy kinds; another turn is off by 60 and more
     with Image.open(io.BytesIO(data)) as again:
-        np.testing.assert_allclose(got.astype(int), np.asarray(ImageOps.exif_transpose(again).convert("RGB")), atol=2 if kind == "HEIF" else 0)
+        np.testing.assert_allclose(
+            got.astype(int),
+            np.asarray(ImageOps.exif_transpose(again).convert("RGB")),
+            atol=2 if kind == "HEIF" else 0,
+        )
 
 
 def test_all_turns_differ_so_that_the_test_above_can_fail():
@@ -75,18 +92,30 @@ def test_all_turns_differ_so_that_the_test_above_can_fail():
 @pytest.mark.parametrize("mode", ["L", "CMYK", "RGB"])
 def test_jpeg_of_any_colour_model_matches_pillow(mode):
     data = save(scene().convert(mode), "JPEG", quality=95)
-    np.testing.assert_array_equal(load_photo(data, "a").rgb, np.asarray(Image.open(io.BytesIO(data)).convert("RGB")))
+    np.testing.assert_array_equal(
+        load_photo(data, "a").rgb, np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
+    )
 
 
 def test_png_palette_transparency_and_sixteen_bits():
-    np.testing.assert_allclose(load_photo(save(scene().quantize(64), "PNG"), "a").rgb, np.asarray(scene().quantize(64).convert("RGB")), atol=0)
+    np.testing.assert_allclose(
+        load_photo(save(scene().quantize(64), "PNG"), "a").rgb,
+        np.asarray(scene().quantize(64).convert("RGB")),
+        atol=0,
+    )
     clear = scene().convert("RGBA")
     clear.putalpha(0)
     assert np.all(load_photo(save(clear, "PNG"), "a").rgb == 255)  # nothing there: the white it lies on
     clear.putalpha(128)
-    np.testing.assert_allclose(load_photo(save(clear, "WEBP", lossless=True), "a").rgb, (np.asarray(scene()) * 128.0 + 255.0 * 127) / 255, atol=1.5)
+    np.testing.assert_allclose(
+        load_photo(save(clear, "WEBP", lossless=True), "a").rgb,
+        (np.asarray(scene()) * 128.0 + 255.0 * 127) / 255,
+        atol=1.5,
+    )
     deep = (np.linspace(0, 65535, 96 * 64).reshape(64, 96)).astype(np.uint16)
-    np.testing.assert_allclose(load_photo(save(Image.fromarray(deep), "PNG"), "a").rgb[..., 0], deep / 257, atol=1)
+    np.testing.assert_allclose(
+        load_photo(save(Image.fromarray(deep), "PNG"), "a").rgb[..., 0], deep / 257, atol=1
+    )
 
 
 def test_a_picture_of_several_frames_gives_the_first():
@@ -101,13 +130,21 @@ def test_a_picture_of_several_frames_gives_the_first():
 
 def test_a_short_film_behind_the_jpeg_does_no_harm():
     data = save(scene(), "JPEG", quality=95)
-    np.testing.assert_array_equal(load_photo(data + b"\0\0\0\x18ftypmp42" + bytes(500), "a").rgb, load_photo(data, "a").rgb)
+    np.testing.assert_array_equal(
+        load_photo(data + b"\0\0\0\x18ftypmp42" + bytes(500), "a").rgb, load_photo(data, "a").rgb
+    )
 
 
 def test_facts_from_exif():
-    exif = exif_with(make="Maker\x00", model="Phone 1", focal=26, taken="2026:10:03 09:15:00", offset="+02:00")
+    exif = exif_with(
+        make="Maker\x00", model="Phone 1", focal=26, taken="2026:10:03 09:15:00", offset="+02:00"
+    )
     photo = load_photo(save(scene(), "JPEG", exif=exif), "folder/böåt.jpg")
-    assert (photo.focal_35mm, photo.camera, photo.taken) == (26.0, "Maker Phone 1", "2026-10-03T09:15:00+02:00")
+    assert (photo.focal_35mm, photo.camera, photo.taken) == (
+        26.0,
+        "Maker Phone 1",
+        "2026-10-03T09:15:00+02:00",
+    )
     assert photo.source.name == "böåt.jpg" and len(photo.source.sha256) == 64 and photo.notes == ()
 
 
@@ -116,7 +153,9 @@ def test_an_absurd_focal_length_is_unknown(focal):
     assert load_photo(save(scene(), "JPEG", exif=exif_with(focal=focal)), "a").focal_35mm is None
 
 
-@pytest.mark.parametrize("taken", ["0000:00:00 00:00:00", "    :  :     :  :  ", "yesterday", "2026:13:40 09:00:00"])
+@pytest.mark.parametrize(
+    "taken", ["0000:00:00 00:00:00", "    :  :     :  :  ", "yesterday", "2026:13:40 09:00:00"]
+)
 def test_an_unset_clock_is_unknown(taken):
     assert load_photo(save(scene(), "JPEG", exif=exif_with(taken=taken)), "a").taken is None
 
@@ -124,7 +163,9 @@ def test_an_unset_clock_is_unknown(taken):
 def test_a_cropped_photo_loses_its_focal_length_and_says_so():
     photo = load_photo(save(scene(), "JPEG", exif=exif_with(focal=26, width=4000, height=2000)), "a")
     assert photo.focal_35mm is None and any("cropped" in n for n in photo.notes)
-    photo = load_photo(save(scene(), "JPEG", exif=exif_with(focal=26, width=640, height=960)), "a")  # made smaller, and written turned
+    photo = load_photo(
+        save(scene(), "JPEG", exif=exif_with(focal=26, width=640, height=960)), "a"
+    )  # made smaller, and written turned
     assert photo.focal_35mm == 26 and photo.notes == ()
 
 
@@ -158,7 +199,9 @@ def test_srgb_profile_changes_nothing_and_another_gamma_is_converted():
 
 @pytest.mark.parametrize("nonsense", ["fffffffffffe", "ffd90000000000000000", "00ff00ff00ff00"])
 def test_a_jpeg_damaged_inside_is_read_with_a_note_or_refused_but_never_silently(nonsense):
-    body = bytearray(save(Image.fromarray(RNG.integers(0, 255, (200, 300, 3), dtype=np.uint8)), "JPEG", quality=90))
+    body = bytearray(
+        save(Image.fromarray(RNG.integers(0, 255, (200, 300, 3), dtype=np.uint8)), "JPEG", quality=90)
+    )
     middle = len(body) // 2
     body[middle : middle + len(nonsense) // 2] = bytes.fromhex(nonsense)
     try:
@@ -172,7 +215,12 @@ def png_that_says(width, height):
     def chunk(kind, body):
         return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
 
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)) + chunk(b"IDAT", zlib.compress(bytes(1000))) + chunk(b"IEND", b"")
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0))
+        + chunk(b"IDAT", zlib.compress(bytes(1000)))
+        + chunk(b"IEND", b"")
+    )
 
 
 def jpeg_that_says(width, height):

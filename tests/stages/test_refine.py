@@ -8,7 +8,8 @@ import pytest
 from shapely import Polygon
 
 from anodewane.errors import CannotJudge, UsageError
-from anodewane.geometry import project, rings_area, to_height
+from anodewane.geometry.camera import project, to_height
+from anodewane.geometry.rings import rings_area
 from anodewane.records import Photo, SoftMask, Source
 from anodewane.settings import Settings
 from anodewane.stages.plane import locate_camera
@@ -82,7 +83,10 @@ def test_without_an_edge_in_the_light_the_segmenters_contour_stays():
 def test_doubt_grows_with_poor_contrast_and_with_a_broad_ramp():
     clear, plane = scene(0.7, 0.1)
     same, _ = scene(0.3, 0.3)
-    sd = [refine(s, plane, soft_ring(ramp=r), Settings()).edge_sd_mm for s, r in ((clear, 1.0), (same, 1.0), (same, 6.0))]
+    sd = [
+        refine(s, plane, soft_ring(ramp=r), Settings()).edge_sd_mm
+        for s, r in ((clear, 1.0), (same, 1.0), (same, 6.0))
+    ]
     assert EDGE_SD_MM <= sd[0] < sd[1] < sd[2]
 
 
@@ -100,14 +104,26 @@ def test_nothing_left_is_no_part():
     shot, plane = scene(0.7, 0.1)
     soft = soft_ring()
     with pytest.raises(CannotJudge, match="no_part"):
-        refine(shot, plane, SoftMask(soft.metal_prob * 0.2, soft.mm_per_px, soft.origin_mm, "test", None), Settings())
+        refine(
+            shot,
+            plane,
+            SoftMask(soft.metal_prob * 0.2, soft.mm_per_px, soft.origin_mm, "test", None),
+            Settings(),
+        )
 
 
 def test_a_handed_mask_keeps_area_holes_and_half_pixels():
     big = np.zeros((400 * 8, 500 * 8), np.uint8)
     outer = np.array([[100.25, 80.5], [400.75, 90.0], [380.0, 300.25], [120.0, 310.5]])
     hole = np.array([[200.0, 150.0], [260.0, 150.0], [260.0, 210.0], [200.0, 210.0]])
-    cv2.fillPoly(big, [np.round((outer + 0.5) * 8 - 0.5).astype(np.int32), np.round((hole + 0.5) * 8 - 0.5).astype(np.int32)], 255)
+    cv2.fillPoly(
+        big,
+        [
+            np.round((outer + 0.5) * 8 - 0.5).astype(np.int32),
+            np.round((hole + 0.5) * 8 - 0.5).astype(np.int32),
+        ],
+        255,
+    )
     mask = mask_from_pixels(cv2.resize(big, (500, 400), interpolation=cv2.INTER_AREA))
     want = Polygon(outer, [hole])
     assert mask.segmenter == "manual" and len(mask.pieces_px[0]) == 2
@@ -119,7 +135,9 @@ def test_handed_rings_nest_by_depth_whatever_way_they_run():
     def square(c, r):
         return [(c - r, c - r), (c + r, c - r), (c + r, c + r), (c - r, c + r)]
 
-    mask = mask_from_rings([square(50, 10), square(50, 40)[::-1], square(50, 4), square(200, 5) + square(200, 5)[:1]])
+    mask = mask_from_rings(
+        [square(50, 10), square(50, 40)[::-1], square(50, 4), square(200, 5) + square(200, 5)[:1]]
+    )
     areas = [rings_area(p) for p in mask.pieces_px]
     assert areas == [pytest.approx(80**2 - 20**2), pytest.approx(100), pytest.approx(64)]
 

@@ -10,7 +10,14 @@ import pytest
 
 from anodewane.errors import CannotJudge, UsageError
 from anodewane.records import FlatImage, SoftMask
-from anodewane.stages.segment import CHANNEL_STEP, ClassicalSegmenter, candidates, choose_candidate, get_segmenter, network_input
+from anodewane.stages.segment import (
+    CHANNEL_STEP,
+    ClassicalSegmenter,
+    candidates,
+    choose_candidate,
+    get_segmenter,
+    network_input,
+)
 
 S = 1.5
 N = 300
@@ -24,7 +31,9 @@ def flat_of(sheet_box=(180, 100, 290, 200), rgb=None, valid=None, s=S):
     if rgb is None:
         rgb = np.full((N, N, 3), 90, np.uint8)
         rgb[sheet > 0] = 230
-    return FlatImage(rgb, np.ones((N, N), bool) if valid is None else valid, s, np.array([0.0, 0.0]), sheet, print_)
+    return FlatImage(
+        rgb, np.ones((N, N), bool) if valid is None else valid, s, np.array([0.0, 0.0]), sheet, print_
+    )
 
 
 def soft_of(*boxes, p=0.95):
@@ -39,7 +48,9 @@ NEAR, FAR, SPECK = (120, 110, 160, 170), (10, 10, 50, 70), (170, 120, 173, 124)
 
 def test_beside_a_card_the_nearest_is_the_part():
     best = choose_candidate(flat_of(), soft_of(NEAR, FAR), mat=False)
-    assert best.distance_mm == pytest.approx(21 * S, abs=S) and best.area_mm2 == pytest.approx(40 * 60 * S * S, rel=0.1)
+    assert best.distance_mm == pytest.approx(21 * S, abs=S) and best.area_mm2 == pytest.approx(
+        40 * 60 * S * S, rel=0.1
+    )
 
 
 def test_a_speck_nearer_the_sheet_is_not_a_rival():
@@ -119,7 +130,14 @@ def test_a_plain_disc_is_seen_with_its_hole_open_and_paper_is_never_metal(name):
 def test_the_network_does_not_mind_the_pictures_size():
     flat, _ = drawn_scene()
     cut = N - CHANNEL_STEP // 2 - 3  # not a multiple of the network's step
-    part = FlatImage(flat.rgb[:cut, :cut], flat.valid[:cut, :cut], flat.mm_per_px, flat.origin_mm, flat.sheet[:cut, :cut], flat.print_[:cut, :cut])
+    part = FlatImage(
+        flat.rgb[:cut, :cut],
+        flat.valid[:cut, :cut],
+        flat.mm_per_px,
+        flat.origin_mm,
+        flat.sheet[:cut, :cut],
+        flat.print_[:cut, :cut],
+    )
     network = get_segmenter("network")
     whole, small = network(flat).metal_prob[:cut, :cut] > 0.5, network(part).metal_prob > 0.5
     assert small.shape == (cut, cut) and (whole == small).mean() > 0.98

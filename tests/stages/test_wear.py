@@ -12,23 +12,30 @@ import shapely
 
 from anodewane.catalog.templates import builtin_templates
 from anodewane.errors import CannotJudge
-from anodewane.metals import mass_g
 from anodewane.records import Template, Wear
 from anodewane.settings import Settings
-from anodewane.solids import new_mass_g
 from anodewane.stages.align import align, expected_thickness, plan_area, silhouette_of
 from anodewane.stages.decide import decide
 from anodewane.stages.load import Photo
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.stages.wear import measure
 from anodewane.testing import place_part, random_camera, random_template, random_wear, silhouette
+from anodewane.wear.metals import mass_g
+from anodewane.wear.solids import new_mass_g
 from exact_views import camera_over, placed, plane_of, plate, template_shape, waste
 
 BOX = shapely.box(-70, -35, 70, 35)
 HOLES = ((-42, 0, 11), (42, 0, 11))
 
 
-def wear_of(template: Template, worn: Any, thickness_mm: float | None = None, settings: Settings | None = None, sd_mm: float = 0.5, **more: Any) -> Wear:
+def wear_of(
+    template: Template,
+    worn: Any,
+    thickness_mm: float | None = None,
+    settings: Settings | None = None,
+    sd_mm: float = 0.5,
+    **more: Any,
+) -> Wear:
     t = template.thickness_mm if thickness_mm is None else thickness_mm
     placement, mask, plane = placed(template, worn, t, sd_mm, **more)
     return measure(placement, mask, plane, settings or Settings())
@@ -44,7 +51,9 @@ def test_area_is_shapelys(depth: float) -> None:
     wear = wear_of(template, worn, 18.0)
     assert wear.area.new_mm2 == pytest.approx(template_shape(template).area)
     assert wear.area.remaining_mm2 == pytest.approx(worn.area, rel=1e-6)
-    assert wear.consumed.area_pct.value == pytest.approx(100 * (1 - worn.area / template_shape(template).area), abs=1e-6)
+    assert wear.consumed.area_pct.value == pytest.approx(
+        100 * (1 - worn.area / template_shape(template).area), abs=1e-6
+    )
 
 
 @pytest.mark.parametrize("depth", [0.7, 3.0, 8.0])
@@ -84,7 +93,9 @@ def test_wear_on_one_side_is_told_with_its_side(towards: float, side: tuple[floa
 @pytest.mark.parametrize("growth", [0.0, 1.0, 2.0, 6.0])
 def test_holes_grow_by_twice_their_walls_recession(growth: float) -> None:
     template = plate(BOX, holes=HOLES, washer_mm=22.0)
-    worn = BOX.buffer(-2).difference(shapely.union_all([shapely.Point(x, y).buffer((d + growth) / 2, quad_segs=48) for x, y, d in HOLES]))
+    worn = BOX.buffer(-2).difference(
+        shapely.union_all([shapely.Point(x, y).buffer((d + growth) / 2, quad_segs=48) for x, y, d in HOLES])
+    )
     for hole in wear_of(template, worn, 18.0).holes:
         assert hole.growth_mm == pytest.approx(growth, abs=0.1)
         assert hole.diameter_mm == pytest.approx(11 + growth, abs=0.1)
@@ -102,15 +113,24 @@ def test_a_slot_is_measured_across_its_narrow_way() -> None:
 
 def test_a_hole_at_its_washer_open_to_the_edge_or_covered() -> None:
     template = plate(BOX, holes=HOLES, washer_mm=18.0)
-    wide = BOX.buffer(-2).difference(shapely.union_all([shapely.Point(-42, 0).buffer(9.1), shapely.Point(42, 0).buffer(6)]))
+    wide = BOX.buffer(-2).difference(
+        shapely.union_all([shapely.Point(-42, 0).buffer(9.1), shapely.Point(42, 0).buffer(6)])
+    )
     assert [h.state for h in wear_of(template, wide, 18.0).holes] == ["lost", "sound"]
-    gone = BOX.buffer(-2).difference(shapely.union_all([shapely.box(-80, -8, -35, 8), shapely.Point(42, 0).buffer(6)]))
+    gone = BOX.buffer(-2).difference(
+        shapely.union_all([shapely.box(-80, -8, -35, 8), shapely.Point(42, 0).buffer(6)])
+    )
     holes = wear_of(template, gone, 18.0).holes
     assert [h.state for h in holes] == ["lost", "sound"]
     assert holes[0].diameter_mm is None
     filled = BOX.buffer(-2).difference(shapely.Point(42, 0).buffer(6))
     assert [h.state for h in wear_of(template, filled, 18.0).holes] == ["not_seen", "sound"]
-    assert [h.state for h in wear_of(template, BOX.buffer(-2).difference(shapely.Point(42, 0).buffer(6)), 18.0, hidden=(1,)).holes] == ["not_seen", "sound"]
+    assert [
+        h.state
+        for h in wear_of(
+            template, BOX.buffer(-2).difference(shapely.Point(42, 0).buffer(6)), 18.0, hidden=(1,)
+        ).holes
+    ] == ["not_seen", "sound"]
     no_washer = plate(BOX, holes=HOLES)
     assert [h.state for h in wear_of(no_washer, wide, 18.0).holes] == ["grown", "sound"]
 
@@ -120,7 +140,9 @@ def test_pieces_lost() -> None:
     even = BOX.buffer(-3)
     assert wear_of(template, even, 18.0).pieces_lost == 0
     assert wear_of(template, waste(BOX, 3.0, rough_mm=0.8, seed=2), 18.0).pieces_lost == 0
-    corner = even.difference(shapely.Polygon([(70, 35), (70, -10), (25, 35)]))  # a tenth of the part, broken off
+    corner = even.difference(
+        shapely.Polygon([(70, 35), (70, -10), (25, 35)])
+    )  # a tenth of the part, broken off
     assert wear_of(template, corner, 18.0).pieces_lost == 1
     apart = even.difference(shapely.box(20, -40, 26, 40))  # broken in two, both halves lie there
     assert wear_of(template, apart, 18.0).pieces_lost >= 1
@@ -130,8 +152,13 @@ def test_pieces_lost() -> None:
     assert wear_of(holed, speck, 18.0).pieces_lost == 0
 
 
-@pytest.mark.parametrize(("core", "thickness", "depth", "shows"), [(None, 8.0, 9.0, False), (12.0, 18.0, 3.0, False), (12.0, 7.9, 3.0, True), (12.0, 18.0, 12.5, True)])
-def test_the_core_shows_where_faces_or_edges_reach_it(core, thickness: float, depth: float, shows: bool) -> None:
+@pytest.mark.parametrize(
+    ("core", "thickness", "depth", "shows"),
+    [(None, 8.0, 9.0, False), (12.0, 18.0, 3.0, False), (12.0, 7.9, 3.0, True), (12.0, 18.0, 12.5, True)],
+)
+def test_the_core_shows_where_faces_or_edges_reach_it(
+    core, thickness: float, depth: float, shows: bool
+) -> None:
     template = plate(BOX, thickness_mm=20.0, core_depth_mm=core)
     assert wear_of(template, BOX.buffer(-depth), thickness).core_shows is shows
 
@@ -231,10 +258,19 @@ def width(interval) -> float:
 @pytest.mark.parametrize("solid", ["plate", "rod"])
 def test_intervals_hold_their_value(depth: float, solid: str) -> None:
     ring = np.array([[-60, -22], [60, -22], [60, 22], [-60, 22]], float)
-    template = plate(BOX, thickness_mm=20.0) if solid == "plate" else Template("rod", (ring,), 44.0, "open", "rod", "zinc", None, 1.0, (), None, True)
+    template = (
+        plate(BOX, thickness_mm=20.0)
+        if solid == "plate"
+        else Template("rod", (ring,), 44.0, "open", "rod", "zinc", None, 1.0, (), None, True)
+    )
     worn = template_shape(template).buffer(-depth)
     wear = wear_of(template, worn, max(3.0, template.thickness_mm - depth), sd_mm=0.4 + 0.2 * depth)
-    for interval in (wear.consumed.area_pct, wear.consumed.mass_pct, wear.mass.remaining_g, wear.remaining_thickness_mm):
+    for interval in (
+        wear.consumed.area_pct,
+        wear.consumed.mass_pct,
+        wear.mass.remaining_g,
+        wear.remaining_thickness_mm,
+    ):
         assert interval.low <= interval.value <= interval.high
         assert width(interval) > 0
     assert wear.consumed.mass_pct.high <= 100.0 + 1e-9
@@ -253,10 +289,14 @@ def test_intervals_narrow_with_what_is_known_and_widen_with_coverage() -> None:
     weighed = mass_width(Settings(weighed_g=0.4 * new_mass_g(template)))
     assert weighed < guess / 2
     assert measured < guess / 2
-    assert mass_width(Settings(coverage=0.5), sd_mm=2.0) < guess < mass_width(Settings(coverage=0.99), sd_mm=2.0)
+    assert (
+        mass_width(Settings(coverage=0.5), sd_mm=2.0) < guess < mass_width(Settings(coverage=0.99), sd_mm=2.0)
+    )
     # a normal law's ends at 90 % lie 1.645 sd from its middle, at 50 % 0.674
     assert guess / mass_width(Settings(coverage=0.5), sd_mm=2.0) == pytest.approx(1.645 / 0.674, rel=0.12)
-    assert wear_of(template, worn, 12.0, Settings(thickness_given_mm=12.0), sd_mm=0.3).mass.method == "thickness"
+    assert (
+        wear_of(template, worn, 12.0, Settings(thickness_given_mm=12.0), sd_mm=0.3).mass.method == "thickness"
+    )
 
 
 def test_every_cause_of_doubt_is_named_and_moves_the_interval_alone() -> None:
@@ -272,7 +312,10 @@ def test_every_cause_of_doubt_is_named_and_moves_the_interval_alone() -> None:
         ("print_scale", measure(placement, mask, replace(plane, scale_sd_frac=0.02), Settings())),
         ("edge", measure(placement, replace(mask, edge_sd_mm=0.4), plane, Settings())),
         ("thickness", measure(replace(placement, thickness_sd_mm=3.0), mask, plane, Settings())),
-        ("camera", measure(placement, mask, replace(plane, parameters_cov=plane.parameters_cov * 400), Settings())),
+        (
+            "camera",
+            measure(placement, mask, replace(plane, parameters_cov=plane.parameters_cov * 400), Settings()),
+        ),
         ("casting", measure(placement, mask, plane, Settings(mass_casting_sd_frac=0.05))),
         ("limb", measure(placement, mask, plane, Settings(limb_sd_mm=0.5))),
     ):
@@ -286,7 +329,9 @@ def test_every_cause_of_doubt_is_named_and_moves_the_interval_alone() -> None:
 def test_print_scale_counts_twice() -> None:
     # 1 % of scale is 2 % of area (facts of photo geometry)
     placement, mask, plane = placed(plate(BOX, thickness_mm=20.0), BOX, 20.0)
-    assert measure(placement, mask, replace(plane, scale_sd_frac=0.01), Settings()).budget["print_scale"] == pytest.approx(2.0, rel=0.05)
+    assert measure(placement, mask, replace(plane, scale_sd_frac=0.01), Settings()).budget[
+        "print_scale"
+    ] == pytest.approx(2.0, rel=0.05)
 
 
 def test_the_same_part_measures_the_same_twice() -> None:
@@ -315,7 +360,9 @@ def measured() -> list[tuple[Any, Template, Wear, str]]:
         solid = random_wear(rng, template, (i + 0.5) / PARTS * 0.9)
         motion = place_part(rng, template, "card")
         camera = random_camera(rng, template, "card", motion, width=WIDTH, height=HEIGHT)
-        mask = mask_from_pixels(np.round(255 * np.asarray(silhouette(solid, camera, motion, WIDTH, HEIGHT))).astype(np.uint8))
+        mask = mask_from_pixels(
+            np.round(255 * np.asarray(silhouette(solid, camera, motion, WIDTH, HEIGHT))).astype(np.uint8)
+        )
         plane = plane_of(camera)
         # no part is seen smaller in the sheet's plane than it is in plan: the renderer's picture and its figures agree
         assert plan_area(silhouette_of(mask, camera).pieces) > 0.995 * solid.area_mm2
@@ -332,8 +379,15 @@ def source():
 
 
 def test_the_interval_holds_the_truth_as_often_as_it_says(measured) -> None:
-    held = [w.consumed.mass_pct.low <= 100 * s.consumed_volume <= w.consumed.mass_pct.high for s, _, w, _ in measured]
-    assert sum(held) >= LEAST_HELD, [f"{100 * s.consumed_volume:.0f} % in {w.consumed.mass_pct}" for (s, _, w, _), h in zip(measured, held, strict=True) if not h]
+    held = [
+        w.consumed.mass_pct.low <= 100 * s.consumed_volume <= w.consumed.mass_pct.high
+        for s, _, w, _ in measured
+    ]
+    assert sum(held) >= LEAST_HELD, [
+        f"{100 * s.consumed_volume:.0f} % in {w.consumed.mass_pct}"
+        for (s, _, w, _), h in zip(measured, held, strict=True)
+        if not h
+    ]
 
 
 def test_area_and_mass_come_near_the_truth(measured) -> None:
@@ -349,7 +403,11 @@ def test_area_and_mass_come_near_the_truth(measured) -> None:
 
 
 def test_no_part_half_gone_is_called_ok(measured) -> None:
-    assert not [100 * s.consumed_volume for s, _, _, verdict in measured if verdict == "ok" and s.consumed_volume >= 0.5]
+    assert not [
+        100 * s.consumed_volume
+        for s, _, _, verdict in measured
+        if verdict == "ok" and s.consumed_volume >= 0.5
+    ]
     assert {verdict for *_, verdict in measured} == {"ok", "monitor", "replace"}
 
 
@@ -357,7 +415,7 @@ def test_no_part_half_gone_is_called_ok(measured) -> None:
 @pytest.mark.parametrize("ratio", [0.6, 1.0, 1.5])
 def test_no_even_wear_of_half_the_mass_is_called_ok(mount, ratio: float) -> None:
     """Faces that waste slower or faster than the sides, by a log-normal spread of a quarter either way and more: exact prisms through an exact camera."""
-    from anodewane.solids import outline_after, recession_for_volume
+    from anodewane.wear.solids import outline_after, recession_for_volume
     from exact_views import mask_of, prism_px
 
     template = plate(BOX, thickness_mm=22.0, mount=mount)
@@ -370,7 +428,10 @@ def test_no_even_wear_of_half_the_mass_is_called_ok(mount, ratio: float) -> None
         mask = mask_of(prism_px(camera, shapely.Polygon(rings[0]), left))
         plane = plane_of(camera)
         placement = align(mask, plane, template, Settings())
-        assert decide(measure(placement, mask, plane, Settings()), placement, mask, plane, photo, Settings())[0] != "ok"
+        assert (
+            decide(measure(placement, mask, plane, Settings()), placement, mask, plane, photo, Settings())[0]
+            != "ok"
+        )
 
 
 def test_mass_of_the_alloys() -> None:

@@ -47,7 +47,11 @@ def test_the_command_writes_what_it_promises(tmp_path: Path) -> None:
     from anodewane.testing.__main__ import main
 
     assert main([str(tmp_path / "out"), "--count", "1", "--seed", "5", "--width", "400"]) == 0
-    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["0000.jpg", "0000.metal.png", "0000.truth.json"]
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == [
+        "0000.jpg",
+        "0000.metal.png",
+        "0000.truth.json",
+    ]
     truth = json.loads((tmp_path / "out" / "0000.truth.json").read_text())
     keys = "part thickness_mm mount alloy rod volume_new_mm3 volume_mm3 area_new_mm2 area_mm2 outline_wkt consumed_area consumed_volume width height f35"
     keys += " layout tilt_deg distance_mm part_in_frame sheet_in_frame face_ratio skirt_mm split"
@@ -67,7 +71,14 @@ def test_an_unknown_shape_is_refused() -> None:
 
 
 def test_doubles() -> None:
-    flat = FlatImage(np.zeros((40, 60, 3), np.uint8), np.ones((40, 60), bool), 0.5, np.array([-14.75, 9.75]), np.zeros((40, 60)), np.zeros((40, 60)))
+    flat = FlatImage(
+        np.zeros((40, 60, 3), np.uint8),
+        np.ones((40, 60), bool),
+        0.5,
+        np.array([-14.75, 9.75]),
+        np.zeros((40, 60)),
+        np.zeros((40, 60)),
+    )
     assert float(EmptySegmenter()(flat).metal_prob.max()) == 0
     assert float(FullSegmenter()(flat).metal_prob.min()) == 1
     noise = NoiseSegmenter(1)(flat).metal_prob

@@ -6,16 +6,22 @@ import numpy as np
 import pytest
 import shapely
 
-from anodewane.geometry import from_shapely, to_shapely
+from anodewane.geometry.rings import from_shapely, to_shapely
 from anodewane.records import Template
 from anodewane.testing import WearPattern, erode
 from anodewane.testing.solid import new_volume_mm3, wave_noise
 
-HOLED = shapely.box(-75, -30, 75, 30).difference(shapely.Point(40, 0).buffer(6, 64)).difference(shapely.Point(-40, 0).buffer(6, 64))
+HOLED = (
+    shapely.box(-75, -30, 75, 30)
+    .difference(shapely.Point(40, 0).buffer(6, 64))
+    .difference(shapely.Point(-40, 0).buffer(6, 64))
+)
 
 
 def part(shape: shapely.Polygon, thickness_mm: float, mount: str = "flush", solid: str = "plate") -> Template:
-    return Template("part", from_shapely(shape), thickness_mm, mount, solid, "zinc", None, 1.0, (), None, True)  # type: ignore[arg-type]
+    return Template(
+        "part", from_shapely(shape), thickness_mm, mount, solid, "zinc", None, 1.0, (), None, True
+    )  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("mount", ["flush", "open"])
@@ -33,9 +39,13 @@ def test_even_wear_of_a_plate_is_shapelys_inward_offset(mount: str, depth_mm: fl
     assert len(solid.plan_mm[0]) == 3
 
 
-@pytest.mark.parametrize(("diameter_mm", "length_mm", "depth_mm"), [(38.0, 82.0, 0.0), (38.0, 82.0, 5.1), (25.0, 120.0, 3.3)])
+@pytest.mark.parametrize(
+    ("diameter_mm", "length_mm", "depth_mm"), [(38.0, 82.0, 0.0), (38.0, 82.0, 5.1), (25.0, 120.0, 3.3)]
+)
 @pytest.mark.parametrize("turned", [False, True])
-def test_even_wear_of_a_rod_is_a_smaller_cylinder(diameter_mm: float, length_mm: float, depth_mm: float, turned: bool) -> None:
+def test_even_wear_of_a_rod_is_a_smaller_cylinder(
+    diameter_mm: float, length_mm: float, depth_mm: float, turned: bool
+) -> None:
     a, b = (diameter_mm, length_mm) if turned else (length_mm, diameter_mm)
     template = part(shapely.box(-a / 2, -b / 2, a / 2, b / 2), diameter_mm, "open", "rod")
     assert new_volume_mm3(template) == pytest.approx(np.pi / 4 * diameter_mm**2 * length_mm, rel=1e-9)
@@ -70,8 +80,12 @@ def test_uneven_wear_agrees_with_counting_on_a_finer_grid() -> None:
         plan |= metal
     cell = solid.step_mm / k
     # shares of the new part, as the figures are quoted: 0.15 points
-    assert solid.volume_mm3 / solid.volume_new_mm3 == pytest.approx(count * cell**3 / solid.volume_new_mm3, abs=1.5e-3)
-    assert solid.area_mm2 / solid.area_new_mm2 == pytest.approx(plan.sum() * cell**2 / solid.area_new_mm2, abs=1.5e-3)
+    assert solid.volume_mm3 / solid.volume_new_mm3 == pytest.approx(
+        count * cell**3 / solid.volume_new_mm3, abs=1.5e-3
+    )
+    assert solid.area_mm2 / solid.area_new_mm2 == pytest.approx(
+        plan.sum() * cell**2 / solid.area_new_mm2, abs=1.5e-3
+    )
 
 
 def test_a_break_takes_its_share_and_a_severed_piece_falls_off() -> None:
@@ -79,8 +93,12 @@ def test_a_break_takes_its_share_and_a_severed_piece_falls_off() -> None:
     broken = erode(part(whole, 15.0), WearPattern(broken=((0.0, 0.2),)))
     assert broken.consumed_area == pytest.approx(0.2, abs=0.01)
     assert broken.consumed_volume == pytest.approx(0.2, abs=0.01)
-    assert broken.plan_mm[0][0][:, 0].max() == pytest.approx(36, abs=3.0)  # 0.2 of 120 mm off the right-hand end
-    dumbbell = shapely.box(-60, -20, -5, 20).union(shapely.box(10, -20, 60, 20)).union(shapely.box(-10, -4, 15, 4))
+    assert broken.plan_mm[0][0][:, 0].max() == pytest.approx(
+        36, abs=3.0
+    )  # 0.2 of 120 mm off the right-hand end
+    dumbbell = (
+        shapely.box(-60, -20, -5, 20).union(shapely.box(10, -20, 60, 20)).union(shapely.box(-10, -4, 15, 4))
+    )
     worn = erode(part(dumbbell, 15.0), WearPattern(4.5))
     assert worn.lost_fragments == 1
     assert len(worn.plan_mm) == 1
@@ -89,19 +107,28 @@ def test_a_break_takes_its_share_and_a_severed_piece_falls_off() -> None:
 
 
 def test_one_sided_wear_wastes_the_named_side() -> None:
-    solid = erode(part(shapely.box(-60, -30, 60, 30), 20.0), WearPattern(5.0, one_sided=1.0, one_sided_deg=0.0))
+    solid = erode(
+        part(shapely.box(-60, -30, 60, 30), 20.0), WearPattern(5.0, one_sided=1.0, one_sided_deg=0.0)
+    )
     ring = solid.plan_mm[0][0]
-    assert 60 - ring[:, 0].max() == pytest.approx(9.1, abs=1.0)  # d (1 + u) with u = x / 60 gives 60 - x = 10 - 5 (60 - x) / 60
+    assert 60 - ring[:, 0].max() == pytest.approx(
+        9.1, abs=1.0
+    )  # d (1 + u) with u = x / 60 gives 60 - x = 10 - 5 (60 - x) / 60
     assert ring[:, 0].min() + 60 < 0.3
 
 
 def test_the_foot_of_a_flush_part_is_sheltered_and_fronts_waste_by_their_ratio() -> None:
     plain = erode(part(shapely.box(-60, -30, 60, 30), 20.0), WearPattern(5.0, face_ratio=1.4))
-    footed = erode(part(shapely.box(-60, -30, 60, 30), 20.0), WearPattern(5.0, face_ratio=1.4, skirt_mm=4.0, skirt_share=0.2))
+    footed = erode(
+        part(shapely.box(-60, -30, 60, 30), 20.0),
+        WearPattern(5.0, face_ratio=1.4, skirt_mm=4.0, skirt_share=0.2),
+    )
     assert footed.area_mm2 > plain.area_mm2
     assert footed.top_mm == pytest.approx(20 - 7.0, abs=0.02)
     rounded = erode(part(shapely.box(-60, -30, 60, 30), 20.0), WearPattern(5.0, face_ratio=1.4, rounding=1.0))
-    assert rounded.area_mm2 == pytest.approx(shapely.box(-55, -25, 55, 25).buffer(-5).buffer(5, quad_segs=64).area, rel=1e-3)
+    assert rounded.area_mm2 == pytest.approx(
+        shapely.box(-55, -25, 55, 25).buffer(-5).buffer(5, quad_segs=64).area, rel=1e-3
+    )
     assert rounded.volume_mm3 < plain.volume_mm3
 
 

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from anodewane.geometry import from_shapely, polygons_of
-from anodewane.pipeline import judge
+from anodewane.geometry.rings import from_shapely, polygons_of
+from anodewane.judgement.pipeline import judge
 from anodewane.records import Template, Verdict
 from anodewane.settings import Settings
 from anodewane.stages.refine import mask_from_pixels
@@ -26,7 +26,12 @@ PHOTOS, COMPOSER = BESIDE / "trial" / "check", BESIDE / "tools" / "compose.py"
 SHEETS = {"card": ("card", 210, 148), "mat": ("mat-a4", 297, 210)}
 COUNT = 10
 
-pytestmark = [pytest.mark.trial, pytest.mark.skipif(not (PHOTOS.is_dir() and COMPOSER.is_file()), reason="no trial photos beside the checkout")]
+pytestmark = [
+    pytest.mark.trial,
+    pytest.mark.skipif(
+        not (PHOTOS.is_dir() and COMPOSER.is_file()), reason="no trial photos beside the checkout"
+    ),
+]
 
 
 def whole_and_level() -> list[Path]:
@@ -49,7 +54,18 @@ def judged(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[dict[str, Any
         Image.fromarray(sheet_picture(name, 12.0)).save(folder / f"{layout}.png")
         only = ",".join(p.stem for p in chosen if json.loads(p.read_text())["layout"] == layout)
         size = [str(width), str(height)]
-        command = [sys.executable, str(COMPOSER), str(PHOTOS), str(folder / f"{layout}.png"), *size, str(folder / "out"), "--layout", layout, "--only", only]
+        command = [
+            sys.executable,
+            str(COMPOSER),
+            str(PHOTOS),
+            str(folder / f"{layout}.png"),
+            *size,
+            str(folder / "out"),
+            "--layout",
+            layout,
+            "--only",
+            only,
+        ]
         subprocess.run(command, check=True, capture_output=True, timeout=300)
     out = []
     for path in sorted((folder / "out").glob("*.truth.json")):
@@ -57,7 +73,18 @@ def judged(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[dict[str, Any
         stem = path.name.removesuffix(".truth.json")
         with Image.open(path.with_name(f"{stem}.metal.png")) as image:
             mask = mask_from_pixels(np.asarray(image.convert("L")))
-        out.append((truth, judge(path.with_name(f"{stem}.jpg").read_bytes(), f"{stem}.jpg", template_of(truth), Settings(), mask=mask)))
+        out.append(
+            (
+                truth,
+                judge(
+                    path.with_name(f"{stem}.jpg").read_bytes(),
+                    f"{stem}.jpg",
+                    template_of(truth),
+                    Settings(),
+                    mask=mask,
+                ),
+            )
+        )
     return out
 
 
@@ -65,7 +92,19 @@ def template_of(truth: dict[str, Any]) -> Template:
     from shapely import wkt
 
     rings = from_shapely(polygons_of(wkt.loads(truth["outline_wkt"]))[0])
-    return Template(truth["part"], rings, truth["thickness_mm"], truth["mount"], "rod" if truth["rod"] else "plate", truth["alloy"], None, 1.0, (), None, False)
+    return Template(
+        truth["part"],
+        rings,
+        truth["thickness_mm"],
+        truth["mount"],
+        "rod" if truth["rod"] else "plate",
+        truth["alloy"],
+        None,
+        1.0,
+        (),
+        None,
+        False,
+    )
 
 
 def errors(judged: list[tuple[dict[str, Any], Verdict]], which: str) -> Any:
@@ -77,7 +116,9 @@ def errors(judged: list[tuple[dict[str, Any], Verdict]], which: str) -> Any:
     return np.array(out)
 
 
-def test_every_photo_that_shows_sheet_and_part_is_judged(judged: list[tuple[dict[str, Any], Verdict]]) -> None:
+def test_every_photo_that_shows_sheet_and_part_is_judged(
+    judged: list[tuple[dict[str, Any], Verdict]],
+) -> None:
     assert len(judged) == COUNT
     assert [v.reasons[0].message for _, v in judged if v.status != "judged"] == []
     for truth, verdict in judged:
@@ -92,7 +133,13 @@ def test_area_and_mass_come_near_the_truth(judged: list[tuple[dict[str, Any], Ve
     assert np.abs(errors(judged, "area")).max() < 7.0
 
 
-def test_nothing_half_gone_is_ok_and_most_intervals_hold(judged: list[tuple[dict[str, Any], Verdict]]) -> None:
+def test_nothing_half_gone_is_ok_and_most_intervals_hold(
+    judged: list[tuple[dict[str, Any], Verdict]],
+) -> None:
     assert not [t["part"] for t, v in judged if v.verdict == "ok" and t["consumed_volume"] >= 0.5]
-    held = [v.consumed is not None and v.consumed.mass_pct.low <= 100 * t["consumed_volume"] <= v.consumed.mass_pct.high for t, v in judged]
+    held = [
+        v.consumed is not None
+        and v.consumed.mass_pct.low <= 100 * t["consumed_volume"] <= v.consumed.mass_pct.high
+        for t, v in judged
+    ]
     assert sum(held) >= 6  # of ten at 90 %, fewer hold with a chance of 0.2 % (binomial: 0.16 %)

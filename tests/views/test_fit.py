@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 import shapely
 
-from anodewane.geometry import oriented
+from anodewane.geometry.rings import oriented
 from anodewane.records import Template
 from anodewane.settings import Settings
-from anodewane.solids import new_area, recession_near_area
 from anodewane.stages.align import lay, plan_area
 from anodewane.testing import WearPattern, erode, placement
 from anodewane.views.advice import candidates
@@ -17,6 +16,7 @@ from anodewane.views.agree import Agreement, agreement
 from anodewane.views.fit import Look, SolidFit, fit_solid, limb_of, look_at_part, rows_of
 from anodewane.views.law import Setting, height_sd, prior_of
 from anodewane.views.model import Solid, plate, rod
+from anodewane.wear.solids import new_area, recession_near_area
 from exact_views import camera_over, dense, mask_of, moved, plane_of, prism_px, rod_px, template_shape
 from exact_views import plate as plate_template
 from silhouettes import Seen, hull_volume_mm3, look, seen_of
@@ -34,13 +34,17 @@ def ready(template: Template, views: list[Seen]) -> tuple[Solid, Setting, tuple[
     placed = lay(views[0].mask, views[0].plane, template, Settings())
     m = placed.sheet_from_part
     pieces = tuple(tuple(np.asarray(r) @ m[:, :2].T + m[:, 2] for r in piece) for piece in placed.plan_mm)
-    solid = plate(pieces, template, placed.remaining_thickness_mm) if template.solid == "plate" else rod(pieces)
+    solid = (
+        plate(pieces, template, placed.remaining_thickness_mm) if template.solid == "plate" else rod(pieces)
+    )
     ring = pieces[0][0][::8]
     around = np.concatenate([np.c_[ring, np.full(len(ring), z)] for z in (0.0, template.thickness_mm)])
     lost = template.thickness_mm - placed.remaining_thickness_mm
     depth = recession_near_area(template, min(plan_area(placed.plan_mm), new_area(template)))
     setting = prior_of(solid, template, placed, depth, False)
-    looks = tuple(look_at_part(v.plane, v.mask.pieces_px, 0.05, around, True, height_sd(template, lost)) for v in views)
+    looks = tuple(
+        look_at_part(v.plane, v.mask.pieces_px, 0.05, around, True, height_sd(template, lost)) for v in views
+    )
     return solid, setting, looks
 
 
@@ -63,7 +67,9 @@ def test_two_photos_find_a_prisms_height_and_keep_its_area(second: tuple[float, 
     height = float(found.p[solid.block("height").start])
     assert height == pytest.approx(22.0, abs=0.4)
     assert solid.plan_area(found.p) == pytest.approx(OUTLINE.area, rel=0.012)
-    assert found.rms_mm.max() < 0.5  # half a millimetre low along the bench, where wall curves lie a few millimetres apart; 0.05 half-way up
+    assert (
+        found.rms_mm.max() < 0.5
+    )  # half a millimetre low along the bench, where wall curves lie a few millimetres apart; 0.05 half-way up
 
 
 def test_a_prism_that_lost_its_face_is_seen_from_the_side_and_not_from_above() -> None:
@@ -93,8 +99,26 @@ def test_a_rod_is_found_in_two_photos() -> None:
 # --- worn solids of known volume -------------------------------------------------------------------------------------------------------
 
 WORN = [
-    WearPattern(depth_mm=2.5, face_ratio=1.2, unevenness=0.25, uneven_scale_mm=40.0, rounding=0.6, skirt_mm=3.0, skirt_share=0.6, seed=3),
-    WearPattern(depth_mm=4.0, face_ratio=0.9, unevenness=0.3, uneven_scale_mm=30.0, rounding=0.8, skirt_mm=2.0, skirt_share=0.8, seed=8),
+    WearPattern(
+        depth_mm=2.5,
+        face_ratio=1.2,
+        unevenness=0.25,
+        uneven_scale_mm=40.0,
+        rounding=0.6,
+        skirt_mm=3.0,
+        skirt_share=0.6,
+        seed=3,
+    ),
+    WearPattern(
+        depth_mm=4.0,
+        face_ratio=0.9,
+        unevenness=0.3,
+        uneven_scale_mm=30.0,
+        rounding=0.8,
+        skirt_mm=2.0,
+        skirt_share=0.8,
+        seed=8,
+    ),
 ]
 
 
@@ -102,7 +126,14 @@ WORN = [
 def worn(request: pytest.FixtureRequest) -> tuple[Template, object, list[Seen]]:
     template = plate_template(OUTLINE, 24.0)
     solid = erode(template, WORN[request.param], step_mm=0.8)
-    return template, solid, [look(solid, MOTION, tilt, az) for tilt, az in ((8, 20), (48, 60), (50, 150), (45, 240), (52, 330), (80, 115))]
+    return (
+        template,
+        solid,
+        [
+            look(solid, MOTION, tilt, az)
+            for tilt, az in ((8, 20), (48, 60), (50, 150), (45, 240), (52, 330), (80, 115))
+        ],
+    )
 
 
 def test_the_visual_hull_is_too_large_and_the_fit_is_not(worn: tuple[Template, object, list[Seen]]) -> None:
@@ -116,7 +147,9 @@ def test_the_visual_hull_is_too_large_and_the_fit_is_not(worn: tuple[Template, o
     assert solid.volume(found.p) < hull
 
 
-def test_more_photos_know_more_and_one_more_is_reckoned_before_it_is_taken(worn: tuple[Template, object, list[Seen]]) -> None:
+def test_more_photos_know_more_and_one_more_is_reckoned_before_it_is_taken(
+    worn: tuple[Template, object, list[Seen]],
+) -> None:
     template, _, views = worn
     sds = []
     for use in (views[:1], views[:2], views[:6]):
@@ -127,9 +160,13 @@ def test_more_photos_know_more_and_one_more_is_reckoned_before_it_is_taken(worn:
     solid, found, looks = fit(template, views[:1])
     slope = solid.gradient(solid.volume, found.p)
     information = found.prior_information + found.information.sum(0)
-    best = min(candidates(solid, found.p, looks[0], information, slope, None, (20.0, 110.0), 0.4), key=lambda c: c.sd)
+    best = min(
+        candidates(solid, found.p, looks[0], information, slope, None, (20.0, 110.0), 0.4), key=lambda c: c.sd
+    )
     assert best.sd < 0.8 * sds[0]
-    assert best.sd == pytest.approx(sds[1], rel=0.6)  # what it promises is about what the second photo brought
+    assert best.sd == pytest.approx(
+        sds[1], rel=0.6
+    )  # what it promises is about what the second photo brought
 
 
 def test_derivatives_are_those_of_differences(worn: tuple[Template, object, list[Seen]]) -> None:
@@ -141,7 +178,9 @@ def test_derivatives_are_those_of_differences(worn: tuple[Template, object, list
     step = np.zeros(solid.n_parameters)
     step[index] = 0.02
     gaps = [limb_of(looks[1], solid, solid.points(found.p + s * step), 5.0) for s in (-1, 1)]
-    both = limb.met & gaps[0].met & gaps[1].met & (gaps[0].first == limb.first) & (gaps[1].first == limb.first)
+    both = (
+        limb.met & gaps[0].met & gaps[1].met & (gaps[0].first == limb.first) & (gaps[1].first == limb.first)
+    )
     change = (gaps[1].gap_mm - gaps[0].gap_mm)[both] / 0.04
     assert both.mean() > 0.7
     assert np.abs(change - by_solid[both[limb.met], index]).max() < 0.05

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
-from anodewane.geometry import from_shapely, ring_area
+from anodewane.geometry.rings import from_shapely, ring_area
 from anodewane.views.model import Solid, field_functions, frame_of, plate, rod
 from exact_views import plate as plate_template
 
@@ -58,7 +58,9 @@ def test_a_rod_is_a_cylinder_and_a_barrel_is_turned() -> None:
     solid = rod(((straight,),))
     p = with_values(solid, height=1.0, axis=12.0)
     assert solid.volume(p) == pytest.approx(np.pi * 12**2 * 100, rel=0.01)
-    p[solid.block("height").start] = 0.8  # sections four fifths as high as wide: an ellipse's area goes with both axes
+    p[solid.block("height").start] = (
+        0.8  # sections four fifths as high as wide: an ellipse's area goes with both axes
+    )
     assert solid.volume(p) == pytest.approx(0.8 * np.pi * 12**2 * 100, rel=0.01)
     t = np.linspace(-1, 1, 60)
     waist = 15 * np.sqrt(1 - 0.6 * t**2)
@@ -78,7 +80,9 @@ def test_a_rods_level_curves_lie_on_its_surface() -> None:
 
 
 def test_the_fields_functions_have_mean_nought_and_shapely_agrees_with_the_frame() -> None:
-    shape = shapely.affinity.rotate(shapely.box(-60, -20, 60, 20).difference(shapely.Point(30, 0).buffer(12)), 33)
+    shape = shapely.affinity.rotate(
+        shapely.box(-60, -20, 60, 20).difference(shapely.Point(30, 0).buffer(12)), 33
+    )
     frame = frame_of(shape)
     assert frame[0] == pytest.approx([shape.centroid.x, shape.centroid.y], abs=1e-6)
     grid = np.stack(np.meshgrid(np.arange(-70, 70, 0.7), np.arange(-70, 70, 0.7)), axis=-1).reshape(-1, 2)

@@ -29,11 +29,31 @@ WIDTH, HEIGHT = 1440, 1080
 MOTION = placement(20.0, (-5.0, -118.0))
 PART = plate_template(shapely.box(-45, -26, 45, 26).buffer(-6).buffer(6), 22.0, holes=((0.0, 0.0, 11.0),))
 SCENE = Scene(ground="concrete", metal_mottle=0.35, mottle_scale_mm=9.0, bump=0.15, exposure=0.8, seed=4)
-WEAR = WearPattern(depth_mm=2.6, face_ratio=1.3, unevenness=0.25, uneven_scale_mm=35.0, rounding=0.5, skirt_mm=3.0, skirt_share=0.7, pit_mm=0.5, seed=5)
+WEAR = WearPattern(
+    depth_mm=2.6,
+    face_ratio=1.3,
+    unevenness=0.25,
+    uneven_scale_mm=35.0,
+    rounding=0.5,
+    skirt_mm=3.0,
+    skirt_share=0.7,
+    pit_mm=0.5,
+    seed=5,
+)
 
 
-def taken(solid: WornSolid, tilt_deg: float, azimuth_deg: float, motion=MOTION, distance_mm: float = 430.0) -> RenderedPhoto:
-    camera = look_at((-2.0, -62.0), distance_mm=distance_mm, tilt_deg=tilt_deg, azimuth_deg=azimuth_deg, f35=26.0, width=WIDTH, height=HEIGHT)
+def taken(
+    solid: WornSolid, tilt_deg: float, azimuth_deg: float, motion=MOTION, distance_mm: float = 430.0
+) -> RenderedPhoto:
+    camera = look_at(
+        (-2.0, -62.0),
+        distance_mm=distance_mm,
+        tilt_deg=tilt_deg,
+        azimuth_deg=azimuth_deg,
+        f35=26.0,
+        width=WIDTH,
+        height=HEIGHT,
+    )
     return render(PART, solid, camera, SCENE, sheet_from_part=motion, width=WIDTH, height=HEIGHT)
 
 
@@ -52,7 +72,13 @@ def photos(worn: WornSolid) -> list[RenderedPhoto]:
 
 
 def judged(photos: list[RenderedPhoto], template: Template = PART, **more) -> Verdict:
-    return judge_together([(p.jpeg(), f"{i}.jpg") for i, p in enumerate(photos)], template, Settings(), masks=[mask(p) for p in photos], **more)
+    return judge_together(
+        [(p.jpeg(), f"{i}.jpg") for i, p in enumerate(photos)],
+        template,
+        Settings(),
+        masks=[mask(p) for p in photos],
+        **more,
+    )
 
 
 @pytest.fixture(scope="module")
@@ -83,10 +109,14 @@ def test_the_record_says_what_each_photo_brought(verdict: Verdict, photos: list[
         assert view.residual_mm < 1.0
         assert all(v.face_used for v in verdict.views)
         to = np.asarray(photo.camera.position_mm)[:2] - MOTION[:, 2]
-        if view.tilt_deg > 30:  # the azimuth is told in the part's own frame: the camera's side less the part's turn
+        if (
+            view.tilt_deg > 30
+        ):  # the azimuth is told in the part's own frame: the camera's side less the part's turn
             expected = np.degrees(np.arctan2(to[1], to[0])) - 20.0
             turned = (view.azimuth_deg - expected + 180) % 360 - 180
-            assert min(abs(turned), abs(abs(turned) - 180)) < 4  # without marks on its outline the part may as well lie turned by half a turn
+            assert (
+                min(abs(turned), abs(abs(turned) - 180)) < 4
+            )  # without marks on its outline the part may as well lie turned by half a turn
     assert verdict.together is not None
     field = np.array(verdict.together.thickness_part_mm)
     assert verdict.remaining_thickness_mm is not None
@@ -108,13 +138,18 @@ def top_at(worn: WornSolid, xy_mm: np.ndarray) -> np.ndarray:
     """True height of the face at places of the sheet frame."""
     back = (xy_mm - MOTION[:, 2]) @ MOTION[:, :2]
     field, origin, h = np.asarray(worn.field), np.asarray(worn.origin_mm), worn.step_mm
-    i, j = (np.clip(np.round((back[:, k] - origin[k]) / h).astype(int), 0, field.shape[k] - 1) for k in (0, 1))
+    i, j = (
+        np.clip(np.round((back[:, k] - origin[k]) / h).astype(int), 0, field.shape[k] - 1) for k in (0, 1)
+    )
     metal = field[i, j] < 0
     return origin[2] + h * (field.shape[2] - 1 - np.argmax(metal[:, ::-1], axis=1))
 
 
 def test_the_face_is_measured_between_photos(photos: list[RenderedPhoto], worn: WornSolid) -> None:
-    plan = shapely.Polygon(np.asarray(worn.plan_mm[0][0]) @ MOTION[:, :2].T + MOTION[:, 2], [np.asarray(r) @ MOTION[:, :2].T + MOTION[:, 2] for r in worn.plan_mm[0][1:]])
+    plan = shapely.Polygon(
+        np.asarray(worn.plan_mm[0][0]) @ MOTION[:, :2].T + MOTION[:, 2],
+        [np.asarray(r) @ MOTION[:, :2].T + MOTION[:, 2] for r in worn.plan_mm[0][1:]],
+    )
     loaded = [anodewane.stages.load.load_photo(p.jpeg(), "x.jpg") for p in photos]
     found = face_heights(tuple(loaded), tuple(p.camera for p in photos), plan.buffer(-2.0), PART.thickness_mm)
     assert len(found.height_mm) > 30
@@ -124,7 +159,15 @@ def test_the_face_is_measured_between_photos(photos: list[RenderedPhoto], worn: 
 
 def test_another_part_and_one_that_moved_are_refused(photos: list[RenderedPhoto], worn: WornSolid) -> None:
     shifted = taken(worn, 46, 200, motion=placement(28.0, (3.0, -112.0)))
-    other = taken(erode(PART, WearPattern(depth_mm=5.0, unevenness=0.4, uneven_scale_mm=25.0, one_sided=0.8, seed=9), step_mm=0.9), 46, 200)
+    other = taken(
+        erode(
+            PART,
+            WearPattern(depth_mm=5.0, unevenness=0.4, uneven_scale_mm=25.0, one_sided=0.8, seed=9),
+            step_mm=0.9,
+        ),
+        46,
+        200,
+    )
     for stranger in (shifted, other):
         refused = judged([photos[0], stranger])
         assert refused.status == "cannot_judge"
@@ -142,7 +185,12 @@ def test_marks_tell_by_how_much_a_part_moved(photos: list[RenderedPhoto], worn: 
     moved = taken(worn, 46, 200, motion=placement(24.0, tuple(middle + 3.0 * across)))
     plan = shapely.Polygon(np.asarray(worn.plan_mm[0][0]) @ MOTION[:, :2].T + middle)
     loaded = [anodewane.stages.load.load_photo(p.jpeg(), "x.jpg") for p in (photos[0], photos[1], moved)]
-    lay, went = face_motions(tuple(loaded), (photos[0].camera, camera, moved.camera), plan.buffer(-2.0), lambda xy: top_at(worn, xy))
+    lay, went = face_motions(
+        tuple(loaded),
+        (photos[0].camera, camera, moved.camera),
+        plan.buffer(-2.0),
+        lambda xy: top_at(worn, xy),
+    )
     assert lay.marks > 30
     assert lay.match > 0.5
     assert abs(lay.across_mm) < 0.6
@@ -159,7 +207,9 @@ def test_without_a_photo_from_above_there_is_no_judgement(photos: list[RenderedP
 
 def test_a_flush_part_has_no_other_side(photos: list[RenderedPhoto]) -> None:
     files = [(p.jpeg(), f"{i}.jpg") for i, p in enumerate(photos[:2])]
-    refused = judge_together(files[:1], PART, Settings(), other_side=files[1:], masks=[mask(p) for p in photos[:2]])
+    refused = judge_together(
+        files[:1], PART, Settings(), other_side=files[1:], masks=[mask(p) for p in photos[:2]]
+    )
     assert refused.reasons[0].code == "other_side_is_dry"
 
 
@@ -179,7 +229,9 @@ def test_both_faces_of_an_open_mount_together() -> None:
     up = [taken(worn, 7, 250), taken(worn, 48, 200)]
     down = [taken(turned_over(worn), 7, 250), taken(turned_over(worn), 48, 300)]
     files = [(p.jpeg(), f"{i}.jpg") for i, p in enumerate([*up, *down])]
-    verdict = judge_together(files[:2], template, Settings(), other_side=files[2:], masks=[mask(p) for p in [*up, *down]])
+    verdict = judge_together(
+        files[:2], template, Settings(), other_side=files[2:], masks=[mask(p) for p in [*up, *down]]
+    )
     assert verdict.status == "judged"
     assert verdict.consumed is not None
     truth = 100 * worn.consumed_volume
@@ -205,7 +257,9 @@ def test_the_same_photo_twice_is_a_slip(photos: list[RenderedPhoto]) -> None:
 # --- through the command ---------------------------------------------------------------------------------------------------------------
 
 
-def test_the_command_judges_and_draws(photos: list[RenderedPhoto], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_judges_and_draws(
+    photos: list[RenderedPhoto], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     from anodewane.catalog.templates import template_to_toml
 
     (tmp_path / "part.toml").write_text(template_to_toml(PART))
@@ -216,13 +270,27 @@ def test_the_command_judges_and_draws(photos: list[RenderedPhoto], tmp_path: Pat
         Image.fromarray(np.round(np.asarray(photo.mask) * 255).astype(np.uint8)).save(tmp_path / f"{i}.png")
         argv.append(str(tmp_path / f"{i}.jpg"))
         masks += ["--mask", str(tmp_path / f"{i}.png")]
-    code = main([*argv, "--same-part", "--template", str(tmp_path / "part.toml"), *masks, "--overlay", str(tmp_path / "o.png"), "--out", str(tmp_path / "r.json")])
+    code = main(
+        [
+            *argv,
+            "--same-part",
+            "--template",
+            str(tmp_path / "part.toml"),
+            *masks,
+            "--overlay",
+            str(tmp_path / "o.png"),
+            "--out",
+            str(tmp_path / "r.json"),
+        ]
+    )
     assert code == ExitCode.JUDGED
     record = anodewane.verdict_from_json(capsys.readouterr().out)
     assert len(record.views) == 2
     with Image.open(tmp_path / "o.png") as picture:
         assert picture.width > 1200
-        colours = set(picture.convert("RGB").resize((400, 400), Image.Resampling.NEAREST).get_flattened_data())
+        colours = set(
+            picture.convert("RGB").resize((400, 400), Image.Resampling.NEAREST).get_flattened_data()
+        )
     assert len(colours) > 500
     assert main([*argv, "--template", str(tmp_path / "part.toml")]) == ExitCode.USAGE
     assert "--same-part" in capsys.readouterr().err
@@ -231,7 +299,9 @@ def test_the_command_judges_and_draws(photos: list[RenderedPhoto], tmp_path: Pat
 # --- low along the bench ---------------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("name", "tilt"), [("card", 77.0), ("card", 81.0), ("mat-a4", 80.0), ("mat-a4", 83.0)])
+@pytest.mark.parametrize(
+    ("name", "tilt"), [("card", 77.0), ("card", 81.0), ("mat-a4", 80.0), ("mat-a4", 83.0)]
+)
 def test_the_sheet_is_found_in_a_photo_taken_low(name: str, tilt: float) -> None:
     """7 to 13 degrees above the bench, 6 megapixels: pose against the camera that the picture was made by."""
     size = (2816, 2112)

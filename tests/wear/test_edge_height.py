@@ -8,10 +8,18 @@ import numpy as np
 import pytest
 import shapely
 
-from anodewane.limb import WALL_LAWS, Wall, lower, round_height, sight_slope, wall_height, worn_wall
 from anodewane.records import Template
 from anodewane.stages.align import plan_area, plate_plan, rod_plan, silhouette_of
 from anodewane.testing import placement
+from anodewane.wear.edge_height import (
+    WALL_LAWS,
+    Wall,
+    lower,
+    round_height,
+    sight_slope,
+    wall_height,
+    worn_wall,
+)
 from exact_views import camera_over, mask_of, moved, plane_of, plate, prism_px, rod_px
 
 SLOPES = np.r_[-np.geomspace(2.0, 1e-3, 40), 0.0, np.geomspace(1e-3, 2.0, 40)]
@@ -43,13 +51,21 @@ def test_a_wall_that_wanders_is_the_half_ellipse_that_its_hyperbola_stands_for(w
 def test_a_rod_is_seen_where_the_tangent_touches_it() -> None:
     radius = 12.5
     turn = np.linspace(-np.pi, np.pi, 40001)
-    height, across = radius * (1 + np.sin(turn)), radius * (np.cos(turn) - 1)  # a circle on the ground, its side as the wall
+    height, across = (
+        radius * (1 + np.sin(turn)),
+        radius * (np.cos(turn) - 1),
+    )  # a circle on the ground, its side as the wall
     push = np.array([np.max(m * height + across) for m in SLOPES])
     assert np.abs(round_height(radius, SLOPES) * SLOPES - push).max() < 1e-5
 
 
 @pytest.mark.parametrize(
-    "seen", [lambda m: wall_height(Wall(1.0, 20.0, 0.4), m), lambda m: round_height(9.0, m), lambda m: wall_height(worn_wall("open", 25.0, 18.0), m)]
+    "seen",
+    [
+        lambda m: wall_height(Wall(1.0, 20.0, 0.4), m),
+        lambda m: round_height(9.0, m),
+        lambda m: wall_height(worn_wall("open", 25.0, 18.0), m),
+    ],
 )
 def test_no_jump_where_the_line_of_sight_runs_along_the_wall(seen) -> None:
     tiny = np.array([-1e-5, -2e-6, -0.9e-6, 0.0, 0.9e-6, 2e-6, 1e-5])
@@ -85,12 +101,18 @@ def test_lowering_undoes_what_the_pinhole_does() -> None:
     points, heights = rng.uniform(-100, 100, (50, 2)), rng.uniform(0, 40, 50)
     lens = np.r_[foot, camera_height]
     ray = np.c_[points, heights] - lens
-    seen = lens[:2] + ray[:, :2] * (-camera_height / ray[:, 2])[:, None]  # where the line of sight meets z = 0
+    seen = (
+        lens[:2] + ray[:, :2] * (-camera_height / ray[:, 2])[:, None]
+    )  # where the line of sight meets z = 0
     assert np.allclose(lower(seen, heights, foot, camera_height), points, atol=1e-9)
     normals = rng.normal(size=(50, 2))
     normals /= np.linalg.norm(normals, axis=1, keepdims=True)
     # slope: how far the line of sight moves across the wall for each mm that it falls
-    assert np.allclose(sight_slope(seen, normals, foot, camera_height), np.sum(ray[:, :2] * normals, axis=1) / -ray[:, 2], atol=1e-9)
+    assert np.allclose(
+        sight_slope(seen, normals, foot, camera_height),
+        np.sum(ray[:, :2] * normals, axis=1) / -ray[:, 2],
+        atol=1e-9,
+    )
 
 
 def test_a_higher_part_is_seen_larger_and_taken_for_smaller() -> None:
@@ -99,7 +121,10 @@ def test_a_higher_part_is_seen_larger_and_taken_for_smaller() -> None:
     seen = [prism_px(camera, square, h).area for h in (0.01, 5.0, 15.0, 30.0)]
     assert all(b > a for a, b in pairwise(seen))
     silhouette = silhouette_of(mask_of(prism_px(camera, square, 15.0)), camera)
-    areas = [plan_area(plate_plan(silhouette, plate(square, h), h, Wall(0.0, h, 0.1))[0]) for h in (0.01, 5.0, 15.0, 30.0)]
+    areas = [
+        plan_area(plate_plan(silhouette, plate(square, h), h, Wall(0.0, h, 0.1))[0])
+        for h in (0.01, 5.0, 15.0, 30.0)
+    ]
     assert all(b < a for a, b in pairwise(areas))
 
 
@@ -161,7 +186,7 @@ def test_a_rod_comes_back_to_its_side_view(tilt: float, within: float, turn: flo
 
 
 def test_exact_views_agree_with_the_projects_own_camera() -> None:
-    from anodewane.geometry import project
+    from anodewane.geometry.camera import project
     from exact_views import seen_by_opencv
 
     camera = camera_over(tilt_deg=25.0, azimuth_deg=200.0)

@@ -21,8 +21,27 @@ from photos_with_place import OWNER, SERIAL, with_place
 from web_yard import BOAT, HOST, SAMPLES, Page, application, make_yard, pair
 
 ROUTES = [
-    *("/", "/pair", "/pair.svg?t=x", "/boat?name=Marram", "/part?boat=Marram&position=transom", "/compare?boat=Marram", "/judgement/1", "/judgement/1/overlay.jpg"),
-    *("/judgement/1/correct", "/order", "/report?boat=Marram", "/desk", "/desk.csv", "/desk/seasons?boat=Marram", "/export.zip", f"/upload/{'0' * 32}", "/docs"),
+    *(
+        "/",
+        "/pair",
+        "/pair.svg?t=x",
+        "/boat?name=Marram",
+        "/part?boat=Marram&position=transom",
+        "/compare?boat=Marram",
+        "/judgement/1",
+        "/judgement/1/overlay.jpg",
+    ),
+    *(
+        "/judgement/1/correct",
+        "/order",
+        "/report?boat=Marram",
+        "/desk",
+        "/desk.csv",
+        "/desk/seasons?boat=Marram",
+        "/export.zip",
+        f"/upload/{'0' * 32}",
+        "/docs",
+    ),
 ]
 
 
@@ -36,7 +55,9 @@ def test_a_stranger_gets_nothing(page: Page) -> None:
         assert stranger.post(url, headers={"origin": HOST}).status_code == 401, url
 
 
-def test_a_link_pairs_once_and_looking_does_not_use_it_up(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_link_pairs_once_and_looking_does_not_use_it_up(
+    page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
     sessions = page.app.state.yonder.sessions
     token = sessions.new_link()
     phone, thief = TestClient(page.app, base_url=HOST), TestClient(page.app, base_url=HOST)
@@ -78,7 +99,14 @@ def test_the_token_is_not_on_the_disk_and_a_session_outlives_the_server(tmp_path
 
 @pytest.mark.parametrize(
     "headers",
-    [{"origin": "http://evil.example"}, {"origin": "null"}, {}, {"origin": HOST + ".evil.example"}, {"origin": "https://127.0.0.1:1"}, {"origin": "http://[::bad"}],
+    [
+        {"origin": "http://evil.example"},
+        {"origin": "null"},
+        {},
+        {"origin": HOST + ".evil.example"},
+        {"origin": "https://127.0.0.1:1"},
+        {"origin": "http://[::bad"},
+    ],
     ids=["other", "null", "none", "longer", "port", "broken"],
 )
 def test_what_comes_from_another_page_is_refused(page: Page, headers: dict[str, str]) -> None:
@@ -95,7 +123,10 @@ def test_what_lacks_the_session_s_token_is_refused(page: Page) -> None:
             assert page.client.post(url, data=form, headers={"origin": HOST}).status_code == 403, (url, token)
     for url in ("/upload", "/judgement/1/correct"):
         assert page.client.post(url, json={}, headers={"origin": HOST}).status_code == 403
-    assert page.client.put(f"/upload/{'0' * 32}?offset=0", content=b"x", headers={"origin": HOST}).status_code == 403
+    assert (
+        page.client.put(f"/upload/{'0' * 32}?offset=0", content=b"x", headers={"origin": HOST}).status_code
+        == 403
+    )
 
 
 @pytest.mark.parametrize("host", ["evil.example", "127.0.0.1.evil.example", "192.168.1.20", ""])
@@ -125,7 +156,9 @@ def test_names_from_the_book_are_text(page: Page) -> None:
 
 def test_guessing_is_slowed_down(page: Page) -> None:
     stranger = TestClient(page.app, base_url=HOST, client=("192.0.2.7", 5000))
-    codes = [stranger.post(f"/in/{i}", data={"by": "x"}, headers={"origin": HOST}).status_code for i in range(14)]
+    codes = [
+        stranger.post(f"/in/{i}", data={"by": "x"}, headers={"origin": HOST}).status_code for i in range(14)
+    ]
     assert codes[0] == 403
     assert codes[-1] == 429
     assert stranger.post("/in/x", data={"by": "x"}, headers={"origin": HOST}).headers["retry-after"] == "5"
@@ -141,7 +174,9 @@ def test_large_bodies_are_refused(page: Page) -> None:
 
     assert page.post("/upload", content=chunks()).status_code == 413
     assert page.post("/haul-out", content=b"boat=" + b"x" * 30_000).status_code == 413
-    told = page.post("/upload", json={"id": "a" * 32, "boat": BOAT, "position": "transom", "size": 61_000_000})
+    told = page.post(
+        "/upload", json={"id": "a" * 32, "boat": BOAT, "position": "transom", "size": 61_000_000}
+    )
     assert told.status_code == 409
     assert "million" in told.json()["says"]
 
@@ -152,7 +187,10 @@ def test_too_many_pixels_are_refused_before_they_are_decoded(page: Page) -> None
 
     # a PNG of 20 000 x 20 000 by its header (W3C PNG, 11.2.2), of a few hundred bytes
     png = (
-        b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", struct.pack(">IIBBBBB", 20_000, 20_000, 8, 2, 0, 0, 0)) + chunk(b"IDAT", zlib.compress(b"\0" * 1000)) + chunk(b"IEND", b"")
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", struct.pack(">IIBBBBB", 20_000, 20_000, 8, 2, 0, 0, 0))
+        + chunk(b"IDAT", zlib.compress(b"\0" * 1000))
+        + chunk(b"IEND", b"")
     )
     told = page.upload(png, "transom", "b" * 32)
     assert told["state"] == "failed"
@@ -200,7 +238,15 @@ def test_addresses() -> None:
 
 def test_the_threat_model_names_tests_that_exist() -> None:
     here = Path(__file__).parent
-    named = set(re.findall(r"`(test_\w+)`", (here.parents[1] / "docs" / "threat-model.md").read_text(encoding="utf-8")))
-    there = set(re.findall(r"^def (test_\w+)", "".join(f.read_text(encoding="utf-8") for f in here.glob("test_*.py")), re.M))
+    named = set(
+        re.findall(
+            r"`(test_\w+)`", (here.parents[1] / "docs" / "threat-model.md").read_text(encoding="utf-8")
+        )
+    )
+    there = set(
+        re.findall(
+            r"^def (test_\w+)", "".join(f.read_text(encoding="utf-8") for f in here.glob("test_*.py")), re.M
+        )
+    )
     assert len(named) > 15
     assert named <= there

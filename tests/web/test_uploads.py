@@ -28,13 +28,28 @@ from starlette.testclient import TestClient
 
 from anodewane.book.store import open_book
 from anodewane.catalog.templates import load_template
-from anodewane.record_json import verdict_from_json
 from anodewane.settings import Settings
+from anodewane.show.record_json import verdict_from_json
 from anodewane.web import guard, judging
 from anodewane.web.judging import Judging
 from anodewane.web.views import CHECKS, NOTICES
 from anodewane.web.yard import Upload, Yard
-from web_yard import BOAT, HAULED, HOST, PARTS, SAMPLES, Direct, Here, Page, Server, add_keel, application, make_yard, pair, template_file
+from web_yard import (
+    BOAT,
+    HAULED,
+    HOST,
+    PARTS,
+    SAMPLES,
+    Direct,
+    Here,
+    Page,
+    Server,
+    add_keel,
+    application,
+    make_yard,
+    pair,
+    template_file,
+)
 
 WATCH = (SAMPLES / "watch.jpg").read_bytes()
 
@@ -48,9 +63,15 @@ def test_a_photo_in_pieces_that_come_twice_late_and_out_of_order(page: Page) -> 
     assert begin(page, number, len(WATCH)).json()["received"] == 0
     first = page.put(f"/upload/{number}?offset=0", content=WATCH[:100_000]).json()
     assert first["received"] == 100_000
-    assert page.put(f"/upload/{number}?offset=0", content=WATCH[:100_000]).json()["received"] == 100_000  # again
-    assert page.put(f"/upload/{number}?offset=150000", content=WATCH[150_000:]).json()["received"] == 100_000  # too early
-    assert page.put(f"/upload/{number}?offset=100000", content=WATCH).json()["received"] == 100_000  # more than announced
+    assert (
+        page.put(f"/upload/{number}?offset=0", content=WATCH[:100_000]).json()["received"] == 100_000
+    )  # again
+    assert (
+        page.put(f"/upload/{number}?offset=150000", content=WATCH[150_000:]).json()["received"] == 100_000
+    )  # too early
+    assert (
+        page.put(f"/upload/{number}?offset=100000", content=WATCH).json()["received"] == 100_000
+    )  # more than announced
     assert begin(page, number, len(WATCH)).json()["received"] == 100_000  # the page was loaded again
     told = page.upload(WATCH, "transom", number)
     assert told["state"] == "done"
@@ -62,7 +83,9 @@ def test_a_photo_in_pieces_that_come_twice_late_and_out_of_order(page: Page) -> 
         assert (j.reading.hauled_on, j.photo_name) == (HAULED, kept.name)
 
 
-def test_what_is_half_sent_or_waits_outlives_the_server(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_is_half_sent_or_waits_outlives_the_server(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     book = make_yard(tmp_path)
     app = application(book)
     monkeypatch.setattr(Judging, "_run", lambda self: None)  # the first server never comes to judging
@@ -154,7 +177,10 @@ def test_a_corrected_outline_is_judged_again_and_signed(page: Page) -> None:
     assert less.consumed.area_pct.value > found.consumed.area_pct.value + 3
     # metal painted over the true edge snaps back to it: of the points of area that the paint adds, few stay
     length = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
-    area = abs(float(np.dot(ring[:, 0], np.roll(ring[:, 1], -1)) - np.dot(ring[:, 1], np.roll(ring[:, 0], -1)))) / 2
+    area = (
+        abs(float(np.dot(ring[:, 0], np.roll(ring[:, 1], -1)) - np.dot(ring[:, 1], np.roll(ring[:, 0], -1))))
+        / 2
+    )
     for radius in (8, 12):
         hem = {"metal": True, "radius": radius, "points": [*ring.tolist(), ring[0].tolist()]}
         more, _ = record(correct(page, first, rings, [hem]))
@@ -173,9 +199,16 @@ def test_a_corrected_outline_is_judged_again_and_signed(page: Page) -> None:
 
 def test_an_overrule_needs_a_reason_and_can_be_taken_back(page: Page) -> None:
     number = page.upload(WATCH, "transom", "7" * 32)["judgement"]
-    assert page.post(f"/judgement/{number}/overrule", data={"verdict": "replace", "why": " "}).status_code == 409
+    assert (
+        page.post(f"/judgement/{number}/overrule", data={"verdict": "replace", "why": " "}).status_code == 409
+    )
     assert page.post(f"/judgement/{number}/overrule", data={"verdict": "fine", "why": "x"}).status_code == 422
-    assert page.post(f"/judgement/{number}/overrule", data={"verdict": "replace", "why": "<b>cracked</b>"}).status_code == 200
+    assert (
+        page.post(
+            f"/judgement/{number}/overrule", data={"verdict": "replace", "why": "<b>cracked</b>"}
+        ).status_code
+        == 200
+    )
     text = page.get(f"/judgement/{number}").text
     assert "Overruled by Robin: &lt;b&gt;cracked&lt;/b&gt;" in text
     assert "plate-120x60x16" in page.get(f"/order?boat={BOAT}").text
@@ -219,7 +252,9 @@ def test_the_desk_accepts_and_stays_where_it_is(page: Page) -> None:
     with open_book(page.book) as book:
         book.launch(BOAT, date(2026, 11, 1))
     assert 'name="stay" value="1"' in page.get(f"/judgement/{number}").text
-    answer = page.post(f"/judgement/{number}/accept", data={"stay": "1", "csrf": page.csrf}, follow_redirects=False)
+    answer = page.post(
+        f"/judgement/{number}/accept", data={"stay": "1", "csrf": page.csrf}, follow_redirects=False
+    )
     assert answer.headers["location"] == f"/judgement/{number}"
     other = TestClient(page.app, base_url=HOST)
     pair(other, page.app)  # by the same name: accepted already
@@ -258,12 +293,17 @@ def test_a_heic_gets_a_verdict(page: Page) -> None:
     data = (SAMPLES / "phone.heic").read_bytes()
     told = page.upload(data, "keel forward", "a" * 32)
     assert told["state"] == "done", told
-    assert (page.book.parent / "yard.book.yard" / "photos" / f"{hashlib.sha256(data).hexdigest()}.heic").read_bytes() == data
+    assert (
+        page.book.parent / "yard.book.yard" / "photos" / f"{hashlib.sha256(data).hexdigest()}.heic"
+    ).read_bytes() == data
     with open_book(page.book) as book:
         reading = book.judgement(told["judgement"]).reading
     assert (reading.status, reading.verdict) == ("judged", "ok")  # as sample_images/phone.truth.json has it
     for what in ("overlay", "photo"):  # browsers don't show HEIC
-        assert Image.open(io.BytesIO(page.get(f"/judgement/{told['judgement']}/{what}.jpg").content)).format == "JPEG"
+        assert (
+            Image.open(io.BytesIO(page.get(f"/judgement/{told['judgement']}/{what}.jpg").content)).format
+            == "JPEG"
+        )
 
 
 # --- the quick look ------------------------------------------------------------------------------------------------------------------------
@@ -280,7 +320,11 @@ def spoilt(how: str, name: str = "watch.jpg") -> bytes:
     scale = verdict_of(name).scale if how in ("blurred", "no sheet", "cut") else None
     sheet = np.array(scale.sheet_photo_px) if scale else None
     if how == "blurred":  # more than `max_blur_square_frac` of a 15 mm square
-        image = image.filter(ImageFilter.GaussianBlur(0.07 * 15 * float(np.linalg.norm(sheet[1] - sheet[0])) / scale.sheet_size_mm[0]))
+        image = image.filter(
+            ImageFilter.GaussianBlur(
+                0.07 * 15 * float(np.linalg.norm(sheet[1] - sheet[0])) / scale.sheet_size_mm[0]
+            )
+        )
     elif how == "no sheet":
         ImageDraw.Draw(image).polygon([tuple(p) for p in sheet], fill=(120, 116, 110))
     elif how == "dark":
@@ -301,7 +345,7 @@ def spoilt(how: str, name: str = "watch.jpg") -> bytes:
 
 @lru_cache(maxsize=8)
 def verdict_of(name: str) -> Any:
-    from anodewane.pipeline import judge
+    from anodewane.judgement.pipeline import judge
 
     template = next((template_file(p) for p, (s, _, _) in PARTS.items() if s == name), None)
     return judge((SAMPLES / name).read_bytes(), name, load_template(str(template)), Settings())
@@ -354,7 +398,9 @@ def test_the_quick_look_takes_only_what_it_can(page: Page, monkeypatch: pytest.M
     queue._quick.release(judging.MAX_QUICK)
     monkeypatch.setattr(queue, "_make", Dying)
     monkeypatch.setattr(queue, "_executor", None)
-    assert page.post("/quick", content=good).status_code == 503  # a worker that dies costs the look, nothing else
+    assert (
+        page.post("/quick", content=good).status_code == 503
+    )  # a worker that dies costs the look, nothing else
 
 
 def test_a_photo_that_is_let_go_of_leaves_nothing(page: Page) -> None:
@@ -367,7 +413,9 @@ def test_a_photo_that_is_let_go_of_leaves_nothing(page: Page) -> None:
     assert page.put("/upload/" + "b" * 32 + "?offset=100000", content=WATCH[100_000:]).status_code == 404
     assert not list((page.book.parent / "yard.book.yard" / "uploads").iterdir())
     told = page.upload(WATCH, "transom", "c" * 32)
-    assert page.client.delete("/upload/" + "c" * 32, headers=headers).json()["judgement"] == told["judgement"]  # whole: it stays
+    assert (
+        page.client.delete("/upload/" + "c" * 32, headers=headers).json()["judgement"] == told["judgement"]
+    )  # whole: it stays
 
 
 def test_lists_reports_and_exports(page: Page) -> None:
@@ -384,7 +432,9 @@ def test_lists_reports_and_exports(page: Page) -> None:
     assert not [p for p in (page.book.parent / "yard.book.yard").iterdir() if p.name.startswith("tmp")]
 
 
-def test_a_photo_that_never_comes_leaves_its_position_to_do(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_photo_that_never_comes_leaves_its_position_to_do(
+    page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
     begin(page, "a" * 32, len(WATCH))
     boat = f"/boat?name={BOAT}"
     assert page.get(boat).text.count("on its way") == 1
@@ -398,7 +448,9 @@ def test_a_photo_that_never_comes_leaves_its_position_to_do(page: Page, monkeypa
 
 
 def waiting(owner: str, n: int) -> Upload:
-    return Upload(f"{owner}{n:031x}", owner, BOAT, "transom", HAULED.isoformat(), "R", 1, float(n), "waiting", "x.jpg")
+    return Upload(
+        f"{owner}{n:031x}", owner, BOAT, "transom", HAULED.isoformat(), "R", 1, float(n), "waiting", "x.jpg"
+    )
 
 
 def test_phones_take_turns_and_a_correction_goes_first(tmp_path: Path) -> None:
@@ -443,7 +495,9 @@ def test_a_photo_that_kills_its_workers_is_given_up_with_a_sentence(tmp_path: Pa
     assert (u.state, "memory" in (u.says or "")) == ("failed", True)
 
 
-def test_nothing_is_waited_for_when_the_server_leaves(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_nothing_is_waited_for_when_the_server_leaves(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Ctrl-C ends it at once though pages wait for a verdict and for a picture: nothing that is waited for here ever comes."""
     book = make_yard(tmp_path)
     app = application(book)
@@ -533,16 +587,38 @@ def test_two_thousand_malformed_uploads(page: Page, monkeypatch: pytest.MonkeyPa
     async def send_all(client: Any) -> None:
         for i, data in enumerate(malformed()):
             number = f"{i:032x}"
-            position = rng.choice([*PARTS, *PARTS, *PARTS, *PARTS, *PARTS, "../../../etc/passwd", "\0", "x" * 5000, "'; DROP TABLE judgements; --"])
+            position = rng.choice(
+                [
+                    *PARTS,
+                    *PARTS,
+                    *PARTS,
+                    *PARTS,
+                    *PARTS,
+                    "../../../etc/passwd",
+                    "\0",
+                    "x" * 5000,
+                    "'; DROP TABLE judgements; --",
+                ]
+            )
             size = rng.choice([len(data)] * 40 + [0, -1, 10**30, 1.5, "9", None])
-            answer = await client.post("/upload", json={"id": number, "boat": BOAT, "position": position, "size": size}, headers=headers)
+            answer = await client.post(
+                "/upload",
+                json={"id": number, "boat": BOAT, "position": position, "size": size},
+                headers=headers,
+            )
             codes.add(answer.status_code)
             if answer.status_code != 200:
                 assert set(answer.json()) == {"says", "remedy"}
                 continue
-            answer = await client.put(f"/upload/{number}?offset={rng.choice(['0'] * 20 + ['1', '-1', 'x', '9' * 30])}", content=data, headers=headers)
+            answer = await client.put(
+                f"/upload/{number}?offset={rng.choice(['0'] * 20 + ['1', '-1', 'x', '9' * 30])}",
+                content=data,
+                headers=headers,
+            )
             codes.add(answer.status_code)
-            if answer.status_code != 200 or answer.json()["state"] == "receiving":  # a piece at a wrong place: the phone asks and begins again
+            if (
+                answer.status_code != 200 or answer.json()["state"] == "receiving"
+            ):  # a piece at a wrong place: the phone asks and begins again
                 answer = await client.put(f"/upload/{number}?offset=0", content=data, headers=headers)
             assert "Traceback" not in answer.text
             if answer.status_code == 200 and answer.json()["state"] != "receiving":
@@ -550,7 +626,9 @@ def test_two_thousand_malformed_uploads(page: Page, monkeypatch: pytest.MonkeyPa
 
     direct = Direct(page.app, cookies=dict(page.client.cookies))
     usual = sys.getswitchinterval()
-    sys.setswitchinterval(0.0002)  # here the judging is a thread of this process: each answer would wait for it 5 ms several times
+    sys.setswitchinterval(
+        0.0002
+    )  # here the judging is a thread of this process: each answer would wait for it 5 ms several times
     try:
         direct.drive(send_all)
     finally:
@@ -558,10 +636,16 @@ def test_two_thousand_malformed_uploads(page: Page, monkeypatch: pytest.MonkeyPa
         direct.close()
     assert codes <= {200, 409, 422, 503}
     began = time.monotonic()
-    while page.app.state.yonder.yard.all() and any(u.state == "waiting" for u in page.app.state.yonder.yard.all()) and time.monotonic() - began < 120:
+    while (
+        page.app.state.yonder.yard.all()
+        and any(u.state == "waiting" for u in page.app.state.yonder.yard.all())
+        and time.monotonic() - began < 120
+    ):
         time.sleep(0.05)
     states = [asdict(page.app.state.yonder.yard.get(n)) for n in numbers]
-    assert [page.get(f"/upload/{n}").json()["state"] for n in numbers[::100]] == [s["state"] for s in states[::100]]
+    assert [page.get(f"/upload/{n}").json()["state"] for n in numbers[::100]] == [
+        s["state"] for s in states[::100]
+    ]
     assert len(states) > 1400
     assert {s["state"] for s in states} <= {"failed", "done"}
     assert all(s["says"] and s["remedy"] for s in states if s["state"] == "failed")
@@ -570,15 +654,46 @@ def test_two_thousand_malformed_uploads(page: Page, monkeypatch: pytest.MonkeyPa
 
 
 SOMETHING = st.one_of(
-    st.text(max_size=40), st.sampled_from(["../..", "/etc/passwd", "Marram", "transom", "1", "-1", "%00", "2026-10-04", "0000-99-99", "pdf", "<script>", "𝔐", "9" * 40])
+    st.text(max_size=40),
+    st.sampled_from(
+        [
+            "../..",
+            "/etc/passwd",
+            "Marram",
+            "transom",
+            "1",
+            "-1",
+            "%00",
+            "2026-10-04",
+            "0000-99-99",
+            "pdf",
+            "<script>",
+            "𝔐",
+            "9" * 40,
+        ]
+    ),
 )
 
 
-NAMES = st.sampled_from(["name", "boat", "position", "form", "day", "verdict", "year", "only", "t", "offset", "wait"])
+NAMES = st.sampled_from(
+    ["name", "boat", "position", "form", "day", "verdict", "year", "only", "t", "offset", "wait"]
+)
 KEYS = st.sampled_from(["rings", "strokes", "id", "size", "boat", "position", "metal", "radius", "points"])
-PLAIN = st.recursive(st.none() | st.integers() | st.text(max_size=8), lambda x: st.lists(x, max_size=3) | st.dictionaries(KEYS, x), max_leaves=6)
-FORM = st.dictionaries(st.sampled_from(["boat", "verdict", "why", "by", "stay", "csrf"]), SOMETHING | st.sampled_from(["replace", "back"]), max_size=4)
-BODY = st.one_of(st.binary(max_size=200), PLAIN.map(lambda x: json.dumps(x).encode()), FORM.map(lambda f: urlencode({k: _utf8(v) for k, v in f.items()}).encode()))
+PLAIN = st.recursive(
+    st.none() | st.integers() | st.text(max_size=8),
+    lambda x: st.lists(x, max_size=3) | st.dictionaries(KEYS, x),
+    max_leaves=6,
+)
+FORM = st.dictionaries(
+    st.sampled_from(["boat", "verdict", "why", "by", "stay", "csrf"]),
+    SOMETHING | st.sampled_from(["replace", "back"]),
+    max_size=4,
+)
+BODY = st.one_of(
+    st.binary(max_size=200),
+    PLAIN.map(lambda x: json.dumps(x).encode()),
+    FORM.map(lambda f: urlencode({k: _utf8(v) for k, v in f.items()}).encode()),
+)
 METHODS = ("GET", "HEAD", "POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "PROPFIND")
 OPEN = ("/in", "/in/{token}", "/static/{name}", "/favicon.ico")
 """What a stranger may ask for."""
@@ -589,14 +704,29 @@ def _utf8(text: str) -> str:
 
 
 @settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck))
-@given(names=st.dictionaries(NAMES, SOMETHING, max_size=4), path=SOMETHING, number=st.integers(0, 3), body=BODY, html=st.booleans(), headers=st.booleans())
-def test_every_route_with_anything(fuzzed: Page, names: dict[str, str], path: str, number: int, body: bytes, html: bool, headers: bool) -> None:
+@given(
+    names=st.dictionaries(NAMES, SOMETHING, max_size=4),
+    path=SOMETHING,
+    number=st.integers(0, 3),
+    body=BODY,
+    html=st.booleans(),
+    headers=st.booleans(),
+)
+def test_every_route_with_anything(
+    fuzzed: Page, names: dict[str, str], path: str, number: int, body: bytes, html: bool, headers: bool
+) -> None:
     """No fault, no traceback and nothing outside the yard, whatever is asked of whichever route; the list is the application's own, so that a new one is in it.
     Every route takes every method: with a good session, with a session but without its token, and from a stranger."""
     accept = {"accept": "text/html" if html else "*/*"}
     query = urlencode({k: _utf8(v) for k, v in names.items()})
     before = outside(fuzzed)
-    holes = {"{number:int}": str(number), "{token}": path, "{id}": "1" * 32 if number else path, "{name}": path, "{what}": ("overlay", "photo", path, "x")[number]}
+    holes = {
+        "{number:int}": str(number),
+        "{token}": path,
+        "{id}": "1" * 32 if number else path,
+        "{name}": path,
+        "{what}": ("overlay", "photo", path, "x")[number],
+    }
     stranger = Direct(fuzzed.app)
     asked_for: set[tuple[str, str]] = set()
     for route in fuzzed.app.routes:
@@ -610,12 +740,25 @@ def test_every_route_with_anything(fuzzed: Page, names: dict[str, str], path: st
             asked_for.add((route.path, method))
             for who, more in (
                 (fuzzed.client, {"origin": HOST, "x-csrf": fuzzed.csrf}),
-                *(((fuzzed.client, {"origin": HOST, "x-csrf": "0" * 64}), (fuzzed.client, {"x-csrf": fuzzed.csrf})) if unsafe else ()),
+                *(
+                    (
+                        (fuzzed.client, {"origin": HOST, "x-csrf": "0" * 64}),
+                        (fuzzed.client, {"x-csrf": fuzzed.csrf}),
+                    )
+                    if unsafe
+                    else ()
+                ),
                 (stranger, {"origin": HOST}),
             ):
                 if (route.path, method, len(more)) == ("/leave", "POST", 2) and more["x-csrf"] == fuzzed.csrf:
                     continue  # it would end the session: below
-                answer = who.request(method, f"{url}?{query}", content=content, headers={**accept, **more}, follow_redirects=False)
+                answer = who.request(
+                    method,
+                    f"{url}?{query}",
+                    content=content,
+                    headers={**accept, **more},
+                    follow_redirects=False,
+                )
                 what = (method, url, query, body, answer.status_code, answer.text[:300])
                 assert answer.status_code < 500 or answer.status_code in (503, 507), what
                 assert b"Traceback" not in answer.content, what
@@ -623,13 +766,21 @@ def test_every_route_with_anything(fuzzed: Page, names: dict[str, str], path: st
                 if who is stranger and route.path not in OPEN:
                     assert answer.status_code in (303, 401), what
                     assert answer.headers.get("location", "/in") == "/in", what
-                if unsafe and more.get("x-csrf") != fuzzed.csrf and who is fuzzed.client and route.path != "/in/{token}" and b"csrf=" + fuzzed.csrf.encode() not in body:
+                if (
+                    unsafe
+                    and more.get("x-csrf") != fuzzed.csrf
+                    and who is fuzzed.client
+                    and route.path != "/in/{token}"
+                    and b"csrf=" + fuzzed.csrf.encode() not in body
+                ):
                     assert answer.status_code in (400, 403, 404, 405, 413), what
                 if unsafe and "origin" not in more:
                     assert answer.status_code == 403, what
     assert {(r.path, m) for r in fuzzed.app.routes for m in r.methods} <= asked_for
     token = pair(stranger, fuzzed.app)
-    assert stranger.post("/leave", content=body, headers={**accept, "origin": HOST, "x-csrf": token}, follow_redirects=False).status_code in (303, 400)
+    assert stranger.post(
+        "/leave", content=body, headers={**accept, "origin": HOST, "x-csrf": token}, follow_redirects=False
+    ).status_code in (303, 400)
     stranger.close()
     assert outside(fuzzed) == before
 
@@ -639,7 +790,11 @@ def outside(page: Page) -> set[Path]:
     here = page.book.parent
     mine = {"photos", "pictures", "uploads", "handed", "sessions.json", "serving.lock"}
     strange = {p for p in (here / "yard.book.yard").iterdir() if p.name not in mine}
-    return strange | {p for p in here.rglob("*") if "yard.book.yard" not in p.parts and not p.name.endswith(("-wal", "-shm"))}
+    return strange | {
+        p
+        for p in here.rglob("*")
+        if "yard.book.yard" not in p.parts and not p.name.endswith(("-wal", "-shm"))
+    }
 
 
 @pytest.fixture(scope="module")
@@ -669,7 +824,12 @@ def test_eight_phones_at_once(tmp_path: Path) -> None:
     faults: list[str] = []
 
     def call(who: Any, method: str, url: str, data: bytes | None = None, **headers: str) -> str:
-        request = urllib.request.Request(server.base + url if url.startswith("/") else url, data, {"Origin": server.base, **headers}, method=method)
+        request = urllib.request.Request(
+            server.base + url if url.startswith("/") else url,
+            data,
+            {"Origin": server.base, **headers},
+            method=method,
+        )
         with who.open(request, timeout=120) as answer:
             return str(answer.read().decode())
 
@@ -688,20 +848,43 @@ def test_eight_phones_at_once(tmp_path: Path) -> None:
             csrf = enter(who, links[n], f"Phone {n}")
             for k in range(2):
                 position, (sample, _, _) = samples[(n + 3 * k) % 6]
-                data = (SAMPLES / sample).read_bytes() + b"\0" * (8 * k + n + 1)  # a photo of its own: what stands behind a JPEG's end isn't read
+                data = (SAMPLES / sample).read_bytes() + b"\0" * (
+                    8 * k + n + 1
+                )  # a photo of its own: what stands behind a JPEG's end isn't read
                 number = f"{n:016x}{k:016x}"
                 try:  # as on a slow link: a small copy goes ahead
                     if not k:
-                        assert isinstance(json.loads(call(who, "POST", "/quick", copies[sample], **{"X-CSRF": csrf}))["found"], list)
+                        assert isinstance(
+                            json.loads(call(who, "POST", "/quick", copies[sample], **{"X-CSRF": csrf}))[
+                                "found"
+                            ],
+                            list,
+                        )
                 except HTTPError as e:
                     if e.code != 503:  # no time for it now
                         raise
                 told = json.loads(
-                    call(who, "POST", "/upload", json.dumps({"id": number, "boat": BOAT, "position": position, "size": len(data)}).encode(), **{"X-CSRF": csrf})
+                    call(
+                        who,
+                        "POST",
+                        "/upload",
+                        json.dumps(
+                            {"id": number, "boat": BOAT, "position": position, "size": len(data)}
+                        ).encode(),
+                        **{"X-CSRF": csrf},
+                    )
                 )
                 while told["state"] == "receiving":
                     at = told["received"]
-                    told = json.loads(call(who, "PUT", f"/upload/{number}?offset={at}", data[at : at + 131072], **{"X-CSRF": csrf}))
+                    told = json.loads(
+                        call(
+                            who,
+                            "PUT",
+                            f"/upload/{number}?offset={at}",
+                            data[at : at + 131072],
+                            **{"X-CSRF": csrf},
+                        )
+                    )
                 while told["state"] == "waiting":
                     time.sleep(0.2)
                     told = json.loads(call(who, "GET", f"/upload/{number}"))
@@ -718,7 +901,9 @@ def test_eight_phones_at_once(tmp_path: Path) -> None:
             p.join(timeout=180)
         status = Path(f"/proc/{server.process.pid}/status")
         if status.exists():
-            peak = next(int(line.split()[1]) for line in status.read_text().splitlines() if line.startswith("VmHWM"))
+            peak = next(
+                int(line.split()[1]) for line in status.read_text().splitlines() if line.startswith("VmHWM")
+            )
             print(f"peak of the serving process: {peak} kB")
             assert peak < 500_000
     finally:
@@ -730,4 +915,6 @@ def test_eight_phones_at_once(tmp_path: Path) -> None:
         assert len(judged) == 16
         assert len({j.reading.photo_sha256 for j in judged}) == 16
     kept = list((tmp_path / "yard.book.yard" / "photos").iterdir())
-    assert {hashlib.sha256(p.read_bytes()).hexdigest() for p in kept} == {j.reading.photo_sha256 for j in judged}
+    assert {hashlib.sha256(p.read_bytes()).hexdigest() for p in kept} == {
+        j.reading.photo_sha256 for j in judged
+    }

@@ -17,7 +17,15 @@ from anodewane.book.store import open_book
 from web_yard import BOAT, HAULED, PARTS, SAMPLES, Server, add_keel, make_yard
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 SHOTS = os.environ.get("ANODEWANE_SHOTS")
 """A folder: pictures of the pages are left there to be looked at."""
 
@@ -37,7 +45,12 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
         code = served.stop()
     assert code == 0
     # nothing but what the yard keeps lies beside the book, and no piece is left over
-    assert {p.name for p in book.parent.iterdir()} <= {"yard.book", "yard.book.yard", "yard.book-wal", "yard.book-shm"}
+    assert {p.name for p in book.parent.iterdir()} <= {
+        "yard.book",
+        "yard.book.yard",
+        "yard.book-wal",
+        "yard.book-shm",
+    }
     assert not list((book.parent / "yard.book.yard").rglob("*.part"))
 
 
@@ -67,7 +80,11 @@ def axe(page: Any, wide: int) -> None:
     """No serious finding of axe-core, and nothing runs off the side."""
     checker = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
     found = checker.run(page).response["violations"]
-    assert [(page.url, v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")] == []
+    assert [
+        (page.url, v["id"], v["nodes"][0]["html"][:200])
+        for v in found
+        if v["impact"] in ("serious", "critical")
+    ] == []
     assert page.evaluate("document.documentElement.scrollWidth") <= wide
     small = page.evaluate(
         """[...document.querySelectorAll('a, button, select, input:not([type=hidden]):not([type=file]):not([type=radio]), textarea, summary, label.button')]
@@ -81,7 +98,13 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     from playwright.sync_api import expect
 
     # the checker's own script needs the policy out of its way; another test drives the pages under the policy
-    phone = browser.new_context(viewport={"width": 390, "height": 844}, is_mobile=True, has_touch=True, device_scale_factor=2, bypass_csp=True)
+    phone = browser.new_context(
+        viewport={"width": 390, "height": 844},
+        is_mobile=True,
+        has_touch=True,
+        device_scale_factor=2,
+        bypass_csp=True,
+    )
     page = phone.new_page()
     faults: list[str] = []
     page.on("pageerror", lambda e: faults.append(str(e)))
@@ -91,7 +114,10 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
 
     def network(offline: bool = False, kilobytes: int = 400) -> None:
         rate = kilobytes * 1024
-        link.send("Network.emulateNetworkConditions", {"offline": offline, "latency": 60, "downloadThroughput": 4 * rate, "uploadThroughput": rate})
+        link.send(
+            "Network.emulateNetworkConditions",
+            {"offline": offline, "latency": 60, "downloadThroughput": 4 * rate, "uploadThroughput": rate},
+        )
 
     network()
     axe(page, 390)
@@ -167,7 +193,9 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     page.get_by_role("button", name="Accept, next: strainer").tap()
     # a spoilt photo: a small copy goes ahead, and it is told of before the photo is there; the next one takes its place
     page.route(PIECE, lambda route: route.abort("connectionfailed"))
-    page.locator("input[capture]").first.set_input_files({"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": blurred(PARTS["strainer"][0])})
+    page.locator("input[capture]").first.set_input_files(
+        {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": blurred(PARTS["strainer"][0])}
+    )
     warned = page.locator(".warned")
     expect(warned).to_contain_text("Blurred", timeout=20_000)
     expect(warned).to_contain_text("Hold still")
@@ -193,11 +221,19 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     box = page.locator("canvas").bounding_box()
     ring = page.evaluate("rings[0].map((p) => [p[0] * scale + left, p[1] * scale + top_])")
     at = [box["x"] + ring[0][0] + 3, box["y"] + ring[0][1] + 3]  # inside the border of 3 px
-    link.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": at[0], "y": at[1], "id": 0}]})
-    link.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": at[0] + 30, "y": at[1] + 30, "id": 0}]})
+    link.send(
+        "Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": at[0], "y": at[1], "id": 0}]}
+    )
+    link.send(
+        "Input.dispatchTouchEvent",
+        {"type": "touchMove", "touchPoints": [{"x": at[0] + 30, "y": at[1] + 30, "id": 0}]},
+    )
     link.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
     moved = page.evaluate("rings[0].map((p) => [p[0] * scale + left, p[1] * scale + top_])")
-    assert max(abs(b[0] - a[0] - 30) + abs(b[1] - a[1] - 30) for a, b in zip(ring[:1], moved[:1], strict=True)) < 1
+    assert (
+        max(abs(b[0] - a[0] - 30) + abs(b[1] - a[1] - 30) for a, b in zip(ring[:1], moved[:1], strict=True))
+        < 1
+    )
     assert max(abs(b[0] - a[0]) for a, b in zip(ring, moved, strict=True)) <= 30.1
     assert sum(a != b for a, b in zip(ring, moved, strict=True)) < len(ring)  # the far side stays
     undo.click()  # after a touch that was made by hand the browser takes the next tap for the end of its gesture
@@ -206,14 +242,19 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     x, y = box["x"] + box["width"] * 0.35, box["y"] + box["height"] * 0.5
     link.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y, "id": 0}]})
     for step in range(1, 5):
-        link.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": x, "y": y + step * box["height"] * 0.03, "id": 0}]})
+        link.send(
+            "Input.dispatchTouchEvent",
+            {"type": "touchMove", "touchPoints": [{"x": x, "y": y + step * box["height"] * 0.03, "id": 0}]},
+        )
     link.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
     expect(undo).to_be_enabled()
     page.wait_for_load_state("networkidle")
     shot(page, "correct")
     axe(page, 390)
     page.get_by_role("button", name="Judge again").click()
-    page.wait_for_url(lambda url: re.search(r"/judgement/\d+$", url) is not None and url != before, timeout=60_000)
+    page.wait_for_url(
+        lambda url: re.search(r"/judgement/\d+$", url) is not None and url != before, timeout=60_000
+    )
     expect(page.locator("main")).to_contain_text("Outline by Robin")
     assert _gone(page) > was + 5
     shot(page, "corrected")
@@ -246,9 +287,13 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
         have = {j.reading.position: j for j in book.judgements(BOAT, hauled_on=HAULED) if j.counts}
         assert set(have) == set(PARTS)
         assert have["transom"].judged_by == "Robin"
-        assert [(a.position, a.by) for a in book.accepts(BOAT)] == [(p, "Robin") for p in ("bracket", "keel aft", "rudder port", "rudder starboard", "strainer")]
+        assert [(a.position, a.by) for a in book.accepts(BOAT)] == [
+            (p, "Robin") for p in ("bracket", "keel aft", "rudder port", "rudder starboard", "strainer")
+        ]
         assert {a.judgement for a in book.accepts(BOAT)} == {have[p].id for p in have if p != "transom"}
-        assert [(o.position, o.verdict, o.by) for o in book.overrules(BOAT)] == [("transom", "monitor", "Robin")]
+        assert [(o.position, o.verdict, o.by) for o in book.overrules(BOAT)] == [
+            ("transom", "monitor", "Robin")
+        ]
         assert len(book.judgements(BOAT)) == 7  # no photo was judged twice
     import hashlib
 
@@ -314,7 +359,9 @@ def test_the_desk(server: Server, browser: Any) -> None:
     shot(page, "pair")
     page.goto(f"{server.base}/order?boat={BOAT}")
     expect(page.locator("body")).to_contain_text("To buy")
-    assert page.evaluate("getComputedStyle(document.body).color") == "rgb(17, 17, 17)"  # its own style is let through
+    assert (
+        page.evaluate("getComputedStyle(document.body).color") == "rgb(17, 17, 17)"
+    )  # its own style is let through
     page.goto(f"{server.base}/boat?name=nobody")
     expect(page.get_by_role("heading", level=1)).to_contain_text("no boat")
     shot(page, "error")

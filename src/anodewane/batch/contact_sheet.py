@@ -27,7 +27,9 @@ GRADES: dict[str, tuple[str, str]] = {
 }
 """Word and sign of each verdict, and of what stands in its place."""
 
-SAID_ALREADY = frozenset(("past_limit", "sound", "template_chosen", "print_scale_unmeasured", "pose_ambiguous"))
+SAID_ALREADY = frozenset(
+    ("past_limit", "sound", "template_chosen", "print_scale_unmeasured", "pose_ambiguous")
+)
 """Reasons that word, figure and template line say, or that are the same on every card; the record has them all."""
 
 # colours: Okabe and Ito 2008, as in draw.py
@@ -66,12 +68,26 @@ nav{margin:.6rem 0}nav a,nav b{margin-right:.6rem}
 """
 
 
-def contact_sheet(rows: Sequence[Row], skipped: Sequence[Skipped], notes: Sequence[str], cautions: Sequence[str], title: str) -> Iterator[tuple[str, bytes]]:
+def contact_sheet(
+    rows: Sequence[Row], skipped: Sequence[Skipped], notes: Sequence[str], cautions: Sequence[str], title: str
+) -> Iterator[tuple[str, bytes]]:
     """Yield (name, HTML) of each page: index.html, index-2.html and so on; by boat, then position, unknown ones last."""
-    ordered = sorted(rows, key=lambda r: (r.boat is None, (r.boat or "").casefold(), r.position is None, (r.position or "").casefold(), r.path))
+    ordered = sorted(
+        rows,
+        key=lambda r: (
+            r.boat is None,
+            (r.boat or "").casefold(),
+            r.position is None,
+            (r.position or "").casefold(),
+            r.path,
+        ),
+    )
     pages = [ordered[i : i + PHOTOS_A_PAGE] for i in range(0, len(ordered), PHOTOS_A_PAGE)] or [[]]
     for number, page in enumerate(pages, start=1):
-        yield page_name(number), _page(page, ordered, number, len(pages), skipped, notes, cautions, title).encode()
+        yield (
+            page_name(number),
+            _page(page, ordered, number, len(pages), skipped, notes, cautions, title).encode(),
+        )
 
 
 def page_name(number: int) -> str:
@@ -80,19 +96,30 @@ def page_name(number: int) -> str:
 
 
 def _page(
-    page: Sequence[Row], every: Sequence[Row], number: int, n_pages: int, skipped: Sequence[Skipped], notes: Sequence[str], cautions: Sequence[str], title: str
+    page: Sequence[Row],
+    every: Sequence[Row],
+    number: int,
+    n_pages: int,
+    skipped: Sequence[Skipped],
+    notes: Sequence[str],
+    cautions: Sequence[str],
+    title: str,
 ) -> str:
     counts = {grade: sum(r.grade == grade for r in every) for grade in GRADES}
     here = {grade: sum(r.grade == grade for r in page) for grade in GRADES}
     shown = [g for g in GRADES if here[g]]
-    rules = "".join(f"#only-{g}:checked~main .card:not(.{g}),#only-{g}:checked~main section:not(:has(.{g})){{display:none}}" for g in shown)
+    rules = "".join(
+        f"#only-{g}:checked~main .card:not(.{g}),#only-{g}:checked~main section:not(:has(.{g})){{display:none}}"
+        for g in shown
+    )
     for g in ("all", *shown):
         rules += f"#only-{g}:checked~.bar [for=only-{g}]{{background:#181818;color:#fff}}#only-{g}:focus-visible~.bar [for=only-{g}]{{outline:3px solid #0072b2}}"
     inputs = '<input type="radio" class="filter" name="only" id="only-all" checked>' + "".join(
         f'<input type="radio" class="filter" name="only" id="only-{g}">' for g in shown
     )
     labels = f'<label for="only-all">all {len(page)}</label>' + "".join(
-        f'<label for="only-{g}"><span class="sign" aria-hidden="true">{GRADES[g][1]}</span> {_grade_words(g)} {here[g]}</label>' for g in shown
+        f'<label for="only-{g}"><span class="sign" aria-hidden="true">{GRADES[g][1]}</span> {_grade_words(g)} {here[g]}</label>'
+        for g in shown
     )
     totals = ", ".join(f"{counts[g]} {_grade_words(g)}" for g in GRADES if counts[g])
     return (
@@ -114,13 +141,20 @@ def _how_many(rows: Sequence[Row]) -> str:
 
 
 def _grade_words(grade: str) -> str:
-    return {"unreadable": "not readable", "crashed": "crashed", "fault": "failed", "pending": "not yet judged"}.get(grade, grade.replace("_", " "))
+    return {
+        "unreadable": "not readable",
+        "crashed": "crashed",
+        "fault": "failed",
+        "pending": "not yet judged",
+    }.get(grade, grade.replace("_", " "))
 
 
 def _pager(number: int, n_pages: int) -> str:
     if n_pages == 1:
         return ""
-    links = "".join(f"<b>{n}</b>" if n == number else f'<a href="{page_name(n)}">{n}</a>' for n in range(1, n_pages + 1))
+    links = "".join(
+        f"<b>{n}</b>" if n == number else f'<a href="{page_name(n)}">{n}</a>' for n in range(1, n_pages + 1)
+    )
     return f"<nav>Page {links}</nav>\n"
 
 
@@ -138,18 +172,37 @@ def _boats(page: Sequence[Row]) -> Iterator[str]:
 
 def _card(row: Row) -> str:
     word, sign = GRADES[row.grade]
-    picture = f'<img src="{_link(row.thumbnail)}" alt="{word.capitalize()}: {escape(row.path)}" loading="lazy">' if row.thumbnail else "<span>no picture</span>"
-    picture = f'<a class="picture" href="{_link(row.overlay)}">{picture}</a>' if row.overlay else f'<div class="picture">{picture}</div>'
+    picture = (
+        f'<img src="{_link(row.thumbnail)}" alt="{word.capitalize()}: {escape(row.path)}" loading="lazy">'
+        if row.thumbnail
+        else "<span>no picture</span>"
+    )
+    picture = (
+        f'<a class="picture" href="{_link(row.overlay)}">{picture}</a>'
+        if row.overlay
+        else f'<div class="picture">{picture}</div>'
+    )
     lines = [f'<div class="place">{escape(row.position or "position not known")}</div>']
     no_wear = any(c == "no_measurable_wear" for c, _, _ in row.reasons)  # its sentence has the figure
-    if not no_wear and row.consumed_pct is not None and row.consumed_low_pct is not None and row.consumed_high_pct is not None:
-        lines.append(f"<div>{row.consumed_pct:.0f} % gone ({row.consumed_low_pct:.0f} to {row.consumed_high_pct:.0f} %)</div>")
+    if (
+        not no_wear
+        and row.consumed_pct is not None
+        and row.consumed_low_pct is not None
+        and row.consumed_high_pct is not None
+    ):
+        lines.append(
+            f"<div>{row.consumed_pct:.0f} % gone ({row.consumed_low_pct:.0f} to {row.consumed_high_pct:.0f} %)</div>"
+        )
     told = [(m, r) for c, m, r in row.reasons if c not in SAID_ALREADY]
     for i, (message, remedy) in enumerate(told):
-        again = remedy in [r for _, r in told[i + 1 :]]  # one remedy for several reasons is said once, behind the last
+        again = remedy in [
+            r for _, r in told[i + 1 :]
+        ]  # one remedy for several reasons is said once, behind the last
         lines.append(f"<div>{escape(message)}{' ' + escape(remedy) if remedy and not again else ''}</div>")
     if row.template:
-        lines.append(f'<div class="quiet">template {escape(row.template)}{" (best fit)" if row.template_chosen else ""}</div>')
+        lines.append(
+            f'<div class="quiet">template {escape(row.template)}{" (best fit)" if row.template_chosen else ""}</div>'
+        )
     if row.duplicate_of:
         lines.append(f'<div class="told">same photo as {escape(row.duplicate_of)}</div>')
     lines += [f'<div class="told">{escape(c)}</div>' for c in row.contradictions]
@@ -177,6 +230,9 @@ def _told(skipped: Sequence[Skipped], notes: Sequence[str]) -> str:
             + "</ul></details>\n"
         )
     if skipped:
-        rows = "".join(f"<tr><td>{escape(s.shown)}</td><td>{SKIP_WORDS[s.reason]}</td><td>{escape(s.detail)}</td></tr>" for s in skipped)
+        rows = "".join(
+            f"<tr><td>{escape(s.shown)}</td><td>{SKIP_WORDS[s.reason]}</td><td>{escape(s.detail)}</td></tr>"
+            for s in skipped
+        )
         out += f"<details><summary>{len(skipped)} files and folders left out</summary><table>{rows}</table></details>\n"
     return out

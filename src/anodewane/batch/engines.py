@@ -41,14 +41,19 @@ def dask_engine(address: str, source: Path | Place | None = None, out: Path | Pl
     try:
         import distributed
     except ImportError as e:
-        raise UsageError("A cluster needs the package distributed.", "Install it: pip install 'anodewane[cluster]'.") from e
+        raise UsageError(
+            "A cluster needs the package distributed.", "Install it: pip install 'anodewane[cluster]'."
+        ) from e
 
     def connect() -> Any:
         try:
             make: Any = distributed.Client
             return make(address, timeout=CONNECT_S, set_as_default=False)
         except (OSError, ValueError, TimeoutError) as e:
-            raise UsageError(f"No Dask scheduler answers at '{address}'.", "Start it with 'dask scheduler', and give the address that it prints.") from e
+            raise UsageError(
+                f"No Dask scheduler answers at '{address}'.",
+                "Start it with 'dask scheduler', and give the address that it prints.",
+            ) from e
 
     client = connect()
     try:
@@ -57,7 +62,12 @@ def dask_engine(address: str, source: Path | Place | None = None, out: Path | Pl
         client.close()
         raise
     first = [client]
-    return Engine(lambda: DaskExecutor(first.pop() if first else connect(), address), threads, max(MIN_WINDOW, 4 * threads), (distributed.scheduler.KilledWorker,))
+    return Engine(
+        lambda: DaskExecutor(first.pop() if first else connect(), address),
+        threads,
+        max(MIN_WINDOW, 4 * threads),
+        (distributed.scheduler.KilledWorker,),
+    )
 
 
 def _shared(place: Path | Place | None) -> Place | None:
@@ -72,19 +82,32 @@ def _check_workers(client: Any, source: Place | None, out: Place | None) -> int:
     try:
         client.wait_for_workers(1, timeout=CONNECT_S)
     except TimeoutError as e:
-        raise UsageError("The Dask scheduler has no workers.", "Start some with 'dask worker ADDRESS --nthreads 1' on machines that have anodewane.") from e
+        raise UsageError(
+            "The Dask scheduler has no workers.",
+            "Start some with 'dask worker ADDRESS --nthreads 1' on machines that have anodewane.",
+        ) from e
     ours = _about_me(None, None)
     if isinstance(out, LocalFolder):
         out.prepare()
     try:
         answers = client.run(_about_me, source, out)
     except ImportError as e:
-        raise UsageError(f"A worker can't load anodewane: {e}.", "Install the same anodewane in the workers' environment, with the extras that are used here.") from e
+        raise UsageError(
+            f"A worker can't load anodewane: {e}.",
+            "Install the same anodewane in the workers' environment, with the extras that are used here.",
+        ) from e
     for worker, theirs in answers.items():
         there = theirs["versions"]
-        different = [f"{name} {there.get(name)} there, {version} here" for name, version in ours["versions"].items() if there.get(name) != version]
+        different = [
+            f"{name} {there.get(name)} there, {version} here"
+            for name, version in ours["versions"].items()
+            if there.get(name) != version
+        ]
         if different:
-            raise UsageError(f"The worker {worker} has other versions: {'; '.join(different)}.", "Install the same on all, or results would depend on who judged.")
+            raise UsageError(
+                f"The worker {worker} has other versions: {'; '.join(different)}.",
+                "Install the same on all, or results would depend on who judged.",
+            )
         if theirs["cannot_reach"]:
             remedy = "Give it the folder under the same path, or credentials and network for the bucket."
             raise UsageError(f"The worker {worker} doesn't reach {theirs['cannot_reach']}.", remedy)
@@ -93,7 +116,7 @@ def _check_workers(client: Any, source: Place | None, out: Place | None) -> int:
 
 def _about_me(source: Place | None, out: Place | None) -> dict[str, Any]:
     """Run by every worker: its versions, and a place that it doesn't reach."""
-    from anodewane.provenance import library_versions
+    from anodewane.judgement.provenance import library_versions
     from anodewane.version import own_version
 
     cannot = None
@@ -151,7 +174,10 @@ class DaskExecutor(Executor):
                 ours.set_exception(error)
 
     def _lost(self) -> UsageError:
-        return UsageError(f"The Dask scheduler at '{self._address}' was lost.", "Start it and its workers again, then run the same command: it goes on where it stopped.")
+        return UsageError(
+            f"The Dask scheduler at '{self._address}' was lost.",
+            "Start it and its workers again, then run the same command: it goes on where it stopped.",
+        )
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: ARG002 - the protocol's arguments
         with contextlib.suppress(Exception):

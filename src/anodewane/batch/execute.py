@@ -63,8 +63,21 @@ def run(
 class _Run:
     """One call of `run`: the executor of the moment and what is in flight on it."""
 
-    def __init__(self, items: Iterator[Item], work: Work, config: RunConfig, engine: Engine, on_result: Callable[[Outcome], None]) -> None:
-        self.items, self.work, self.config, self.engine, self.on_result = items, work, config, engine, on_result
+    def __init__(
+        self,
+        items: Iterator[Item],
+        work: Work,
+        config: RunConfig,
+        engine: Engine,
+        on_result: Callable[[Outcome], None],
+    ) -> None:
+        self.items, self.work, self.config, self.engine, self.on_result = (
+            items,
+            work,
+            config,
+            engine,
+            on_result,
+        )
         self.window = engine.window or 4 * engine.workers
         self.in_flight: dict[Future[Outcome], Item] = {}
         self.blamed: list[Item] = []
@@ -262,7 +275,9 @@ def _local_pool(workers: int) -> Executor:
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
 
-    return ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"), initializer=start_worker)
+    return ProcessPoolExecutor(
+        workers, mp_context=multiprocessing.get_context("spawn"), initializer=start_worker
+    )
 
 
 def start_worker() -> None:

@@ -21,7 +21,16 @@ from anodewane.batch.place import PART_FILE, LocalFolder, Place, shown_name
 from anodewane.batch.placing import settle
 from anodewane.batch.plan import PHOTO_ENDINGS, Plan, PlannedPhoto, hash_photos, make_plan
 from anodewane.batch.rows import Row, make_row, summary_csv, summary_jsonl, summary_xlsx
-from anodewane.batch.work import Item, Outcome, RunConfig, judge_item, overlay_name, read_label_item, record_name, thumbnail_name
+from anodewane.batch.work import (
+    Item,
+    Outcome,
+    RunConfig,
+    judge_item,
+    overlay_name,
+    read_label_item,
+    record_name,
+    thumbnail_name,
+)
 from anodewane.catalog.lens import LensProfile
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.records import SCHEMA_VERSION, Template
@@ -187,7 +196,14 @@ def judge_folder(
         ledger.start()
         plan = _planned(source, ledger, levels)
         if same_part:
-            plan = _read_labels(plan, RunConfig(source, target, settings, segmenter, {}, profile), ledger, engine, workers, progress)
+            plan = _read_labels(
+                plan,
+                RunConfig(source, target, settings, segmenter, {}, profile),
+                ledger,
+                engine,
+                workers,
+                progress,
+            )
         job = plan_job(
             source, ledger, plan, target,
             template=template, settings=settings, segmenter=segmenter, profile=profile, only=only, levels=levels, parts=parts, same_part=same_part,
@@ -205,7 +221,8 @@ def judge_folder(
         def on_result(outcome: Outcome) -> None:
             if outcome.status == "unreadable" and not outcome.final and not source.is_there():
                 raise InputUnreadable(
-                    f"The folder '{source.address}' has vanished.", "Plug its disk in again and run the same command again: it goes on where it stopped."
+                    f"The folder '{source.address}' has vanished.",
+                    "Plug its disk in again and run the same command again: it goes on where it stopped.",
                 )
             if outcome.final and not outcome.files:  # what lies there is of another content
                 for make in (record_name, overlay_name, thumbnail_name):
@@ -224,7 +241,9 @@ def judge_folder(
             _write_summaries(rows, job.plan, summary, source, target)
             return summary
 
-        config = RunConfig(source, target, settings, segmenter, dict(job.templates), profile, dict(job.own_settings))
+        config = RunConfig(
+            source, target, settings, segmenter, dict(job.templates), profile, dict(job.own_settings)
+        )
         try:
             if job.items:
                 run(job.items, WORK, config, engine or local_engine(workers, len(job.items)), on_result)
@@ -282,7 +301,14 @@ def _label_reader() -> str:
     return own_version()
 
 
-def _read_labels(plan: Plan, config: RunConfig, ledger: Ledger, engine: Engine | None, workers: int | None, progress: Progress) -> Plan:
+def _read_labels(
+    plan: Plan,
+    config: RunConfig,
+    ledger: Ledger,
+    engine: Engine | None,
+    workers: int | None,
+    progress: Progress,
+) -> Plan:
     """Read the labels of photos whose place photos.csv leaves open, and put them in the ledger: what is judged together goes by them. The plan with their hashes."""
     reader = _label_reader()
     items: list[Item] = []
@@ -291,7 +317,11 @@ def _read_labels(plan: Plan, config: RunConfig, ledger: Ledger, engine: Engine |
     for p in plan.photos:
         by_list = [g for g in p.placings if g.by == "csv"]
         settled = bool(by_list and by_list[0].boat and by_list[0].position)
-        if not settled and p.duplicate_of is None and (p.sha256 is None or ledger.label_of(p.sha256, reader) is None):
+        if (
+            not settled
+            and p.duplicate_of is None
+            and (p.sha256 is None or ledger.label_of(p.sha256, reader) is None)
+        ):
             items.append(Item(p.name, p.out_name, None, None, None, "", p.stamp))
             planned[p.name] = p
 
@@ -310,7 +340,9 @@ def _read_labels(plan: Plan, config: RunConfig, ledger: Ledger, engine: Engine |
 
 
 def _hashed(plan: Plan, found: Mapping[str, str]) -> Plan:
-    return replace(plan, photos=tuple(replace(p, sha256=found[p.name]) if p.name in found else p for p in plan.photos))
+    return replace(
+        plan, photos=tuple(replace(p, sha256=found[p.name]) if p.name in found else p for p in plan.photos)
+    )
 
 
 NO_STAMP = "-"
@@ -364,14 +396,27 @@ def plan_job(
             at = settle(unit.placings)
             part = parts.template_at(at.boat, at.position) if at.boat and at.position else None
             key = digests.template(part, templates) if part is not None else default
-        item = Item(photo.name, photo.out_name, key, unit.weighed_g, unit.thickness_mm, digests.of(key, unit), photo.stamp, tuple(n for n, _ in others))
+        item = Item(
+            photo.name,
+            photo.out_name,
+            key,
+            unit.weighed_g,
+            unit.thickness_mm,
+            digests.of(key, unit),
+            photo.stamp,
+            tuple(n for n, _ in others),
+        )
         if only:
             last = ledger.latest(photo.name)
             if last is not None and tuple(n for n, _ in last.others) != item.others:
                 continue  # of another part
             if last is not None and (last.verdict or last.status) in only:
                 items.append(item)
-            elif last is not None and (photo.sha256 is None or last.photo_sha256 in (None, photo.sha256)) and last.others == others:
+            elif (
+                last is not None
+                and (photo.sha256 is None or last.photo_sha256 in (None, photo.sha256))
+                and last.others == others
+            ):
                 kept[photo.name] = last
             continue
         done = ledger.finished(photo.name, photo.sha256, item.digest, others) if photo.sha256 else None
@@ -383,10 +428,20 @@ def plan_job(
             moved[photo.name] = old
         else:
             items.append(item)
-    return Job(plan, units, tuple(items), MappingProxyType(kept), MappingProxyType(moved), MappingProxyType(templates), MappingProxyType(digests.own_settings))
+    return Job(
+        plan,
+        units,
+        tuple(items),
+        MappingProxyType(kept),
+        MappingProxyType(moved),
+        MappingProxyType(templates),
+        MappingProxyType(digests.own_settings),
+    )
 
 
-def _put_together(plan: Plan, source: Place, ledger: Ledger, levels: tuple[str, ...] | None) -> tuple[Plan, tuple[Part, ...]]:
+def _put_together(
+    plan: Plan, source: Place, ledger: Ledger, levels: tuple[str, ...] | None
+) -> tuple[Plan, tuple[Part, ...]]:
     """Photos by boat and position, labels heard; and the contents of those that are judged together hashed, for a result goes by all of them."""
     from anodewane.views.together import MOST
 
@@ -395,8 +450,14 @@ def _put_together(plan: Plan, source: Place, ledger: Ledger, levels: tuple[str, 
     found = hash_photos(unknown, source)
     plan = _hashed(plan, found)
     by_name = {p.name: p for p in plan.photos}
-    units = tuple(replace(u, photos=tuple(replace(p, sha256=by_name[p.name].sha256) for p in u.photos)) for u in units)
-    hashes = tuple((p.name, p.stamp, found[p.name], p.likeness) for p in plan.photos if p.stamp is not None and p.name in found)
+    units = tuple(
+        replace(u, photos=tuple(replace(p, sha256=by_name[p.name].sha256) for p in u.photos)) for u in units
+    )
+    hashes = tuple(
+        (p.name, p.stamp, found[p.name], p.likeness)
+        for p in plan.photos
+        if p.stamp is not None and p.name in found
+    )
     return replace(plan, hashes=(*plan.hashes, *hashes)), units
 
 
@@ -406,21 +467,32 @@ def _put_together(plan: Plan, source: Place, ledger: Ledger, levels: tuple[str, 
 class _Digests:
     """Digests of everything besides the photo that decides a record: versions, model, segmenter, settings, template, lens."""
 
-    def __init__(self, segmenter: str, profile: LensProfile | None, settings: Settings, parts: KnownParts | None) -> None:
+    def __init__(
+        self, segmenter: str, profile: LensProfile | None, settings: Settings, parts: KnownParts | None
+    ) -> None:
         from anodewane.catalog.lens import lens_profile_to_toml
-        from anodewane.provenance import library_versions
+        from anodewane.judgement.provenance import library_versions
+        from anodewane.segment.model_file import load_model_bytes
         from anodewane.stages.segment import get_segmenter
         from anodewane.version import own_version
-        from anodewane.weights import load_model_bytes
 
         model = None
         if segmenter == "network":
-            model = load_model_bytes()[1]["sha256"]  # a bad model or a wrong name is told before the work starts
+            model = load_model_bytes()[1][
+                "sha256"
+            ]  # a bad model or a wrong name is told before the work starts
         else:
             get_segmenter(segmenter)
         self._settings, self._parts = settings, parts
         self.own_settings: dict[str, Settings] = {}
-        self._fixed = [SCHEMA_VERSION, own_version(), segmenter, model, lens_profile_to_toml(profile) if profile else None, library_versions()]
+        self._fixed = [
+            SCHEMA_VERSION,
+            own_version(),
+            segmenter,
+            model,
+            lens_profile_to_toml(profile) if profile else None,
+            library_versions(),
+        ]
         self._made: dict[tuple[str | None, float | None, float | None, bool], str] = {}
 
     def template(self, template: Template | None, into: dict[str, Template]) -> str | None:
@@ -442,9 +514,22 @@ class _Digests:
         together = len(part.photos) > 1
         case = (template, part.weighed_g, part.thickness_mm, together)
         if case not in self._made:
-            usual = self.own_settings.get(template, self._settings) if template is not None else self._settings
-            settings = replace(usual, weighed_g=part.weighed_g or usual.weighed_g, thickness_given_mm=part.thickness_mm or usual.thickness_given_mm)
-            text = json.dumps([*self._fixed, settings.digest(), template or _library_digest(), *(["together"] if together else [])])
+            usual = (
+                self.own_settings.get(template, self._settings) if template is not None else self._settings
+            )
+            settings = replace(
+                usual,
+                weighed_g=part.weighed_g or usual.weighed_g,
+                thickness_given_mm=part.thickness_mm or usual.thickness_given_mm,
+            )
+            text = json.dumps(
+                [
+                    *self._fixed,
+                    settings.digest(),
+                    template or _library_digest(),
+                    *(["together"] if together else []),
+                ]
+            )
             self._made[case] = hashlib.sha256(text.encode()).hexdigest()[:32]
         return self._made[case]
 
@@ -463,11 +548,19 @@ def _listed_template(part: Part, source: Place) -> Template:
     try:
         if part.template in builtin_templates() or not part.template.casefold().endswith(".toml"):
             return load_template(part.template)
-        return template_from_toml(source.read(f"{part.template_folder}{part.template.removeprefix('./')}").decode("utf-8-sig"))
+        return template_from_toml(
+            source.read(f"{part.template_folder}{part.template.removeprefix('./')}").decode("utf-8-sig")
+        )
     except (UsageError, InputUnreadable) as e:
-        raise UsageError(f"The template '{part.template}' of photos.csv, for '{part.first.shown}', can't be used: {e.message}", e.remedy) from e
+        raise UsageError(
+            f"The template '{part.template}' of photos.csv, for '{part.first.shown}', can't be used: {e.message}",
+            e.remedy,
+        ) from e
     except UnicodeDecodeError as e:
-        raise UsageError(f"The template '{part.template}' of photos.csv, for '{part.first.shown}', isn't text in UTF-8.", "Save it as UTF-8 text.") from e
+        raise UsageError(
+            f"The template '{part.template}' of photos.csv, for '{part.first.shown}', isn't text in UTF-8.",
+            "Save it as UTF-8 text.",
+        ) from e
 
 
 def _whole(outcome: Outcome, there: Mapping[str, int | None]) -> bool:
@@ -490,7 +583,14 @@ def _copy_outputs(part: Part, old: Outcome, target: Place, ledger: Ledger) -> Ou
     names = {make(old.out_name): make(photo.out_name) for make in (overlay_name, thumbnail_name, record_name)}
     for name, _ in old.files:
         target.write(names[name], target.read(name))
-    new = replace(old, name=photo.name, out_name=photo.out_name, stamp=photo.stamp, files=tuple((names[n], size) for n, size in old.files), others=part.others)
+    new = replace(
+        old,
+        name=photo.name,
+        out_name=photo.out_name,
+        stamp=photo.stamp,
+        files=tuple((names[n], size) for n, size in old.files),
+        others=part.others,
+    )
     _remove_each_alone(part, target, ledger)
     ledger.append(new, photo.likeness)
     return new
@@ -501,11 +601,18 @@ def _copy_outputs(part: Part, old: Outcome, target: Place, ledger: Ledger) -> Ou
 
 def _places(folder: Path | str | Place, out: Path | str | Place) -> tuple[Place, Place]:
     target: Place = LocalFolder(Path(out)) if isinstance(out, (str, Path)) else out
-    source: Place = LocalFolder(Path(folder), exclude=Path(out) if isinstance(out, (str, Path)) else None) if isinstance(folder, (str, Path)) else folder
+    source: Place = (
+        LocalFolder(Path(folder), exclude=Path(out) if isinstance(out, (str, Path)) else None)
+        if isinstance(folder, (str, Path))
+        else folder
+    )
     if isinstance(source, LocalFolder) and isinstance(target, LocalFolder):
         photos, results = source.path.resolve(), target.path.resolve()
         if photos == results or results in photos.parents:
-            raise UsageError(f"The results can't go to '{target.address}', where the photos are.", "Name a folder of their own with --out, such as one inside it.")
+            raise UsageError(
+                f"The results can't go to '{target.address}', where the photos are.",
+                "Name a folder of their own with --out, such as one inside it.",
+            )
     return source, target
 
 
@@ -518,7 +625,10 @@ def _check_only(only: Iterable[str]) -> None:
 def _no_photos(source: Place) -> None:
     for _ in source.entries():  # a folder that can't be read says so itself
         break
-    raise InputUnreadable(f"There are no photos in '{source.address}'.", f"Photos end in {', '.join(PHOTO_ENDINGS)}; --dry-run tells what else is there.")
+    raise InputUnreadable(
+        f"There are no photos in '{source.address}'.",
+        f"Photos end in {', '.join(PHOTO_ENDINGS)}; --dry-run tells what else is there.",
+    )
 
 
 def _clear_parts(target: Place) -> None:
@@ -539,16 +649,26 @@ def _rows(job: Job, outcomes: Mapping[str, Outcome]) -> list[Row]:
         if p.name in parts:
             rows.append(make_row(p, outcomes.get(p.name), None, parts[p.name]))
         elif p.name not in of_a_part:
-            rows.append(make_row(p, outcomes.get(p.duplicate_of or p.name), by_name[p.duplicate_of] if p.duplicate_of else None))
+            rows.append(
+                make_row(
+                    p,
+                    outcomes.get(p.duplicate_of or p.name),
+                    by_name[p.duplicate_of] if p.duplicate_of else None,
+                )
+            )
     return rows
 
 
-def _summary(job: Job, rows: Sequence[Row], target: Place, ledger: Ledger, judged_now: int, kept: int, began: float) -> BatchSummary:
+def _summary(
+    job: Job, rows: Sequence[Row], target: Place, ledger: Ledger, judged_now: int, kept: int, began: float
+) -> BatchSummary:
     from collections import Counter
 
     counts = Counter(r.grade for r in rows)
     skipped = Counter(s.reason for s in job.plan.skipped)
-    notes = dict.fromkeys((*job.plan.notes, *(f"{r.path}: {c}; the first is taken." for r in rows for c in r.contradictions)))
+    notes = dict.fromkeys(
+        (*job.plan.notes, *(f"{r.path}: {c}; the first is taken." for r in rows for c in r.contradictions))
+    )
     planned = {p.name for p in job.plan.photos}
     return BatchSummary(
         out=target.address,
@@ -566,17 +686,21 @@ def _summary(job: Job, rows: Sequence[Row], target: Place, ledger: Ledger, judge
     )
 
 
-def _write_summaries(rows: Sequence[Row], plan: Plan, summary: BatchSummary, source: Place, target: Place) -> None:
+def _write_summaries(
+    rows: Sequence[Row], plan: Plan, summary: BatchSummary, source: Place, target: Place
+) -> None:
     """The same rows give the same bytes, whenever and in how many goes they were judged."""
     from anodewane.batch.contact_sheet import contact_sheet, page_name
-    from anodewane.pipeline import CAUTIONS
+    from anodewane.judgement.pipeline import CAUTIONS
 
     target.write("summary.jsonl", summary_jsonl(rows))
     target.write("summary.csv", summary_csv(rows))
     target.write("summary.xlsx", summary_xlsx(rows, plan.skipped, summary.notes))
     folder = shown_name(source.address.rstrip("/\\").replace("\\", "/").rsplit("/", 1)[-1])
     next_page = 1
-    for name, html in contact_sheet(rows, plan.skipped, summary.notes, CAUTIONS, f"Anodes of {folder}" if folder else "Anodes"):
+    for name, html in contact_sheet(
+        rows, plan.skipped, summary.notes, CAUTIONS, f"Anodes of {folder}" if folder else "Anodes"
+    ):
         target.write(name, html)
         next_page += 1
     while _exists(target, page_name(next_page)):  # of a larger folder before

@@ -86,7 +86,11 @@ class Ledger:
     def finished(self, name: str, sha256: str, digest: str, others: Others = ()) -> Outcome | None:
         """The final outcome of this content under this digest at this name, judged together with `others`, or None."""
         plain = self._by_content.get((sha256, digest), {}).get(name)
-        return outcome_from_plain(plain) if plain is not None and plain["final"] and _others(plain) == others else None
+        return (
+            outcome_from_plain(plain)
+            if plain is not None and plain["final"] and _others(plain) == others
+            else None
+        )
 
     def moved(self, name: str, sha256: str, digest: str, others: Others = ()) -> Outcome | None:
         """The final outcome of the same content and digest at the same file names in other folders, or None: its outputs would be the same byte for byte."""

@@ -37,7 +37,9 @@ class Part:
     @property
     def placings(self) -> tuple[Placing, ...]:
         """What each source says of where it belongs, strongest first; a low photo's label may be past reading, so all photos have their say."""
-        said = dict.fromkeys(g for by in ("csv", "label", "folder") for p in self.photos for g in p.placings if g.by == by)
+        said = dict.fromkeys(
+            g for by in ("csv", "label", "folder") for p in self.photos for g in p.placings if g.by == by
+        )
         return tuple(said)
 
 
@@ -91,7 +93,9 @@ def of_one_part(plan: Plan, levels: tuple[str, ...] | None, most: int) -> tuple[
         photos, twins = _once(group)
         at = settle(group[0].placings)
         if len(photos) > 1 and len(photos) <= most and (odd := _differs(photos)) is None:
-            notes += [f"{shown} is the same photo as {other}: it is used once." for shown, other in twins.values()]
+            notes += [
+                f"{shown} is the same photo as {other}: it is used once." for shown, other in twins.values()
+            ]
             parts[photos[0].name] = _together(photos, tuple(twins))
             continue
         if len(photos) > most:
@@ -99,7 +103,9 @@ def of_one_part(plan: Plan, levels: tuple[str, ...] | None, most: int) -> tuple[
                 f"{_where(at)} has {len(photos)} photos, more than {most} of one part: each was judged by itself. Leave some out, or sort them into folders by part."
             )
         elif len(photos) > 1:
-            notes.append(f"{_where(at)}: photos.csv gives its photos more than one {odd}: each was judged by itself. Sort them into folders by part, or give one.")
+            notes.append(
+                f"{_where(at)}: photos.csv gives its photos more than one {odd}: each was judged by itself. Sort them into folders by part, or give one."
+            )
         single.update(p.name for p in group)
     original: dict[str, str] = {}
     kept = []
@@ -111,7 +117,9 @@ def of_one_part(plan: Plan, levels: tuple[str, ...] | None, most: int) -> tuple[
             if p.duplicate_of is None:
                 parts[p.name] = alone(p)
         kept.append(p)
-    return replace(plan, photos=tuple(kept), notes=tuple(notes)), tuple(parts[p.name] for p in plan.photos if p.name in parts)
+    return replace(plan, photos=tuple(kept), notes=tuple(notes)), tuple(
+        parts[p.name] for p in plan.photos if p.name in parts
+    )
 
 
 def _plain(text: str) -> str:
@@ -138,7 +146,16 @@ def _once(group: list[PlannedPhoto]) -> tuple[list[PlannedPhoto], dict[str, tupl
 def _differs(photos: list[PlannedPhoto]) -> str | None:
     """What the list says of these photos in more than one way, in words; None where they may be one part."""
     for what, word in (("template", "template"), ("weighed_g", "weight"), ("thickness_mm", "thickness")):
-        if len({(v, p.template_folder if what == "template" else "") for p in photos if (v := getattr(p, what)) is not None}) > 1:
+        if (
+            len(
+                {
+                    (v, p.template_folder if what == "template" else "")
+                    for p in photos
+                    if (v := getattr(p, what)) is not None
+                }
+            )
+            > 1
+        ):
             return word
     return None
 

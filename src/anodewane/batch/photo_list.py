@@ -53,7 +53,10 @@ class Said:
         except ValueError:
             number = 0.0
         if not 0 < number < 1e6:
-            raise UsageError(f"{row.where}: '{text}' in the column {column} isn't a number above 0.", "Write it as 412 or 412.5, without unit.")
+            raise UsageError(
+                f"{row.where}: '{text}' in the column {column} isn't a number above 0.",
+                "Write it as 412 or 412.5, without unit.",
+            )
         return number
 
 
@@ -81,7 +84,9 @@ class PhotoLists:
         return Said(values)
 
 
-def read_lists(source: Place, lists: Iterable[str], files: Iterable[str], folders: Iterable[str]) -> PhotoLists:
+def read_lists(
+    source: Place, lists: Iterable[str], files: Iterable[str], folders: Iterable[str]
+) -> PhotoLists:
     """Read the lists of those names.
 
     Parameters
@@ -96,7 +101,9 @@ def read_lists(source: Place, lists: Iterable[str], files: Iterable[str], folder
     """
     known_files, known_folders = _Names(files), _Names(folders)
     found = PhotoLists({}, {}, [])
-    for list_name in sorted(lists, key=lambda n: (-n.count("/"), n)):  # inner lists first: theirs is the first word
+    for list_name in sorted(
+        lists, key=lambda n: (-n.count("/"), n)
+    ):  # inner lists first: theirs is the first word
         for row in _rows(source.read(list_name), list_name, found.notes):
             folder = row.folder
             wanted = row.target.replace("\\", "/").removeprefix("./")
@@ -120,7 +127,9 @@ def _add_file(found: PhotoLists, row: ListRow) -> None:
     for other in before:
         for column in sorted(set(row.values) & set(other.values)):
             if row.values[column] != other.values[column]:
-                found.notes.append(f"{row.where}: {column} '{row.values[column]}' contradicts '{other.values[column]}' of {other.where}, which is taken.")
+                found.notes.append(
+                    f"{row.where}: {column} '{row.values[column]}' contradicts '{other.values[column]}' of {other.where}, which is taken."
+                )
     before.append(row)
 
 
@@ -136,19 +145,29 @@ def _rows(data: bytes, list_name: str, notes: list[str]) -> list[ListRow]:
     try:
         header = [h.strip().casefold() for h in next(reader, [])]
         if "file" not in header:
-            raise UsageError(f"The list '{shown}' has no column 'file'.", f"Its first line names the columns: {', '.join(COLUMNS)}; only 'file' must be there.")
+            raise UsageError(
+                f"The list '{shown}' has no column 'file'.",
+                f"Its first line names the columns: {', '.join(COLUMNS)}; only 'file' must be there.",
+            )
         unknown = [h for h in header if h and h not in COLUMNS]
         if unknown:
             notes.append(f"{shown}: columns that aren't used: {', '.join(unknown)}.")
         for cells in reader:
-            values = {h: " ".join(unicodedata.normalize("NFC", c).split()) for h, c in zip(header, cells, strict=False) if h in COLUMNS and h != "file" and c.strip()}
+            values = {
+                h: " ".join(unicodedata.normalize("NFC", c).split())
+                for h, c in zip(header, cells, strict=False)
+                if h in COLUMNS and h != "file" and c.strip()
+            }
             name = cells[header.index("file")].strip() if len(cells) > header.index("file") else ""
             if name:
                 out.append(ListRow(name, values, list_name, reader.line_num))
             elif values:
                 notes.append(f"{shown}, line {reader.line_num}: no file is named, so the line isn't used.")
     except csv.Error as e:
-        raise UsageError(f"The list '{shown}' can't be read as CSV at line {reader.line_num}: {e}.", "Save it again as CSV.") from e
+        raise UsageError(
+            f"The list '{shown}' can't be read as CSV at line {reader.line_num}: {e}.",
+            "Save it again as CSV.",
+        ) from e
     return out
 
 

@@ -155,7 +155,9 @@ class LocalFolder:
     def is_there(self) -> bool:
         try:
             with os.scandir(self.path) as scan:
-                return any(True for _ in scan)  # where a disk was pulled out its mount point may remain, empty
+                return any(
+                    True for _ in scan
+                )  # where a disk was pulled out its mount point may remain, empty
         except OSError:
             return False
 
@@ -167,8 +169,13 @@ class LocalFolder:
     def write(self, name: str, data: bytes) -> None:
         path = self._path(name)
         if not path.parent.is_dir():
-            if not (self.path / LEDGER_NAME).exists():  # else an unplugged disk's mount point would be filled in its stead
-                raise OutputNotWritable(f"The folder '{self.path}' has vanished.", "Bring it back and run the same command again: it goes on where it stopped.")
+            if not (
+                self.path / LEDGER_NAME
+            ).exists():  # else an unplugged disk's mount point would be filled in its stead
+                raise OutputNotWritable(
+                    f"The folder '{self.path}' has vanished.",
+                    "Bring it back and run the same command again: it goes on where it stopped.",
+                )
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as e:
@@ -198,7 +205,9 @@ class LocalFolder:
             with path.open("ab+") as f:
                 if f.tell():
                     f.seek(-1, os.SEEK_END)
-                    if f.read(1) != b"\n":  # cut short by a kill or a full disk: what follows must not be lost with it
+                    if (
+                        f.read(1) != b"\n"
+                    ):  # cut short by a kill or a full disk: what follows must not be lost with it
                         data = b"\n" + data
                 f.write(data)
                 f.flush()
@@ -214,7 +223,10 @@ class LocalFolder:
         try:
             held.acquire()
         except Timeout as e:
-            raise OutputNotWritable(f"Another batch is writing to '{self.path}' just now.", "Wait until it has ended, or name another folder with --out.") from e
+            raise OutputNotWritable(
+                f"Another batch is writing to '{self.path}' just now.",
+                "Wait until it has ended, or name another folder with --out.",
+            ) from e
         except OSError as e:
             raise _cannot_write(self.path / LOCK_NAME, e) from e
         try:
@@ -245,7 +257,12 @@ def _entry(name: str, e: os.DirEntry[str]) -> Entry:
     except OSError:
         return Entry(name, None, None, "")
     fresh = time.time() - max(s.st_mtime, s.st_ctime) < FRESH_S
-    return Entry(name, s.st_size, None if fresh else f"{s.st_size}-{s.st_mtime_ns}-{s.st_ctime_ns}-{s.st_ino}", str(s.st_size))
+    return Entry(
+        name,
+        s.st_size,
+        None if fresh else f"{s.st_size}-{s.st_mtime_ns}-{s.st_ctime_ns}-{s.st_ino}",
+        str(s.st_size),
+    )
 
 
 def _identity(folder: str) -> tuple[int, int]:
@@ -266,10 +283,14 @@ def _mode(path: Path) -> int:
 def _no_folder(path: Path, e: OSError) -> InputUnreadable:
     if e.errno == errno.ENOTDIR:
         return InputUnreadable(f"'{path}' isn't a folder.", "Name the folder that holds the photos.")
-    return InputUnreadable(f"The folder '{path}' can't be read: {e.strerror or e}.", "Check its name and permissions, or plug its disk in again.")
+    return InputUnreadable(
+        f"The folder '{path}' can't be read: {e.strerror or e}.",
+        "Check its name and permissions, or plug its disk in again.",
+    )
 
 
 def _cannot_write(path: Path, e: OSError) -> OutputNotWritable:
     return OutputNotWritable(
-        f"'{path}' can't be written: {e.strerror or e}.", "Free some space or change the permissions, then run the same command again: it goes on where it stopped."
+        f"'{path}' can't be written: {e.strerror or e}.",
+        "Free some space or change the permissions, then run the same command again: it goes on where it stopped.",
     )

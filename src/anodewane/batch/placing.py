@@ -23,11 +23,29 @@ CAMERA_FOLDER = re.compile(r"dcim|\d{3}[a-z_][a-z0-9_]{4}", re.IGNORECASE)
 """Of those a camera's own, which it begins anew whenever one is full."""
 CAMERA_NAME = re.compile(r"[a-z]{1,5}[ _-]?[a-z]?\d{4}.*", re.IGNORECASE)
 """IMG_1234, DSC01234, P1010001 (DCF's four letters and four digits, and their like)."""
-EMPTY_WORDS = frozenset(("img", "dsc", "image", "photo", "picture", "pic", "foto", "bild", "scan", "screenshot", "untitled", "unnamed", "burst"))
+EMPTY_WORDS = frozenset(
+    (
+        "img",
+        "dsc",
+        "image",
+        "photo",
+        "picture",
+        "pic",
+        "foto",
+        "bild",
+        "scan",
+        "screenshot",
+        "untitled",
+        "unnamed",
+        "burst",
+    )
+)
 """Names that say nothing, with or without a number behind them."""
 TIMESTAMP_DIGITS = 6
 """So many digits in a name are a date or a serial number."""
-UUID = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}|[0-9a-f]{24,}", re.IGNORECASE)
+UUID = re.compile(
+    r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}|[0-9a-f]{24,}", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +79,9 @@ def settle(placings: tuple[Placing, ...]) -> Settled:
             if what not in believed:
                 believed[what] = (value, placing.by)
             elif value.casefold() != believed[what][0].casefold():
-                told.append(f"{what} '{believed[what][0]}' by {SOURCES[believed[what][1]]}, '{value}' by {SOURCES[placing.by]}")
+                told.append(
+                    f"{what} '{believed[what][0]}' by {SOURCES[believed[what][1]]}, '{value}' by {SOURCES[placing.by]}"
+                )
     by = dict.fromkeys(b for _, b in believed.values())
     return Settled(
         believed["boat"][0] if "boat" in believed else None,
@@ -84,7 +104,10 @@ def parse_levels(text: str) -> tuple[str, ...]:
     levels = tuple(part.strip().casefold() for part in text.strip("/").split("/"))
     known = [part for part in levels if part != "-"]
     if not known or not set(known) <= {"boat", "position"} or len(set(known)) != len(known):
-        raise UsageError(f"'{text}' doesn't say what the folders stand for.", "Name them from the top, such as boat/position, or -/boat where the topmost means nothing.")
+        raise UsageError(
+            f"'{text}' doesn't say what the folders stand for.",
+            "Name them from the top, such as boat/position, or -/boat where the topmost means nothing.",
+        )
     return levels
 
 
@@ -109,7 +132,9 @@ def set_apart_by(name: str, levels: tuple[str, ...] | None = None) -> tuple[str,
         while folders and NO_BOAT_FOLDER.fullmatch(folders[0]):
             apart.append(folders.pop(0))
         levels = ("boat", "position")
-    apart += [folder for folder, what in zip(folders, levels, strict=False) if what == "-"] + folders[len(levels) :]
+    apart += [folder for folder, what in zip(folders, levels, strict=False) if what == "-"] + folders[
+        len(levels) :
+    ]
     return tuple(f.casefold() for f in apart if not CAMERA_FOLDER.fullmatch(f))
 
 
@@ -122,7 +147,13 @@ def _position_of_file(file: str) -> str | None:
     stem = file.rsplit(".", 1)[0]
     letters = "".join(c for c in stem.casefold() if c.isalpha())
     digits = sum(c.isdigit() for c in stem)
-    if not letters or letters in EMPTY_WORDS or digits >= TIMESTAMP_DIGITS or CAMERA_NAME.fullmatch(stem) or UUID.fullmatch(stem):
+    if (
+        not letters
+        or letters in EMPTY_WORDS
+        or digits >= TIMESTAMP_DIGITS
+        or CAMERA_NAME.fullmatch(stem)
+        or UUID.fullmatch(stem)
+    ):
         return None
     stem = re.sub(r"\s*\(\d+\)$", "", stem)
     return _clean(re.sub(r"[_-]+", " ", stem)) or None

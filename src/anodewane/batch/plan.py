@@ -15,7 +15,18 @@ from anodewane.batch.placing import Placing, placing_by_folders, settle
 from anodewane.errors import InputUnreadable
 
 SkipReason = Literal[
-    "dot_file", "apple_double", "system_file", "video_of_photo", "video", "photo_list", "same_shot", "not_a_photo", "broken_link", "link_loop", "output", "unreadable"
+    "dot_file",
+    "apple_double",
+    "system_file",
+    "video_of_photo",
+    "video",
+    "photo_list",
+    "same_shot",
+    "not_a_photo",
+    "broken_link",
+    "link_loop",
+    "output",
+    "unreadable",
 ]
 SKIP_WORDS: dict[SkipReason, str] = {
     "dot_file": "hidden files (dot-files)",
@@ -109,7 +120,10 @@ def make_plan(source: Place, ledger: Ledger, levels: tuple[str, ...] | None = No
         A photos.csv is wrong.
     """
     left_out: list[LeftOut] = []
-    entries = sorted(source.entries(left_out), key=lambda e: [part.encode("utf-8", "surrogateescape") for part in e.name.split("/")])
+    entries = sorted(
+        source.entries(left_out),
+        key=lambda e: [part.encode("utf-8", "surrogateescape") for part in e.name.split("/")],
+    )
     skipped = [Skipped(shown_name(o.name), o.kind, o.detail) for o in left_out]
     photos, lists = _sort_out(entries, skipped)
     said = read_lists(source, lists, (e.name for e in photos), _folders(entries))
@@ -126,18 +140,34 @@ def make_plan(source: Place, ledger: Ledger, levels: tuple[str, ...] | None = No
         settled = settle(photo.placings)
         notes += [f"{photo.shown}: {c}; the first is taken." for c in settled.contradictions]
         if photo.sha256 is not None:
-            original = first.setdefault((photo.sha256, photo.template, photo.weighed_g, photo.thickness_mm), photo)
+            original = first.setdefault(
+                (photo.sha256, photo.template, photo.weighed_g, photo.thickness_mm), photo
+            )
             if original is not photo:
                 photo = replace(photo, duplicate_of=original.name)
                 other = settle(original.placings)
-                if (other.boat, other.position) != (settled.boat, settled.position) and settled.placed_by and other.placed_by:
-                    notes.append(f"{photo.shown} is the same photo as {original.shown}, but its place is another.")
+                if (
+                    (other.boat, other.position) != (settled.boat, settled.position)
+                    and settled.placed_by
+                    and other.placed_by
+                ):
+                    notes.append(
+                        f"{photo.shown} is the same photo as {original.shown}, but its place is another."
+                    )
         planned.append(photo)
-    new_hashes = tuple((e.name, e.stamp, hashes[e.name], e.likeness) for e in photos if e.stamp is not None and e.name in hashes)
-    return Plan(tuple(planned), tuple(sorted(skipped, key=lambda s: s.shown)), tuple(notes), new_hashes, tuple(taken))
+    new_hashes = tuple(
+        (e.name, e.stamp, hashes[e.name], e.likeness)
+        for e in photos
+        if e.stamp is not None and e.name in hashes
+    )
+    return Plan(
+        tuple(planned), tuple(sorted(skipped, key=lambda s: s.shown)), tuple(notes), new_hashes, tuple(taken)
+    )
 
 
-def _planned(e: Entry, out_name: str, sha256: str | None, about: Said, levels: tuple[str, ...] | None) -> PlannedPhoto:
+def _planned(
+    e: Entry, out_name: str, sha256: str | None, about: Said, levels: tuple[str, ...] | None
+) -> PlannedPhoto:
     placings = []
     if about.text("boat") or about.text("position"):
         placings.append(Placing(about.text("boat"), about.text("position"), "csv"))
@@ -178,7 +208,11 @@ def _sort_out(entries: list[Entry], skipped: list[Skipped]) -> tuple[list[Entry]
     by_stem = {_stem(e.name): e.name for e in reversed(photos)}
     for e in videos:
         photo = by_stem.get(_stem(e.name))
-        skipped.append(Skipped(shown_name(e.name), "video_of_photo" if photo else "video", shown_name(photo) if photo else ""))
+        skipped.append(
+            Skipped(
+                shown_name(e.name), "video_of_photo" if photo else "video", shown_name(photo) if photo else ""
+            )
+        )
     return photos, lists
 
 
@@ -238,7 +272,13 @@ def _one_file_a_shot(
             if moment is not None:
                 moments.setdefault(moment, []).append(e)
         for same in moments.values():
-            kept = min(same, key=lambda e: (e.name not in listed, not e.name.casefold().endswith((".heic", ".heif", ".hif"))))
+            kept = min(
+                same,
+                key=lambda e: (
+                    e.name not in listed,
+                    not e.name.casefold().endswith((".heic", ".heif", ".hif")),
+                ),
+            )
             for e in same:
                 if e is not kept and e.name not in listed:
                     dropped.add(e.name)
@@ -291,7 +331,11 @@ def hash_photos(names: Sequence[str], source: Place) -> dict[str, str]:
             return None  # it will be a row of its own
 
     with ThreadPoolExecutor(HASHING_THREADS) as pool:
-        return {name: sha256 for name, sha256 in zip(names, pool.map(hashed, names), strict=True) if sha256 is not None}
+        return {
+            name: sha256
+            for name, sha256 in zip(names, pool.map(hashed, names), strict=True)
+            if sha256 is not None
+        }
 
 
 def _out_names(names: list[str]) -> dict[str, str]:
@@ -305,7 +349,9 @@ def _out_names(names: list[str]) -> dict[str, str]:
 
 
 def _out_name(name: str, meets_another: bool) -> str:
-    *folders, file = (part or "%" for part in shown_name(name).split("/"))  # a store's key may have "//" in it; "." and ".." are hidden files
+    *folders, file = (
+        part or "%" for part in shown_name(name).split("/")
+    )  # a store's key may have "//" in it; "." and ".." are hidden files
     if meets_another or len(file.encode()) > MAX_OUT_BYTES:
         mark = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
         file = f"{file.encode()[:MAX_OUT_BYTES].decode('utf-8', 'ignore')}~{mark}"

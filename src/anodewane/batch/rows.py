@@ -64,11 +64,19 @@ class Row:
         return self.verdict or self.status
 
 
-def make_row(photo: PlannedPhoto, outcome: Outcome | None, original: PlannedPhoto | None, part: Part | None = None) -> Row:
+def make_row(
+    photo: PlannedPhoto, outcome: Outcome | None, original: PlannedPhoto | None, part: Part | None = None
+) -> Row:
     """Put plan and outcome together; a label that was read on the sheet now has its say. part : that the photo is the first of."""
     placings = list(part.placings if part else photo.placings)
-    if outcome is not None and (outcome.label_boat or outcome.label_position) and not any(p.by == "label" for p in placings):
-        placings.insert(sum(p.by == "csv" for p in placings), Placing(outcome.label_boat, outcome.label_position, "label"))
+    if (
+        outcome is not None
+        and (outcome.label_boat or outcome.label_position)
+        and not any(p.by == "label" for p in placings)
+    ):
+        placings.insert(
+            sum(p.by == "csv" for p in placings), Placing(outcome.label_boat, outcome.label_position, "label")
+        )
     settled = settle(tuple(placings))
     has_record = outcome is not None and bool(outcome.files)
     o = outcome
@@ -101,7 +109,9 @@ def make_row(photo: PlannedPhoto, outcome: Outcome | None, original: PlannedPhot
 
 def summary_jsonl(rows: Iterable[Row]) -> bytes:
     """One JSON object a line. `consumed` is shaped as in the record: {"mass_pct": {value, low, high}, "area_pct": value, "coverage"}, or null."""
-    return b"".join(json.dumps(_plain(row), ensure_ascii=False, separators=(", ", ": ")).encode() + b"\n" for row in rows)
+    return b"".join(
+        json.dumps(_plain(row), ensure_ascii=False, separators=(", ", ": ")).encode() + b"\n" for row in rows
+    )
 
 
 def _plain(row: Row) -> dict[str, Any]:
@@ -149,7 +159,10 @@ def _csv_cell(value: Any) -> Any:
 
 def _cells(row: Row) -> list[Any]:
     chosen = None if row.template_chosen is None else "yes" if row.template_chosen else "no"
-    reasons, remedies = " ".join(m for _, m, _ in row.reasons), " ".join(dict.fromkeys(r for _, _, r in row.reasons if r))
+    reasons, remedies = (
+        " ".join(m for _, m, _ in row.reasons),
+        " ".join(dict.fromkeys(r for _, _, r in row.reasons if r)),
+    )
     return [
         row.path, row.boat, row.position, row.placed_by, row.grade, row.status, row.consumed_pct, row.consumed_low_pct, row.consumed_high_pct, row.area_pct, row.template,
         chosen, row.alloy, row.taken, reasons, remedies, row.duplicate_of, "; ".join(row.contradictions) or None, row.record, row.overlay, row.photo_sha256,
@@ -164,10 +177,24 @@ def summary_xlsx(rows: Sequence[Row], skipped: Iterable[Skipped], notes: Iterabl
     import xlsxwriter
 
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False})
+    book = xlsxwriter.Workbook(
+        buffer,
+        {
+            "in_memory": True,
+            "strings_to_formulas": False,
+            "strings_to_urls": False,
+            "strings_to_numbers": False,
+        },
+    )
     book.set_properties({"title": "anodewane batch", "created": datetime(2000, 1, 1)})  # noqa: DTZ001 - not the time: a file of the same rows has the same bytes
-    bold, wrap = book.add_format({"bold": True, "bottom": 1, "valign": "top"}), book.add_format({"text_wrap": True, "valign": "top"})
-    plain, figure = book.add_format({"valign": "top"}), book.add_format({"num_format": "0.0", "valign": "top"})
+    bold, wrap = (
+        book.add_format({"bold": True, "bottom": 1, "valign": "top"}),
+        book.add_format({"text_wrap": True, "valign": "top"}),
+    )
+    plain, figure = (
+        book.add_format({"valign": "top"}),
+        book.add_format({"num_format": "0.0", "valign": "top"}),
+    )
     widths = {
         "path": 40,
         "boat": 18,
@@ -190,7 +217,12 @@ def summary_xlsx(rows: Sequence[Row], skipped: Iterable[Skipped], notes: Iterabl
             if isinstance(value, (int, float)):
                 sheet.write_number(r, c, value, figure)
             elif value is not None:
-                sheet.write_string(r, c, str(value)[:MAX_XLSX_CELL], wrap if COLUMNS[c] in ("reasons", "what_to_do", "contradictions", "photos") else plain)
+                sheet.write_string(
+                    r,
+                    c,
+                    str(value)[:MAX_XLSX_CELL],
+                    wrap if COLUMNS[c] in ("reasons", "what_to_do", "contradictions", "photos") else plain,
+                )
     sheet.freeze_panes(1, 1)
     sheet.autofilter(0, 0, min(len(rows), MAX_XLSX_ROWS), len(COLUMNS) - 1)
     sheet.set_landscape()

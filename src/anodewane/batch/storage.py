@@ -82,7 +82,10 @@ class BucketFolder:
         with _reading(f"'{_shown(self.url, name)}'"):
             got = _obstore().get(_store(self.url), name)
             if got.meta["size"] > MAX_INPUT_BYTES:
-                raise InputUnreadable(f"'{_shown(self.url, name)}' is larger than {MAX_INPUT_BYTES // 1_000_000} MB.", "Give the photo as the phone made it.")
+                raise InputUnreadable(
+                    f"'{_shown(self.url, name)}' is larger than {MAX_INPUT_BYTES // 1_000_000} MB.",
+                    "Give the photo as the phone made it.",
+                )
             return bytes(got.bytes())
 
     def is_there(self) -> bool:
@@ -140,7 +143,11 @@ class BucketFolder:
 
     def _pieces(self, name: str) -> list[str]:
         with _reading(f"'{_shown(self.url, name)}'"):
-            return sorted(m["path"] for chunk in _obstore().list(_store(self.url), prefix=name, chunk_size=1000) for m in chunk)
+            return sorted(
+                m["path"]
+                for chunk in _obstore().list(_store(self.url), prefix=name, chunk_size=1000)
+                for m in chunk
+            )
 
     def next_piece(self, name: str) -> int:
         """The number of the first piece that isn't there yet."""
@@ -171,12 +178,18 @@ def place_of(text: str) -> Path | Place:
     if scheme == "file":
         return Path(text[len("file://") :])
     if scheme not in SCHEMES:
-        raise UsageError(f"Photos and results can't lie at '{text}'.", f"Name a folder, or a URL that begins with {', '.join(f'{s}://' for s in SCHEMES)}.")
+        raise UsageError(
+            f"Photos and results can't lie at '{text}'.",
+            f"Name a folder, or a URL that begins with {', '.join(f'{s}://' for s in SCHEMES)}.",
+        )
     url = text.rstrip("/")
     try:
         _store(url)
     except (_base_error(), ValueError) as e:
-        raise UsageError(f"The address '{text}' can't be used: {_short(e)}", "Write it as s3://bucket/folder, gs://bucket/folder or az://container/folder.") from e
+        raise UsageError(
+            f"The address '{text}' can't be used: {_short(e)}",
+            "Write it as s3://bucket/folder, gs://bucket/folder or az://container/folder.",
+        ) from e
     return BucketFolder(url)
 
 
@@ -191,7 +204,10 @@ def places_of(source: str, out: str) -> tuple[Path | Place, Path | Place]:
     photos, results = place_of(source), place_of(out)
     if isinstance(photos, BucketFolder) and isinstance(results, BucketFolder):
         if f"{photos.url}/".startswith(f"{results.url}/"):
-            raise UsageError(f"The results can't go to '{out}', where the photos are.", "Name a folder of their own with --out, such as one inside it.")
+            raise UsageError(
+                f"The results can't go to '{out}', where the photos are.",
+                "Name a folder of their own with --out, such as one inside it.",
+            )
         if results.url.startswith(f"{photos.url}/"):
             photos = BucketFolder(photos.url, exclude=results.url[len(photos.url) + 1 :])
     return photos, results
@@ -335,7 +351,9 @@ def _obstore() -> Any:
     try:
         import obstore
     except ImportError as e:
-        raise UsageError("Object storage needs the package obstore.", "Install it: pip install 'anodewane[cloud]'.") from e
+        raise UsageError(
+            "Object storage needs the package obstore.", "Install it: pip install 'anodewane[cloud]'."
+        ) from e
     return obstore
 
 
@@ -374,12 +392,18 @@ def _reading(what: str) -> Iterator[None]:
     try:
         yield
     except FileNotFoundError as e:
-        raise InputUnreadable(f"There is no {what}.", "Check the name; it may have been removed meanwhile.") from e
+        raise InputUnreadable(
+            f"There is no {what}.", "Check the name; it may have been removed meanwhile."
+        ) from e
     except InvalidPathError as e:
         message = f"A name in {what} can't be used: {_short(e)}"
-        raise InputUnreadable(message, "Rename that object: names have no empty part, no '..' and no control characters.") from e
+        raise InputUnreadable(
+            message, "Rename that object: names have no empty part, no '..' and no control characters."
+        ) from e
     except (_base_error(), OSError, ValueError) as e:
-        remedy = "Check its address, the network and this machine's credentials, then run the same command again."
+        remedy = (
+            "Check its address, the network and this machine's credentials, then run the same command again."
+        )
         raise InputUnreadable(f"{what} can't be read: {_short(e)}", remedy) from e
 
 
@@ -399,7 +423,10 @@ def _not_writable(what: str, e: BaseException) -> OutputNotWritable:
 
 
 def _another(url: str) -> OutputNotWritable:
-    return OutputNotWritable(f"Another batch is writing to '{url}' just now.", "Wait until it has ended, or name another folder with --out.")
+    return OutputNotWritable(
+        f"Another batch is writing to '{url}' just now.",
+        "Wait until it has ended, or name another folder with --out.",
+    )
 
 
 def _shown(url: str, name: str) -> str:

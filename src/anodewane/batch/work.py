@@ -90,7 +90,9 @@ def outcome_from_plain(plain: dict[str, Any]) -> Outcome:
     """Read one back; keys that this version doesn't know are passed over. TypeError or ValueError when it isn't one."""
     known = {f.name for f in fields(Outcome)}
     values = {k: v for k, v in plain.items() if k in known}
-    values["reasons"] = tuple((str(c), str(m), r if r is None else str(r)) for c, m, r in values.get("reasons", ()))
+    values["reasons"] = tuple(
+        (str(c), str(m), r if r is None else str(r)) for c, m, r in values.get("reasons", ())
+    )
     values["files"] = tuple((str(n), int(s)) for n, s in values.get("files", ()))
     values["others"] = tuple((str(n), s if s is None else str(s)) for n, s in values.get("others", ()))
     return Outcome(**values)
@@ -131,7 +133,14 @@ def judge_item(item: Item, config: RunConfig) -> Outcome:
         outcome = _judge(item, config)
     except InputUnreadable as e:
         # It was never seen whole: another run may fare better, with the disk plugged in again.
-        outcome = Outcome(item.name, item.out_name, item.digest, "unreadable", final=False, reasons=(("unreadable", e.message, e.remedy),))
+        outcome = Outcome(
+            item.name,
+            item.out_name,
+            item.digest,
+            "unreadable",
+            final=False,
+            reasons=(("unreadable", e.message, e.remedy),),
+        )
     except (OutputNotWritable, ModelError):
         raise
     except Exception as e:
@@ -139,7 +148,11 @@ def judge_item(item: Item, config: RunConfig) -> Outcome:
         while where is not None and where.tb_next is not None:
             where = where.tb_next
         at = f" ({Path(where.tb_frame.f_code.co_filename).name}:{where.tb_lineno})" if where else ""
-        reason = ("fault", f"An unexpected fault: {type(e).__name__}: {e}{at}.", "Please report it with the output of 'anodewane doctor' and, if you may, the photo.")
+        reason = (
+            "fault",
+            f"An unexpected fault: {type(e).__name__}: {e}{at}.",
+            "Please report it with the output of 'anodewane doctor' and, if you may, the photo.",
+        )
         outcome = Outcome(item.name, item.out_name, item.digest, "fault", final=False, reasons=(reason,))
     return replace(outcome, stamp=item.stamp, seconds=round(time.perf_counter() - began, 3))
 
@@ -148,14 +161,22 @@ def _judge(item: Item, config: RunConfig) -> Outcome:
     """Judge what can be read. InputUnreadable when the file can't be fetched."""
     import hashlib
 
-    from anodewane.draw import encode_picture, overlay
-    from anodewane.pipeline import judge_photo
+    from anodewane.judgement.pipeline import judge_photo
+    from anodewane.show.overlay import encode_picture, overlay
     from anodewane.stages.load import load_photo
     from anodewane.stages.segment import get_segmenter
 
     data = config.source.read(item.name)
     sha256 = hashlib.sha256(data).hexdigest()
-    base = Outcome(item.name, item.out_name, item.digest, "unreadable", final=True, photo_sha256=sha256, size_bytes=len(data))
+    base = Outcome(
+        item.name,
+        item.out_name,
+        item.digest,
+        "unreadable",
+        final=True,
+        photo_sha256=sha256,
+        size_bytes=len(data),
+    )
     if item.others:
         return _judge_together(item, config, data, base)
     try:
@@ -164,46 +185,81 @@ def _judge(item: Item, config: RunConfig) -> Outcome:
         return replace(base, reasons=(("unreadable", e.message, e.remedy),))
     del data
     template, settings = _asked(item, config)
-    verdict = judge_photo(photo, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile)
+    verdict = judge_photo(
+        photo, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile
+    )
     picture = overlay(photo, verdict)
-    return _written(item, config, base, verdict, encode_picture(picture, ".jpg"), _thumbnail(picture, photo.rgb.shape))
+    return _written(
+        item, config, base, verdict, encode_picture(picture, ".jpg"), _thumbnail(picture, photo.rgb.shape)
+    )
 
 
 def _judge_together(item: Item, config: RunConfig, first: bytes, base: Outcome) -> Outcome:
     """Several photos of one part."""
     import hashlib
 
-    from anodewane.draw import encode_picture, overlay
-    from anodewane.draw_together import overlay_together
+    from anodewane.show.overlay import encode_picture, overlay
+    from anodewane.show.overlay_of_views import overlay_together
     from anodewane.stages.load import load_photo
     from anodewane.stages.segment import get_segmenter
     from anodewane.views.together import judge_together
 
-    files = [(first, shown_name(item.name)), *((config.source.read(name), shown_name(name)) for name in item.others)]
-    base = replace(base, others=tuple((n, hashlib.sha256(data).hexdigest()) for n, (data, _) in zip(item.others, files[1:], strict=True)))
+    files = [
+        (first, shown_name(item.name)),
+        *((config.source.read(name), shown_name(name)) for name in item.others),
+    ]
+    base = replace(
+        base,
+        others=tuple(
+            (n, hashlib.sha256(data).hexdigest()) for n, (data, _) in zip(item.others, files[1:], strict=True)
+        ),
+    )
     template, settings = _asked(item, config)
     try:
-        verdict = judge_together(files, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile)
+        verdict = judge_together(
+            files, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile
+        )
     except InputUnreadable as e:
-        return replace(base, reasons=(("unreadable", e.message, f"{e.remedy} Or leave it out: the part's other photos are judged without it."),))
+        return replace(
+            base,
+            reasons=(
+                (
+                    "unreadable",
+                    e.message,
+                    f"{e.remedy} Or leave it out: the part's other photos are judged without it.",
+                ),
+            ),
+        )
     photos = [load_photo(data, name) for data, name in files]
     above = next((p for p in photos if p.source.sha256 == verdict.photo.sha256), photos[0])
     small = _thumbnail(overlay(above, verdict), above.rgb.shape)
-    return _written(item, config, base, verdict, encode_picture(overlay_together(photos, verdict), ".jpg"), small)
+    return _written(
+        item, config, base, verdict, encode_picture(overlay_together(photos, verdict), ".jpg"), small
+    )
 
 
 def _asked(item: Item, config: RunConfig) -> tuple[Template | None, Settings]:
     """Template and settings of an item."""
-    usual = config.own_settings.get(item.template, config.settings) if item.template is not None else config.settings
-    settings = replace(usual, weighed_g=item.weighed_g or usual.weighed_g, thickness_given_mm=item.thickness_mm or usual.thickness_given_mm)
+    usual = (
+        config.own_settings.get(item.template, config.settings)
+        if item.template is not None
+        else config.settings
+    )
+    settings = replace(
+        usual,
+        weighed_g=item.weighed_g or usual.weighed_g,
+        thickness_given_mm=item.thickness_mm or usual.thickness_given_mm,
+    )
     return config.templates[item.template] if item.template is not None else None, settings
 
 
-def _written(item: Item, config: RunConfig, base: Outcome, verdict: Verdict, picture: bytes, thumbnail: bytes) -> Outcome:
+def _written(
+    item: Item, config: RunConfig, base: Outcome, verdict: Verdict, picture: bytes, thumbnail: bytes
+) -> Outcome:
     """Write an item's outputs down; its outcome."""
     import hashlib
 
-    from anodewane.record_json import verdict_to_json
+    from anodewane.show.record_json import verdict_to_json
 
     record = verdict_to_json(verdict).encode()
     outputs = (
@@ -253,13 +309,21 @@ def read_label_item(item: Item, config: RunConfig) -> Outcome:
         out = replace(out, photo_sha256=hashlib.sha256(data).hexdigest(), size_bytes=len(data))
         photo = load_photo(data, shown_name(item.name))
         sighting = find_card(photo, settings=config.settings)
-        plane = locate_camera(photo, sighting, replace(config.settings, max_tilt_deg=LABEL_TILT_DEG), config.profile)
+        plane = locate_camera(
+            photo, sighting, replace(config.settings, max_tilt_deg=LABEL_TILT_DEG), config.profile
+        )
         label = read_label(photo, plane, sighting.layout)
     except CannotJudge:
         label = None
     except Exception:  # the judge comes upon it too, and tells it
         return out
-    return replace(out, status="judged", final=True, label_boat=label.boat if label else None, label_position=label.position if label else None)
+    return replace(
+        out,
+        status="judged",
+        final=True,
+        label_boat=label.boat if label else None,
+        label_position=label.position if label else None,
+    )
 
 
 LABEL_TILT_DEG = 75.0
@@ -275,7 +339,7 @@ def _thumbnail(picture: Any, photo_shape: tuple[int, ...]) -> bytes:
     """The overlay without its caption, small: the picture part keeps the photo's proportions."""
     import cv2
 
-    from anodewane.draw import encode_picture
+    from anodewane.show.overlay import encode_picture
 
     height = min(picture.shape[0], round(picture.shape[1] * photo_shape[0] / photo_shape[1]))
     scale = THUMBNAIL_PX / max(height, picture.shape[1])

@@ -67,7 +67,9 @@ class Calibration:
         return hypot(self.scale_sd, self.part_sd)
 
 
-def weighings_of(template: Template, readings: Sequence[Reading], fittings: Sequence[Fitting], settings: Settings) -> tuple[Weighing, ...]:
+def weighings_of(
+    template: Template, readings: Sequence[Reading], fittings: Sequence[Fitting], settings: Settings
+) -> tuple[Weighing, ...]:
     """The weighings of one template among readings of any boats, one a part (the last), for a part weighed twice is still one part.
 
     Parameters
@@ -85,22 +87,46 @@ def weighings_of(template: Template, readings: Sequence[Reading], fittings: Sequ
             at.setdefault((f.boat, f.position), []).append(f)
     last: dict[tuple[str, str, object], tuple[Reading, Fitting | None]] = {}
     for r in sorted(readings, key=lambda r: r.hauled_on):
-        if r.template != template.name or r.kind != "wear" or r.weighed_g is None or r.area_pct is None or r.new_g is None:
+        if (
+            r.template != template.name
+            or r.kind != "wear"
+            or r.weighed_g is None
+            or r.area_pct is None
+            or r.new_g is None
+        ):
             continue
-        part = next((f for f in at.get((r.boat, r.position), ()) if f.fitted_on < r.hauled_on and (f.removed_on is None or r.hauled_on <= f.removed_on)), None)
+        part = next(
+            (
+                f
+                for f in at.get((r.boat, r.position), ())
+                if f.fitted_on < r.hauled_on and (f.removed_on is None or r.hauled_on <= f.removed_on)
+            ),
+            None,
+        )
         last[(r.boat, r.position, part.fitted_on if part else None)] = (r, part)
     out = []
     for r, part in last.values():
         assert r.area_pct is not None
         assert r.weighed_g is not None
         assert r.new_g is not None
-        area_sd = (r.area_pct.high - r.area_pct.low) / 2 / normal_quantile(r.coverage or settings.coverage) / 100
+        area_sd = (
+            (r.area_pct.high - r.area_pct.low) / 2 / normal_quantile(r.coverage or settings.coverage) / 100
+        )
         if part is not None and part.new_mass_g is not None:
             new_g, of_new = part.new_mass_g, settings.scales_sd_g / part.new_mass_g
         else:
-            new_g, of_new = r.new_g, settings.mass_known_sd_frac if template.new_mass_g is not None else settings.mass_computed_sd_frac
+            new_g, of_new = (
+                r.new_g,
+                settings.mass_known_sd_frac
+                if template.new_mass_g is not None
+                else settings.mass_computed_sd_frac,
+            )
         left = r.weighed_g / new_g
-        out.append(Weighing(1 - r.area_pct.value / 100, area_sd, left, hypot(left * of_new, settings.scales_sd_g / new_g)))
+        out.append(
+            Weighing(
+                1 - r.area_pct.value / 100, area_sd, left, hypot(left * of_new, settings.scales_sd_g / new_g)
+            )
+        )
     return tuple(out)
 
 
@@ -136,7 +162,12 @@ def calibrate(template: Template, weighings: Sequence[Weighing], settings: Setti
 
 def calibrated_settings(settings: Settings, calibration: Calibration) -> Settings:
     """Settings with which `judge` reads photos of the calibrated template, and of no other."""
-    return replace(settings, face_scale=calibration.scale, face_scale_sd=calibration.scale_sd, face_ratio_sd=calibration.part_sd)
+    return replace(
+        settings,
+        face_scale=calibration.scale,
+        face_scale_sd=calibration.scale_sd,
+        face_ratio_sd=calibration.part_sd,
+    )
 
 
 def seen_alone(template: Template, area_pct: Interval, coverage: float, settings: Settings) -> Interval:
@@ -162,11 +193,17 @@ def seen_alone(template: Template, area_pct: Interval, coverage: float, settings
     casting = settings.mass_casting_sd_frac * rng.standard_normal(DRAWS)
     if template.solid == "rod":
         value = _rod_left(template, left)
-        masses = value * (np.maximum(1 + 1.9 * (areas / max(left, 1e-6) - 1), 0.0) * (1 + settings.rod_round_sd_frac * rng.standard_normal(DRAWS)) + casting)
+        masses = value * (
+            np.maximum(1 + 1.9 * (areas / max(left, 1e-6) - 1), 0.0)
+            * (1 + settings.rod_round_sd_frac * rng.standard_normal(DRAWS))
+            + casting
+        )
     else:
         t_new = template.thickness_mm
         t, t_sd = _thickness(template, left, settings)
-        thick = np.clip(draw_thickness(t_new, t, t_sd, rng.standard_normal(DRAWS)), 0.02 * t_new, 1.02 * t_new)
+        thick = np.clip(
+            draw_thickness(t_new, t, t_sd, rng.standard_normal(DRAWS)), 0.02 * t_new, 1.02 * t_new
+        )
         value = left * t / t_new
         masses = areas * thick / t_new + casting * value
     low, high = np.quantile(100 * (1 - masses), [(1 - coverage) / 2, (1 + coverage) / 2])
@@ -179,17 +216,21 @@ def seen_alone(template: Template, area_pct: Interval, coverage: float, settings
 
 def _thickness(template: Template, area_left: float, settings: Settings) -> tuple[float, float]:
     """Thickness that the face law leaves where a share of the plan area is left, and its one-sigma, mm."""
-    from anodewane.solids import new_area, recession_near_area
     from anodewane.stages.align import expected_thickness
+    from anodewane.wear.solids import new_area, recession_near_area
 
-    return expected_thickness(template, recession_near_area(template, min(area_left, 1.0) * new_area(template)), settings)
+    return expected_thickness(
+        template, recession_near_area(template, min(area_left, 1.0) * new_area(template)), settings
+    )
 
 
 def _rod_left(template: Template, area_left: float) -> float:
     """Share of a rod's metal that is left where it wasted evenly all round to a share of its plan area."""
-    from anodewane.solids import new_area, new_volume, recession_near_area, volume_after
+    from anodewane.wear.solids import new_area, new_volume, recession_near_area, volume_after
 
-    return volume_after(template, recession_near_area(template, min(area_left, 1.0) * new_area(template))) / new_volume(template)
+    return volume_after(
+        template, recession_near_area(template, min(area_left, 1.0) * new_area(template))
+    ) / new_volume(template)
 
 
 @lru_cache(maxsize=1)
@@ -206,7 +247,9 @@ def _grid() -> tuple[Floats, Floats, Floats]:
     return ln_scale, tau, np.log(of_scale)[:, None] + np.log(of_tau)[None, :]
 
 
-def _posterior(template: Template, weighings: Sequence[Weighing], settings: Settings) -> tuple[Floats, Floats, Floats]:
+def _posterior(
+    template: Template, weighings: Sequence[Weighing], settings: Settings
+) -> tuple[Floats, Floats, Floats]:
     """The grid and the weight of each cell, (281, 45), sum 1. In any order of the weighings the same."""
     ln_scale, tau, prior = _grid()
     scale = np.exp(ln_scale)[:, None]
@@ -217,9 +260,16 @@ def _posterior(template: Template, weighings: Sequence[Weighing], settings: Sett
         law = t_new - _thickness(template, w.area_left, settings)[0]
         # an outline read too large says both that less of it is gone and that what is left is thinner
         step = max(w.area_sd, 1e-3)
-        by_law_mm = (_thickness(template, w.area_left + step, settings)[0] - _thickness(template, w.area_left - step, settings)[0]) / (2 * step)
+        by_law_mm = (
+            _thickness(template, w.area_left + step, settings)[0]
+            - _thickness(template, w.area_left - step, settings)[0]
+        ) / (2 * step)
         per_area = t_new * w.mass_left / w.area_left**2 + scale * by_law_mm
-        noise2 = (t_new * w.mass_sd / w.area_left) ** 2 + (per_area * w.area_sd) ** 2 + settings.face_floor_sd_mm**2
+        noise2 = (
+            (t_new * w.mass_sd / w.area_left) ** 2
+            + (per_area * w.area_sd) ** 2
+            + settings.face_floor_sd_mm**2
+        )
         variance = (scale * tau[None, :] * law) ** 2 + noise2
         logs.append(-0.5 * (lost_by_scales - scale * law) ** 2 / variance - 0.5 * np.log(variance))
     log_weight = prior + np.sum(np.sort(np.stack(logs), axis=0), axis=0)

@@ -61,14 +61,21 @@ def export_book(book: Book, out: Path) -> int:
                     columns, text, count = _table_csv(book, table)
                     data = text.encode()
                     _write(z, f"{table}.csv", data)
-                    manifest["tables"][table] = {"columns": columns, "rows": count, "sha256": hashlib.sha256(data).hexdigest()}
+                    manifest["tables"][table] = {
+                        "columns": columns,
+                        "rows": count,
+                        "sha256": hashlib.sha256(data).hexdigest(),
+                    }
                     rows += count
                 for sha256, record in book.rows("records"):
                     _write(z, f"records/{sha256}.json", record.encode())
                     manifest["records"] += 1
                 _write(z, "manifest.json", (json.dumps(manifest, indent=2) + "\n").encode())
         except OSError as e:
-            raise OutputNotWritable(f"'{out}' can't be written: {e.strerror or e}.", "Write elsewhere, free some space, or change the folder's permissions.") from e
+            raise OutputNotWritable(
+                f"'{out}' can't be written: {e.strerror or e}.",
+                "Write elsewhere, free some space, or change the folder's permissions.",
+            ) from e
     return rows + int(manifest["records"])
 
 
@@ -91,19 +98,30 @@ def import_book(zip_file: Path, path: Path) -> Book:
                 _fill(db, z, manifest, bad)
     except FileNotFoundError as e:
         raise InputUnreadable(f"There is no export '{zip_file}'.", "Check the name and the folder.") from e
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, EOFError, NotImplementedError, RuntimeError, UnicodeDecodeError, zlib.error) as e:
+    except (
+        zipfile.BadZipFile,
+        zipfile.LargeZipFile,
+        EOFError,
+        NotImplementedError,
+        RuntimeError,
+        UnicodeDecodeError,
+        zlib.error,
+    ) as e:
         raise bad(f"it isn't a whole zip file ({e})") from e
     except IsADirectoryError as e:
         raise bad("it is a folder") from e
     except sqlite3.DatabaseError as e:
-        raise OutputNotWritable(f"The book '{path.name}' can't be written: {e}.", "Free some space, or write elsewhere.") from e
+        raise OutputNotWritable(
+            f"The book '{path.name}' can't be written: {e}.", "Free some space, or write elsewhere."
+        ) from e
     return open_book(path)
 
 
 def _bad(zip_file: Path) -> Callable[[str], InputUnreadable]:
     def bad(why: str) -> InputUnreadable:
         return InputUnreadable(
-            f"'{zip_file.name}' can't be taken in as a book: {why}.", "Give the zip as 'anodewane season export' wrote it; nothing was made of this one."
+            f"'{zip_file.name}' can't be taken in as a book: {why}.",
+            "Give the zip as 'anodewane season export' wrote it; nothing was made of this one.",
         )
 
     return bad
@@ -150,7 +168,10 @@ def _manifest(z: zipfile.ZipFile, bad: Callable[[str], InputUnreadable]) -> dict
     if len(set(names)) < len(names):
         raise bad("a file is in it twice")
     for i in infos:
-        if i.filename not in ("manifest.json", *(f"{t}.csv" for t in _CSV_TABLES)) and not _RECORD_NAME.fullmatch(i.filename):
+        if i.filename not in (
+            "manifest.json",
+            *(f"{t}.csv" for t in _CSV_TABLES),
+        ) and not _RECORD_NAME.fullmatch(i.filename):
             raise bad(f"there is a file {i.filename[:80]!r} in it, which no export holds")
         if i.flag_bits & 1:
             raise bad("it is encrypted")
@@ -171,16 +192,27 @@ def _manifest(z: zipfile.ZipFile, bad: Callable[[str], InputUnreadable]) -> dict
     if not isinstance(version, int) or isinstance(version, bool) or version < 1:
         raise bad("its manifest.json says no version of the tables")
     if version > VERSION:
-        raise bad(f"it is of version {version} of the tables, and this anodewane knows versions up to {VERSION}")
+        raise bad(
+            f"it is of version {version} of the tables, and this anodewane knows versions up to {VERSION}"
+        )
     tables = manifest.get("tables")
     if not isinstance(tables, dict) or not all(isinstance(t, dict) for t in tables.values()):
         raise bad("its manifest.json lists no tables")
     return manifest
 
 
-def _fill(db: sqlite3.Connection, z: zipfile.ZipFile, manifest: dict[str, Any], bad: Callable[[str], InputUnreadable]) -> None:
+def _fill(
+    db: sqlite3.Connection,
+    z: zipfile.ZipFile,
+    manifest: dict[str, Any],
+    bad: Callable[[str], InputUnreadable],
+) -> None:
     names = set(z.namelist())
-    have = [t for t in TABLES if db.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", (t,)).fetchone()]
+    have = [
+        t
+        for t in TABLES
+        if db.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", (t,)).fetchone()
+    ]
     db.execute("PRAGMA foreign_keys = ON")
     db.execute("BEGIN")
     db.execute("PRAGMA defer_foreign_keys = ON")
@@ -223,7 +255,12 @@ def _fill(db: sqlite3.Connection, z: zipfile.ZipFile, manifest: dict[str, Any], 
     assert db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
 
 
-def _fill_records(db: sqlite3.Connection, z: zipfile.ZipFile, manifest: dict[str, Any], bad: Callable[[str], InputUnreadable]) -> None:
+def _fill_records(
+    db: sqlite3.Connection,
+    z: zipfile.ZipFile,
+    manifest: dict[str, Any],
+    bad: Callable[[str], InputUnreadable],
+) -> None:
     found = sorted(n for n in z.namelist() if _RECORD_NAME.fullmatch(n))
     if len(found) != manifest.get("records"):
         raise bad(f"it holds {len(found)} records where the manifest says {manifest.get('records')}")
@@ -235,7 +272,9 @@ def _fill_records(db: sqlite3.Connection, z: zipfile.ZipFile, manifest: dict[str
         db.execute("INSERT INTO records VALUES (?, ?)", (sha256, data.decode("utf-8")))
 
 
-def _rows(text: str, table: str, kinds: dict[str, str], bad: Callable[[str], InputUnreadable]) -> Iterator[tuple[int, tuple[Any, ...]]]:
+def _rows(
+    text: str, table: str, kinds: dict[str, str], bad: Callable[[str], InputUnreadable]
+) -> Iterator[tuple[int, tuple[Any, ...]]]:
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
         if next(reader, None) != list(kinds):
@@ -244,7 +283,13 @@ def _rows(text: str, table: str, kinds: dict[str, str], bad: Callable[[str], Inp
             number = reader.line_num
             if len(row) != len(kinds):
                 raise bad(f"line {number} of {table}.csv has {len(row)} cells where {len(kinds)} belong")
-            yield number, tuple(_value(v, kind, f"line {number} of {table}.csv", name, bad) for v, (name, kind) in zip(row, kinds.items(), strict=True))
+            yield (
+                number,
+                tuple(
+                    _value(v, kind, f"line {number} of {table}.csv", name, bad)
+                    for v, (name, kind) in zip(row, kinds.items(), strict=True)
+                ),
+            )
     except csv.Error as e:
         raise bad(f"{table}.csv isn't CSV ({e})") from e
 

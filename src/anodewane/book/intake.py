@@ -66,10 +66,14 @@ class PhotoPlace:
 
     def keep(self, record: bytes, settings: Settings) -> None:
         """Keep the photo's record there, judged now."""
-        self.book.record([NewJudgement(self.boat, self.position, self.hauled_on, record, datetime.now(UTC))], settings)
+        self.book.record(
+            [NewJudgement(self.boat, self.position, self.hauled_on, record, datetime.now(UTC))], settings
+        )
 
 
-def photo_place(book: Book, boat: str, position: str, hauled_on: date | None, named: Template | None = None) -> PhotoPlace:
+def photo_place(
+    book: Book, boat: str, position: str, hauled_on: date | None, named: Template | None = None
+) -> PhotoPlace:
     """Where a photo belongs. named : the template that the user named, which mustn't contradict the book.
 
     Raises
@@ -83,14 +87,21 @@ def photo_place(book: Book, boat: str, position: str, hauled_on: date | None, na
     ashore = open_haul_out(book, place.boat)
     day = hauled_on or (ashore.hauled_on if ashore else None)
     if day is None:
-        raise UsageError(f"'{place.boat}' isn't ashore, by the book.", "Give --hauled with the date, or note it with 'anodewane season haul-out'.")
+        raise UsageError(
+            f"'{place.boat}' isn't ashore, by the book.",
+            "Give --hauled with the date, or note it with 'anodewane season haul-out'.",
+        )
     part = part_at(book, place.boat, place.name, day)
     if part is None and named is None:
-        raise UsageError(f"The book has no part at '{place.name}' of '{place.boat}' before {day}.", "Give --template, or note the part with 'anodewane season fit'.")
+        raise UsageError(
+            f"The book has no part at '{place.name}' of '{place.boat}' before {day}.",
+            "Give --template, or note the part with 'anodewane season fit'.",
+        )
     template = book.template(part.template) if part else None
     if template is not None and named is not None and template_digest(named) != template_digest(template):
         raise UsageError(
-            f"The book has a part of template '{template.name}' at '{place.name}' of '{place.boat}', not '{named.name}'.", "Leave --template out, or correct the fitting."
+            f"The book has a part of template '{template.name}' at '{place.name}' of '{place.boat}', not '{named.name}'.",
+            "Leave --template out, or correct the fitting.",
         )
     return PhotoPlace(book, place.boat, place.name, day, template)
 
@@ -101,7 +112,10 @@ class BookParts:
     def __init__(self, book: Book, hauled_on: date | None = None) -> None:
         self._templates: dict[tuple[str, str], str] = {}
         made: dict[str, Template] = {}
-        days = {b.name: hauled_on or (h.hauled_on if (h := open_haul_out(book, b.name)) else None) for b in book.boats()}
+        days = {
+            b.name: hauled_on or (h.hauled_on if (h := open_haul_out(book, b.name)) else None)
+            for b in book.boats()
+        }
         for p in book.positions():
             day = days[p.boat]
             part = part_at(book, p.boat, p.name, day) if day is not None else None
@@ -150,7 +164,9 @@ class Intake:
     notes: tuple[str, ...]
 
 
-def find_records(path: Path, boat: str | None = None, position: str | None = None) -> tuple[list[Found], list[str]]:
+def find_records(
+    path: Path, boat: str | None = None, position: str | None = None
+) -> tuple[list[Found], list[str]]:
     """The records of a batch's output folder (by its summary.jsonl), or the one record in a file; and notes on what was passed over.
 
     Raises
@@ -162,19 +178,30 @@ def find_records(path: Path, boat: str | None = None, position: str | None = Non
         return [_found(path, path.name, boat, position)], []
     summary = path / "summary.jsonl"
     if not summary.is_file():
-        raise InputUnreadable(f"'{path.name}' isn't a batch's output: it has no summary.jsonl.", "Name the folder that 'anodewane batch --out' wrote, or single records.")
+        raise InputUnreadable(
+            f"'{path.name}' isn't a batch's output: it has no summary.jsonl.",
+            "Name the folder that 'anodewane batch --out' wrote, or single records.",
+        )
     found, notes = [], []
     for number, text in enumerate(read_text(summary, "summary").splitlines(), start=1):
         if not text.strip():
             continue
         try:
             row = json.loads(text)
-            shown, record, status, twin = str(row["path"]), row["record"], row["status"], row.get("duplicate_of")
+            shown, record, status, twin = (
+                str(row["path"]),
+                row["record"],
+                row["status"],
+                row.get("duplicate_of"),
+            )
             place = (row.get("boat"), row.get("position"))
             if not all(v is None or isinstance(v, str) for v in (*place, record, twin)):
                 raise TypeError
         except (ValueError, KeyError, TypeError) as e:
-            raise InputUnreadable(f"Line {number} of '{summary}' isn't a row of a batch.", "Run the batch again with the same --out.") from e
+            raise InputUnreadable(
+                f"Line {number} of '{summary}' isn't a row of a batch.",
+                "Run the batch again with the same --out.",
+            ) from e
         if status not in ("judged", "cannot_judge") or record is None:
             notes.append(f"{shown}: {status}, so there is no record of it.")
         elif twin is not None:
@@ -182,23 +209,30 @@ def find_records(path: Path, boat: str | None = None, position: str | None = Non
         else:
             file = path / record
             if not file.resolve().is_relative_to(path.resolve()):
-                raise InputUnreadable(f"Line {number} of '{summary}' names a record outside the folder.", "Run the batch again with the same --out.")
+                raise InputUnreadable(
+                    f"Line {number} of '{summary}' names a record outside the folder.",
+                    "Run the batch again with the same --out.",
+                )
             found.append(_found(file, shown, boat or place[0], position or place[1]))
     return found, notes
 
 
 def _found(file: Path, shown: str, boat: str | None, position: str | None) -> Found:
-    from anodewane.record_json import verdict_from_json
+    from anodewane.show.record_json import verdict_from_json
 
     data = read_bytes(file, "record")
     try:
         verdict = verdict_from_json(data)
     except ValueError as e:
-        raise InputUnreadable(f"'{file.name}' isn't a record.", "Give a record as 'anodewane judge' or 'batch' wrote it.") from e
+        raise InputUnreadable(
+            f"'{file.name}' isn't a record.", "Give a record as 'anodewane judge' or 'batch' wrote it."
+        ) from e
     return Found(shown, data, verdict, boat, position, datetime.fromtimestamp(file.stat().st_mtime, UTC))
 
 
-def place_records(book: Book, found: Iterable[Found], hauled_on: date | None = None, kind: Kind = "wear") -> Intake:
+def place_records(
+    book: Book, found: Iterable[Found], hauled_on: date | None = None, kind: Kind = "wear"
+) -> Intake:
     """Hold records against the book: boat, position, haul-out and the part that sat there."""
     ready, problems, add, notes = [], [], [], []
     boats = {b.name for b in book.boats()}
@@ -221,9 +255,13 @@ def place_records(book: Book, found: Iterable[Found], hauled_on: date | None = N
             part = part_at(book, boat, position, day, kind)
             seen = f.verdict.template
             if part is None:
-                notes.append(f"{f.where}: no part is on record at '{position}' of '{boat}' before {day}; its wear a month can't be told.")
+                notes.append(
+                    f"{f.where}: no part is on record at '{position}' of '{boat}' before {day}; its wear a month can't be told."
+                )
             elif seen is not None and seen.name != part.template:
-                problems.append(f"{f.where}: judged against {seen.name}, but {part.template} sits at '{position}' of '{boat}'.")
+                problems.append(
+                    f"{f.where}: judged against {seen.name}, but {part.template} sits at '{position}' of '{boat}'."
+                )
                 continue
         ready.append(NewJudgement(boat, position, day, f.record, f.judged_at, kind))
     return Intake(tuple(ready), tuple(problems), tuple(dict.fromkeys(add)), tuple(notes))
@@ -248,7 +286,20 @@ def told(problems: Sequence[str]) -> str:
 
 # --- a yard's list ----------------------------------------------------------------------------------------------------------------------
 
-COLUMNS = ("boat", "water", "boat_note", "position", "pair", "fixings", "template", "alloy", "fitted_on", "new_mass_g", "hauled_on", "launched_on")
+COLUMNS = (
+    "boat",
+    "water",
+    "boat_note",
+    "position",
+    "pair",
+    "fixings",
+    "template",
+    "alloy",
+    "fitted_on",
+    "new_mass_g",
+    "hauled_on",
+    "launched_on",
+)
 _SAME = {
     "note": "boat_note",
     "fitted": "fitted_on",
@@ -314,7 +365,8 @@ def import_list(book: Book, file: Path, *, dry_run: bool = False) -> Listed:
         pass
     if problems:
         raise UsageError(
-            f"'{file.name}' has {len(problems)} wrong line{'s' if len(problems) > 1 else ''}:{told(problems)}Nothing was taken from it.", "Mend them and import it again."
+            f"'{file.name}' has {len(problems)} wrong line{'s' if len(problems) > 1 else ''}:{told(problems)}Nothing was taken from it.",
+            "Mend them and import it again.",
         )
     return Listed(**counts)
 
@@ -324,7 +376,9 @@ def _list_rows(file: Path) -> list[tuple[int, dict[str, str]]]:
     try:
         text = data.decode("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
     except UnicodeDecodeError as e:
-        raise InputUnreadable(f"The list '{file.name}' isn't text in UTF-8.", "Save it as 'CSV UTF-8' in the spreadsheet.") from e
+        raise InputUnreadable(
+            f"The list '{file.name}' isn't text in UTF-8.", "Save it as 'CSV UTF-8' in the spreadsheet."
+        ) from e
     head = text.split("\n", 1)[0]
     delimiter = max(",;\t", key=head.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
@@ -334,17 +388,26 @@ def _list_rows(file: Path) -> list[tuple[int, dict[str, str]]]:
         if "boat" not in names or unknown:
             wrong = f"a column '{unknown[0]}'" if unknown else "no column 'boat'"
             raise UsageError(
-                f"The list '{file.name}' has {wrong}.", f"Known columns: {', '.join(COLUMNS)}. 'anodewane season import-list --example' prints a list to start from."
+                f"The list '{file.name}' has {wrong}.",
+                f"Known columns: {', '.join(COLUMNS)}. 'anodewane season import-list --example' prints a list to start from.",
             )
         if len({n for n in names if n}) < sum(bool(n) for n in names):
             raise UsageError(f"The list '{file.name}' has a column twice.", "Take one of them out.")
-        rows = [(reader.line_num, {n: c.strip() for n, c in zip(names, cells, strict=False) if n and c.strip()}) for cells in reader if any(c.strip() for c in cells)]
+        rows = [
+            (reader.line_num, {n: c.strip() for n, c in zip(names, cells, strict=False) if n and c.strip()})
+            for cells in reader
+            if any(c.strip() for c in cells)
+        ]
     except csv.Error as e:
-        raise InputUnreadable(f"The list '{file.name}' isn't CSV: {e}.", "Save it as 'CSV UTF-8' in the spreadsheet.") from e
+        raise InputUnreadable(
+            f"The list '{file.name}' isn't CSV: {e}.", "Save it as 'CSV UTF-8' in the spreadsheet."
+        ) from e
     return rows
 
 
-def _add_listed(book: Book, boat_name: str, row: dict[str, str], counts: dict[str, int], folder: Path) -> None:
+def _add_listed(
+    book: Book, boat_name: str, row: dict[str, str], counts: dict[str, int], folder: Path
+) -> None:
     boat_name = clean_name(boat_name, "boat")
     days = {k: parse_day(row[k], k) for k in ("fitted_on", "hauled_on", "launched_on") if k in row}
     mass = _number(row["new_mass_g"]) if "new_mass_g" in row else None
@@ -354,7 +417,10 @@ def _add_listed(book: Book, boat_name: str, row: dict[str, str], counts: dict[st
         counts["boats"] += 1
     elif "water" in row and row["water"] != have.water:
         if have.water is not None:
-            raise UsageError(f"'{boat_name}' lies in {have.water} water, by the book, and not in {row['water']}.", "Correct one of them.")
+            raise UsageError(
+                f"'{boat_name}' lies in {have.water} water, by the book, and not in {row['water']}.",
+                "Correct one of them.",
+            )
         book.change_boat(boat_name, water=row["water"])  # type: ignore[arg-type]  # checked there
     if "hauled_on" in days:
         if all(h.hauled_on != days["hauled_on"] for h in book.haul_outs(boat_name)):
@@ -375,20 +441,31 @@ def _add_listed(book: Book, boat_name: str, row: dict[str, str], counts: dict[st
     else:
         for key, value in (("pair", place.pair), ("fixings", place.fixings)):
             if key in row and row[key] != value:
-                raise UsageError(f"'{name}' of '{boat_name}' has {key} {value!r} in the book and {row[key]!r} here.", "Correct one of them.")
+                raise UsageError(
+                    f"'{name}' of '{boat_name}' has {key} {value!r} in the book and {row[key]!r} here.",
+                    "Correct one of them.",
+                )
     if "template" not in row:
         if "fitted_on" in row or mass is not None or "alloy" in row:
-            raise UsageError(f"A part is told of at '{name}' of '{boat_name}' but no template.", "Name its template.")
+            raise UsageError(
+                f"A part is told of at '{name}' of '{boat_name}' but no template.", "Name its template."
+            )
         return
     if "fitted_on" not in days:
-        raise UsageError(f"'{name}' of '{boat_name}' has a template but no fitted_on.", "Say when the part was fitted; leave the template out where nobody knows.")
+        raise UsageError(
+            f"'{name}' of '{boat_name}' has a template but no fitted_on.",
+            "Say when the part was fitted; leave the template out where nobody knows.",
+        )
     part = template_by_name(book, row["template"], folder)
     fitting = next((f for f in book.fittings(boat_name, name) if f.fitted_on == days["fitted_on"]), None)
     if fitting is None:
         book.fit(boat_name, name, part, days["fitted_on"], alloy=_alloy(row.get("alloy")), new_mass_g=mass)
         counts["fittings"] += 1
     elif fitting.template != part.name:
-        raise UsageError(f"{fitting.template} was fitted at '{name}' of '{boat_name}' on {days['fitted_on']}, by the book.", "Correct one of them.")
+        raise UsageError(
+            f"{fitting.template} was fitted at '{name}' of '{boat_name}' on {days['fitted_on']}, by the book.",
+            "Correct one of them.",
+        )
 
 
 def template_by_name(book: Book, name: str, folder: Path | None = None) -> Template:
@@ -412,19 +489,25 @@ def parse_day(text: str, what: str) -> date:
             raise ValueError
         return date.fromisoformat(text)
     except ValueError as e:
-        raise UsageError(f"The {what} '{text[:40]}' isn't a date such as 2026-04-18.", "Write year, month and day so.") from e
+        raise UsageError(
+            f"The {what} '{text[:40]}' isn't a date such as 2026-04-18.", "Write year, month and day so."
+        ) from e
 
 
 def _number(text: str) -> float:
     try:
         return float(text.replace(",", "."))
     except ValueError as e:
-        raise UsageError(f"The new_mass_g '{text[:40]}' isn't a mass in grams.", "Write a number such as 1522.") from e
+        raise UsageError(
+            f"The new_mass_g '{text[:40]}' isn't a mass in grams.", "Write a number such as 1522."
+        ) from e
 
 
 def _alloy(text: str | None) -> str | None:
     if text is not None and text not in ("zinc", "aluminium", "magnesium"):
-        raise UsageError(f"'{text[:40]}' isn't an alloy that is known.", "Write zinc, aluminium or magnesium.")
+        raise UsageError(
+            f"'{text[:40]}' isn't an alloy that is known.", "Write zinc, aluminium or magnesium."
+        )
     return text
 
 
@@ -456,12 +539,20 @@ def refit_template(book: Book, boat: str, position: str, hauled_on: date) -> tup
     new = part_at(book, place.boat, place.name, hauled_on, "refit")
     old = part_at(book, place.boat, place.name, hauled_on)
     if new is None and old is None:
-        raise UsageError(f"The book has no part at '{place.name}' of '{place.boat}' around {hauled_on}.", "Note the new one with 'anodewane season fit' first.")
+        raise UsageError(
+            f"The book has no part at '{place.name}' of '{place.boat}' around {hauled_on}.",
+            "Note the new one with 'anodewane season fit' first.",
+        )
     return (new or old).template, new  # type: ignore[union-attr]  # one of them is there
 
 
 def refit(
-    book: Book, found: Iterable[Found], hauled_on: date | None, fitted_on: date | None, settings: Settings, new_mass_g: float | None = None
+    book: Book,
+    found: Iterable[Found],
+    hauled_on: date | None,
+    fitted_on: date | None,
+    settings: Settings,
+    new_mass_g: float | None = None,
 ) -> list[dict[str, Any]]:
     """Check photos of new parts, keep them as the baseline, and note a part that passes as fitted on `fitted_on` where the book doesn't have it.
 
@@ -478,7 +569,10 @@ def refit(
     with book.writing():
         for f in found:
             if f.boat is None or f.position is None:
-                raise UsageError(f"'{f.where}' has no boat or position.", "Give --boat and --position, or name them for the batch.")
+                raise UsageError(
+                    f"'{f.where}' has no boat or position.",
+                    "Give --boat and --position, or name them for the batch.",
+                )
             place = book.position(f.boat, f.position)
             ashore = open_haul_out(book, place.boat)
             day = hauled_on or (ashore.hauled_on if ashore else None)
@@ -486,7 +580,10 @@ def refit(
                 raise UsageError(f"'{place.boat}' isn't ashore, by the book.", "Give --hauled with the date.")
             name, new = refit_template(book, place.boat, place.name, day)
             if new is None and fitted_on is None:
-                raise UsageError(f"The book doesn't have the new part at '{place.name}' of '{place.boat}'.", "Give --on with the day on which it was fitted.")
+                raise UsageError(
+                    f"The book doesn't have the new part at '{place.name}' of '{place.boat}'.",
+                    "Give --on with the day on which it was fitted.",
+                )
             old = part_at(book, place.boat, place.name, day)
             template = book.template(name)
             check = check_refit(f.verdict, template, settings, old.alloy if old else None, new_mass_g)
@@ -494,6 +591,16 @@ def refit(
                 if new is None and check.passed and fitted_on is not None:
                     book.fit(place.boat, place.name, template, fitted_on, new_mass_g=new_mass_g)
                 if new is not None or check.passed:
-                    book.record([NewJudgement(place.boat, place.name, day, f.record, f.judged_at, "refit")], settings)
-            out.append({"boat": place.boat, "position": place.name, "photo": f.where, "template": name, **plain(check)})
+                    book.record(
+                        [NewJudgement(place.boat, place.name, day, f.record, f.judged_at, "refit")], settings
+                    )
+            out.append(
+                {
+                    "boat": place.boat,
+                    "position": place.name,
+                    "photo": f.where,
+                    "template": name,
+                    **plain(check),
+                }
+            )
     return out

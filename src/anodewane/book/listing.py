@@ -40,30 +40,61 @@ def states_of(
     return entries, states, notices(entries, states, settings, rules)
 
 
-def position_lines(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> list[Plain]:
+def position_lines(
+    book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
+) -> list[Plain]:
     """A line a position, by boat and position: what sits there, what the last photo said, how fast it wears, whether it lasts, and the verdict that follows."""
-    return [line for text in _texts(book, boat, settings, rules, next_on, "lines") for line in json.loads(text)]
+    return [
+        line for text in _texts(book, boat, settings, rules, next_on, "lines") for line in json.loads(text)
+    ]
 
 
-def position_json(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> str:
+def position_json(
+    book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
+) -> str:
     """`position_lines` as JSON text, a boat a line of it."""
-    return "[" + ",\n".join(text[1:-1] for text in _texts(book, boat, settings, rules, next_on, "lines") if text != "[]") + "]\n"
+    return (
+        "["
+        + ",\n".join(
+            text[1:-1] for text in _texts(book, boat, settings, rules, next_on, "lines") if text != "[]"
+        )
+        + "]\n"
+    )
 
 
-HEAD = ("boat", "position", "verdict", "photo", "% gone", "points a month", "months left", "hauled", "part", "warnings")
+HEAD = (
+    "boat",
+    "position",
+    "verdict",
+    "photo",
+    "% gone",
+    "points a month",
+    "months left",
+    "hauled",
+    "part",
+    "warnings",
+)
 
 
-def position_cells(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> list[list[str]]:
+def position_cells(
+    book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
+) -> list[list[str]]:
     """The same as a table's cells under `HEAD`; a boat's name stands in its first row."""
     return [row for text in _texts(book, boat, settings, rules, next_on, "cells") for row in json.loads(text)]
 
 
-def notice_lines(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> list[Plain]:
+def notice_lines(
+    book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
+) -> list[Plain]:
     """A line a warning, boat by boat."""
-    return [line for text in _texts(book, boat, settings, rules, next_on, "notices") for line in json.loads(text)]
+    return [
+        line for text in _texts(book, boat, settings, rules, next_on, "notices") for line in json.loads(text)
+    ]
 
 
-def orders_of(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None) -> OrderList:
+def orders_of(
+    book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
+) -> OrderList:
     """The order list; a person's overrule decides over the photo's verdict."""
     lines: list[OrderLine] = []
     unsettled: list[UnsettledLine] = []
@@ -73,14 +104,27 @@ def orders_of(book: Book, boat: str | None, settings: Settings, rules: BookRules
             gone, on = o["consumed_pct"], o["on"]
             lines.append(
                 OrderLine(
-                    o["boat"], o["position"], o["template"], o["alloy"], tuple(o["why"]), o["fixings"], o["fixing_lost"], Interval(**gone) if gone else None, _day(on)
+                    o["boat"],
+                    o["position"],
+                    o["template"],
+                    o["alloy"],
+                    tuple(o["why"]),
+                    o["fixings"],
+                    o["fixing_lost"],
+                    Interval(**gone) if gone else None,
+                    _day(on),
                 )
             )
-        unsettled += [UnsettledLine(u["boat"], u["position"], u["template"], u["why"], _day(u["on"])) for u in orders["unsettled"]]
+        unsettled += [
+            UnsettledLine(u["boat"], u["position"], u["template"], u["why"], _day(u["on"]))
+            for u in orders["unsettled"]
+        ]
     return counted(lines, unsettled)
 
 
-def haul_out_lines(book: Book, hauled_on: date, boat: str | None = None, settings: Settings | None = None) -> list[Plain]:
+def haul_out_lines(
+    book: Book, hauled_on: date, boat: str | None = None, settings: Settings | None = None
+) -> list[Plain]:
     """A line a part that was looked at when hauled out on a day: what was found then, without what follows."""
     overruled = _overruled(book.overrules(boat))
     out = []
@@ -109,7 +153,9 @@ def haul_out_lines(book: Book, hauled_on: date, boat: str | None = None, setting
 def refresh(book: Book) -> int:
     """Reckon what changed and keep it; return the number of boats. What writes calls it, so that who lists needn't wait."""
     settings, rules = Settings(), BookRules()
-    return len(_stale(book, None, settings, rules)) if book.read_only else _bring_up(book, None, settings, rules)
+    return (
+        len(_stale(book, None, settings, rules)) if book.read_only else _bring_up(book, None, settings, rules)
+    )
 
 
 # --- inside ----------------------------------------------------------------------------------------------------------------------------
@@ -118,13 +164,21 @@ def refresh(book: Book) -> int:
 PARTS = ("lines", "cells", "notices", "orders")
 
 
-def _texts(book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None, part: str) -> list[str]:
+def _texts(
+    book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None, part: str
+) -> list[str]:
     """A part of what was reckoned, as JSON text a boat, by name."""
     name = book.boat(boat).name if boat is not None else None
     usual = next_on is None and settings == Settings() and rules == BookRules()
     if usual and _brought_up(book, name, settings, rules):
         return book.kept(part, name)
-    made = _reckoned(book.entries(name, settings=settings, recent=True), _overruled(book.overrules(name)), settings, rules, next_on)
+    made = _reckoned(
+        book.entries(name, settings=settings, recent=True),
+        _overruled(book.overrules(name)),
+        settings,
+        rules,
+        next_on,
+    )
     return [parts[PARTS.index(part)] for parts in made.values()]
 
 
@@ -156,7 +210,9 @@ def _bring_up(book: Book, boat: str | None, settings: Settings, rules: BookRules
         stale = _stale(book, boat, settings, rules)
         if len(stale) > FEW:
             wanted = set(stale)
-            entries: Sequence[BoatEntries] = [e for e in book.entries(settings=settings, recent=True) if e.boat.name in wanted]
+            entries: Sequence[BoatEntries] = [
+                e for e in book.entries(settings=settings, recent=True) if e.boat.name in wanted
+            ]
         else:
             entries = [e for name in stale for e in book.entries(name, settings=settings, recent=True)]
         made = _reckoned(entries, _overruled(book.overrules(boat)), settings, rules, None)
@@ -165,7 +221,11 @@ def _bring_up(book: Book, boat: str | None, settings: Settings, rules: BookRules
 
 
 def _reckoned(
-    entries: Sequence[BoatEntries], overruled: dict[tuple[str, str, date], Overrule], settings: Settings, rules: BookRules, next_on: date | None
+    entries: Sequence[BoatEntries],
+    overruled: dict[tuple[str, str, date], Overrule],
+    settings: Settings,
+    rules: BookRules,
+    next_on: date | None,
 ) -> dict[str, tuple[str, ...]]:
     """JSON text of `PARTS` a boat."""
     states = _with_photos(entries, reckon(entries, settings, rules, next_on))
@@ -183,19 +243,41 @@ def _reckoned(
         for n in said:
             for p in n.positions:
                 codes.setdefault(p, []).append(n.reason.code)
-        by = {s.position.name: overruled.get((name, s.position.name, s.last.hauled_on)) if s.last is not None else None for s in mine}
-        decided = [replace(s, verdict=o.verdict) if (o := by[s.position.name]) is not None else s for s in mine]
+        by = {
+            s.position.name: overruled.get((name, s.position.name, s.last.hauled_on))
+            if s.last is not None
+            else None
+            for s in mine
+        }
+        decided = [
+            replace(s, verdict=o.verdict) if (o := by[s.position.name]) is not None else s for s in mine
+        ]
         orders = order_list(decided)
         lines = [_line(s, by[s.position.name], codes.get(s.position.name, [])) for s in mine]
         parts = (
             lines,
             [_cells(line, i == 0) for i, line in enumerate(lines)],
             [
-                {"boat": n.boat, "positions": list(n.positions), "code": n.reason.code, "message": n.reason.message, "remedy": n.reason.remedy, "hauled_on": _iso(n.on)}
+                {
+                    "boat": n.boat,
+                    "positions": list(n.positions),
+                    "code": n.reason.code,
+                    "message": n.reason.message,
+                    "remedy": n.reason.remedy,
+                    "hauled_on": _iso(n.on),
+                }
                 for n in said
             ],
             {
-                "lines": [{**_shallow(o), "why": list(o.why), "consumed_pct": _interval(o.consumed_pct), "on": _iso(o.on)} for o in orders.lines],
+                "lines": [
+                    {
+                        **_shallow(o),
+                        "why": list(o.why),
+                        "consumed_pct": _interval(o.consumed_pct),
+                        "on": _iso(o.on),
+                    }
+                    for o in orders.lines
+                ],
                 "unsettled": [{**_shallow(u), "on": _iso(u.on)} for u in orders.unsettled],
             },
         )
@@ -203,15 +285,29 @@ def _reckoned(
     return out
 
 
-def _with_photos(entries: Sequence[BoatEntries], states: Sequence[PositionState]) -> tuple[PositionState, ...]:
+def _with_photos(
+    entries: Sequence[BoatEntries], states: Sequence[PositionState]
+) -> tuple[PositionState, ...]:
     """With what the last photo says where no part is on record: a verdict doesn't need to know since when a part sits there, a rate does."""
     bare = {(s.boat.name, s.position.name) for s in states if s.fitting is None}
     if bare:
-        bare -= {(f.boat, f.position) for e in entries for f in e.fittings}  # what came off is no longer there
+        bare -= {
+            (f.boat, f.position) for e in entries for f in e.fittings
+        }  # what came off is no longer there
     if not bare:
         return tuple(states)
-    last = {(r.boat, r.position): r for e in entries for r in sorted(e.readings, key=lambda r: r.hauled_on) if r.kind == "wear" and (r.boat, r.position) in bare}
-    return tuple(replace(s, last=r, photo_verdict=r.verdict, verdict=r.verdict) if (r := last.get((s.boat.name, s.position.name))) else s for s in states)
+    last = {
+        (r.boat, r.position): r
+        for e in entries
+        for r in sorted(e.readings, key=lambda r: r.hauled_on)
+        if r.kind == "wear" and (r.boat, r.position) in bare
+    }
+    return tuple(
+        replace(s, last=r, photo_verdict=r.verdict, verdict=r.verdict)
+        if (r := last.get((s.boat.name, s.position.name)))
+        else s
+        for s in states
+    )
 
 
 def _cells(line: Plain, first: bool) -> list[str]:
@@ -274,7 +370,9 @@ def _line(s: PositionState, overruled: Overrule | None, warnings: list[str]) -> 
         "launch_assumed": rate.launch_assumed if rate else None,
         "consumed_at_next_pct": _interval(ahead.consumed_at_next_pct) if ahead else None,
         "months_ahead": round(ahead.months_ahead, 2) if ahead else None,
-        "months_left": {k: None if v is None else round(v, 2) for k, v in _shallow(ahead.months_left).items()} if ahead else None,
+        "months_left": {k: None if v is None else round(v, 2) for k, v in _shallow(ahead.months_left).items()}
+        if ahead
+        else None,
         "lasts": round(ahead.lasts, 4) if ahead else None,
         "reasons": [{"code": r.code, "message": r.message, "remedy": r.remedy} for r in s.reasons],
         "photo_reasons": list(last.reasons) if last else [],

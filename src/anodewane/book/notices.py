@@ -41,7 +41,9 @@ class Notice:
     on: date | None
 
 
-def notices(entries: Sequence[BoatEntries], states: Sequence[PositionState], settings: Settings, rules: BookRules) -> tuple[Notice, ...]:
+def notices(
+    entries: Sequence[BoatEntries], states: Sequence[PositionState], settings: Settings, rules: BookRules
+) -> tuple[Notice, ...]:
     """Every warning about some boats, boat by boat.
 
     `no_wear_in_season`, `pair_uneven`, `faster_than_before`, `mixed_alloys`, `alloy_for_water`, `weighed_disagrees`, `short_lived`.
@@ -67,19 +69,34 @@ def notices(entries: Sequence[BoatEntries], states: Sequence[PositionState], set
 
 def _of_position(s: PositionState, settings: Settings, rules: BookRules) -> Iterable[Notice]:
     def notice(code: str, detail: str) -> Notice:
-        return Notice(s.boat.name, (s.position.name,), finding(code, detail), s.last.hauled_on if s.last else None)
+        return Notice(
+            s.boat.name, (s.position.name,), finding(code, detail), s.last.hauled_on if s.last else None
+        )
 
     rate, last = s.rate, s.last
-    if last is not None and last.weighed_g is not None and last.seen_pct is not None and last.consumed_pct is not None:
-        difference, chance = _apart(last.consumed_pct, last.seen_pct, last.coverage or settings.coverage, rules)
+    if (
+        last is not None
+        and last.weighed_g is not None
+        and last.seen_pct is not None
+        and last.consumed_pct is not None
+    ):
+        difference, chance = _apart(
+            last.consumed_pct, last.seen_pct, last.coverage or settings.coverage, rules
+        )
         if abs(difference) > chance:
-            yield notice("weighed_disagrees", f"{s.position.name}: {last.consumed_pct.value:.0f} % gone by weight, {_span(last.seen_pct)} by the photo")
+            yield notice(
+                "weighed_disagrees",
+                f"{s.position.name}: {last.consumed_pct.value:.0f} % gone by weight, {_span(last.seen_pct)} by the photo",
+            )
     if rate is None or last is None or last.status != "judged" or last.consumed_pct is None:
         return
     gone = last.consumed_pct
     if gone.value < settings.no_wear_below_pct:
         if rate.months >= rules.season_months:
-            yield notice("no_wear_in_season", f"{s.position.name}: {rate.months:.1f} months in the water, {_span(gone)} gone")
+            yield notice(
+                "no_wear_in_season",
+                f"{s.position.name}: {rate.months:.1f} months in the water, {_span(gone)} gone",
+            )
         return
     season = rate.season
     if season is not None and min(season.months, season.months_before) >= rules.season_months:
@@ -94,7 +111,10 @@ def _of_position(s: PositionState, settings: Settings, rules: BookRules) -> Iter
     if s.outlook is not None and not s.outlook.new_lasts:
         lasts = s.outlook.limit_pct / rate.points_per_month.value
         soon = "; gone within weeks is what a stray current does" if lasts < STRAY_MONTHS else ""
-        yield notice("short_lived", f"{s.position.name}: limit after {lasts:.1f} months, the next haul-out after {s.outlook.spell_months:.1f}{soon}")
+        yield notice(
+            "short_lived",
+            f"{s.position.name}: limit after {lasts:.1f} months, the next haul-out after {s.outlook.spell_months:.1f}{soon}",
+        )
 
 
 def _apart(a: Interval, b: Interval, coverage: float, rules: BookRules) -> tuple[float, float]:
@@ -111,20 +131,39 @@ def _pairs(states: Sequence[PositionState], rules: BookRules) -> Iterable[Notice
     for a, b in combinations(states, 2):
         if a.position.pair is None or a.position.pair != b.position.pair:
             continue
-        if a.rate is None or b.rate is None or a.last is None or b.last is None or a.fitting is None or b.fitting is None:
+        if (
+            a.rate is None
+            or b.rate is None
+            or a.last is None
+            or b.last is None
+            or a.fitting is None
+            or b.fitting is None
+        ):
             continue
         first, second = a.last.consumed_pct, b.last.consumed_pct
-        if first is None or second is None or a.last.hauled_on != b.last.hauled_on or a.fitting.template != b.fitting.template:
+        if (
+            first is None
+            or second is None
+            or a.last.hauled_on != b.last.hauled_on
+            or a.fitting.template != b.fitting.template
+        ):
             continue
         least = min(a.rate.months, b.rate.months)
         if least < rules.season_months:
             continue
-        one, other = (_scaled(i, least / s.rate.months) for i, s in ((first, a), (second, b)) if s.rate is not None)
+        one, other = (
+            _scaled(i, least / s.rate.months) for i, s in ((first, a), (second, b)) if s.rate is not None
+        )
         difference, chance = _apart(one, other, a.last.coverage or 0.9, rules)
         difference, chance = difference, (max(chance * chance - _common2(a.last, b.last, rules), 0.0)) ** 0.5
         if abs(difference) > max(chance, rules.pair_min_points):
             figures = f"{a.position.name} {_span(first)} gone in {a.rate.months:.1f} months, {b.position.name} {_span(second)} in {b.rate.months:.1f}"
-            yield Notice(a.boat.name, (a.position.name, b.position.name), finding("pair_uneven", figures), a.last.hauled_on)
+            yield Notice(
+                a.boat.name,
+                (a.position.name, b.position.name),
+                finding("pair_uneven", figures),
+                a.last.hauled_on,
+            )
 
 
 def _common2(a: Reading, b: Reading, rules: BookRules) -> float:
@@ -153,7 +192,9 @@ def _alloys(e: BoatEntries, states: Sequence[PositionState]) -> Iterable[Notice]
     for alloy, names in sorted(where.items()):
         why = WRONG_WATER.get((alloy, e.boat.water or ""))
         if why is not None:
-            yield Notice(e.boat.name, tuple(names), finding("alloy_for_water", f"{why}: {', '.join(names)}"), None)
+            yield Notice(
+                e.boat.name, tuple(names), finding("alloy_for_water", f"{why}: {', '.join(names)}"), None
+            )
 
 
 def _span(i: Interval) -> str:

@@ -86,14 +86,42 @@ def order_list(states: Sequence[PositionState]) -> OrderList:
             found = {*(s.last.reasons if s.last is not None else ()), *(r.code for r in s.reasons)}
             why: tuple[Why, ...] = tuple(w for w in get_args(Why) if w in found) or ("verdict",)
             gone = s.last.consumed_pct if s.last is not None else None
-            lines.append(OrderLine(s.boat.name, s.position.name, s.fitting.template, s.fitting.alloy, why, s.position.fixings, "fixing_lost" in found, gone, on))
+            lines.append(
+                OrderLine(
+                    s.boat.name,
+                    s.position.name,
+                    s.fitting.template,
+                    s.fitting.alloy,
+                    why,
+                    s.position.fixings,
+                    "fixing_lost" in found,
+                    gone,
+                    on,
+                )
+            )
         elif s.verdict == "replace":
             # what was judged against may be the library's best guess: shown, not ordered
-            unsettled.append(UnsettledLine(s.boat.name, s.position.name, s.last.template if s.last is not None else None, "replace_unknown_part", on))
+            unsettled.append(
+                UnsettledLine(
+                    s.boat.name,
+                    s.position.name,
+                    s.last.template if s.last is not None else None,
+                    "replace_unknown_part",
+                    on,
+                )
+            )
         elif s.fitting is None:
             unsettled.append(UnsettledLine(s.boat.name, s.position.name, None, "nothing_fitted", on))
         elif s.verdict is None:
-            unsettled.append(UnsettledLine(s.boat.name, s.position.name, s.fitting.template, "never_judged" if s.last is None else "cannot_judge", on))
+            unsettled.append(
+                UnsettledLine(
+                    s.boat.name,
+                    s.position.name,
+                    s.fitting.template,
+                    "never_judged" if s.last is None else "cannot_judge",
+                    on,
+                )
+            )
     return counted(lines, unsettled)
 
 
@@ -109,7 +137,19 @@ def counted(lines: Sequence[OrderLine], unsettled: Sequence[UnsettledLine]) -> O
     )
 
 
-COLUMNS = ("order", "boat", "position", "template", "alloy", "why", "fixings", "consumed_pct", "consumed_low_pct", "consumed_high_pct", "hauled_on")
+COLUMNS = (
+    "order",
+    "boat",
+    "position",
+    "template",
+    "alloy",
+    "why",
+    "fixings",
+    "consumed_pct",
+    "consumed_low_pct",
+    "consumed_high_pct",
+    "hauled_on",
+)
 
 
 def order_csv(orders: OrderList) -> str:
@@ -122,11 +162,44 @@ def order_csv(orders: OrderList) -> str:
     writer = csv.writer(out)
     writer.writerow(COLUMNS)
     for line in orders.lines:
-        gone = ("", "", "") if line.consumed_pct is None else tuple(f"{v:.1f}" for v in (line.consumed_pct.value, line.consumed_pct.low, line.consumed_pct.high))
-        row = (1, line.boat, line.position, line.template, line.alloy, " ".join(line.why), line.fixings or "", *gone, _day(line.on))
+        gone = (
+            ("", "", "")
+            if line.consumed_pct is None
+            else tuple(
+                f"{v:.1f}" for v in (line.consumed_pct.value, line.consumed_pct.low, line.consumed_pct.high)
+            )
+        )
+        row = (
+            1,
+            line.boat,
+            line.position,
+            line.template,
+            line.alloy,
+            " ".join(line.why),
+            line.fixings or "",
+            *gone,
+            _day(line.on),
+        )
         writer.writerow([_plain(v) for v in row])
     for other in orders.unsettled:
-        writer.writerow([_plain(v) for v in (0, other.boat, other.position, other.template or "", "", other.why, "", "", "", "", _day(other.on))])
+        writer.writerow(
+            [
+                _plain(v)
+                for v in (
+                    0,
+                    other.boat,
+                    other.position,
+                    other.template or "",
+                    "",
+                    other.why,
+                    "",
+                    "",
+                    "",
+                    "",
+                    _day(other.on),
+                )
+            ]
+        )
     return out.getvalue()
 
 
@@ -141,27 +214,63 @@ def order_page(orders: OrderList, title: str = "Order list", made_on: date | Non
     for line in orders.lines:
         boats.setdefault(line.boat, []).append(line)
     n = len(orders.lines)
-    sub = f"{n} {'part' if n == 1 else 'parts'} for {len(boats)} {'boat' if len(boats) == 1 else 'boats'}" + (f", {made_on.isoformat()}" if made_on else "")
+    sub = f"{n} {'part' if n == 1 else 'parts'} for {len(boats)} {'boat' if len(boats) == 1 else 'boats'}" + (
+        f", {made_on.isoformat()}" if made_on else ""
+    )
     body = []
     if orders.parts:
         body.append("<h2>To buy</h2>")
-        body.append(table(("number", "template", "alloy"), ((f"{c.count}", c.what, c.alloy or "") for c in orders.parts), numbers=(0,), boxes=True))
+        body.append(
+            table(
+                ("number", "template", "alloy"),
+                ((f"{c.count}", c.what, c.alloy or "") for c in orders.parts),
+                numbers=(0,),
+                boxes=True,
+            )
+        )
     else:
-        body.append("<p>Nothing to buy.</p>" if not orders.unsettled else "<p>Nothing can be ordered yet.</p>")
+        body.append(
+            "<p>Nothing to buy.</p>" if not orders.unsettled else "<p>Nothing can be ordered yet.</p>"
+        )
     if orders.fixings:
-        body.append(table(("number", "fixings, a set each"), ((f"{c.count}", c.what) for c in orders.fixings), numbers=(0,), boxes=True))
+        body.append(
+            table(
+                ("number", "fixings, a set each"),
+                ((f"{c.count}", c.what) for c in orders.fixings),
+                numbers=(0,),
+                boxes=True,
+            )
+        )
     without = sum(1 for line in orders.lines if not line.fixings)
     if without:
-        body.append(f"<p>{without} of them {'has' if without == 1 else 'have'} no fixings on record: look before ordering.</p>")
+        body.append(
+            f"<p>{without} of them {'has' if without == 1 else 'have'} no fixings on record: look before ordering.</p>"
+        )
     if boats:
         body.append("<h2>By boat</h2>")
     for boat, lines in boats.items():
-        rows = [(i.position, f"{i.template}, {i.alloy}", _why(i), i.fixings or "not on record", _gone(i.consumed_pct), _day(i.on)) for i in lines]
+        rows = [
+            (
+                i.position,
+                f"{i.template}, {i.alloy}",
+                _why(i),
+                i.fixings or "not on record",
+                _gone(i.consumed_pct),
+                _day(i.on),
+            )
+            for i in lines
+        ]
         body.append(f"<h3>{escape(boat)}</h3>")
-        body.append(table(("position", "part", "why", "fixings", "gone", "hauled"), rows, numbers=(4, 5), boxes=True))
+        body.append(
+            table(("position", "part", "why", "fixings", "gone", "hauled"), rows, numbers=(4, 5), boxes=True)
+        )
     if orders.unsettled:
-        body.append("<h2>Look at these first</h2><p>Nobody can say yet whether they need a part. Nothing is ordered for them.</p>")
-        first = ((u.boat, u.position, u.template or "unknown", WORDS[u.why], _day(u.on)) for u in orders.unsettled)
+        body.append(
+            "<h2>Look at these first</h2><p>Nobody can say yet whether they need a part. Nothing is ordered for them.</p>"
+        )
+        first = (
+            (u.boat, u.position, u.template or "unknown", WORDS[u.why], _day(u.on)) for u in orders.unsettled
+        )
         body.append(table(("boat", "position", "part", "why", "hauled"), first))
     return page(title, sub, "\n".join(body), all_cautions())
 

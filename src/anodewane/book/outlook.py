@@ -46,7 +46,9 @@ class Outlook:
     new_lasts: bool
 
 
-def months_ahead(haul_outs: Sequence[HaulOut], fitted_on: date, from_on: date, next_on: date | None = None) -> tuple[float, float]:
+def months_ahead(
+    haul_outs: Sequence[HaulOut], fitted_on: date, from_on: date, next_on: date | None = None
+) -> tuple[float, float]:
     """Months in the water from a haul-out to the next one that is still to come, and those of the coming spell alone.
 
     Raises
@@ -64,13 +66,21 @@ def months_ahead(haul_outs: Sequence[HaulOut], fitted_on: date, from_on: date, n
         launched = latest.launched_on or latest.hauled_on
         if next_on <= max(latest.hauled_on, launched):
             raise UsageError(
-                f"The next haul-out, {next_on}, isn't after the last one of '{latest.boat}', hauled {latest.hauled_on}.", "Give a date to come, or leave it out."
+                f"The next haul-out, {next_on}, isn't after the last one of '{latest.boat}', hauled {latest.hauled_on}.",
+                "Give a date to come, or leave it out.",
             )
         coming = months(launched, next_on)
     return since + coming, coming
 
 
-def outlook(fit: Fit, from_on: date, ahead: tuple[float, float], limit_pct: float, coverage: float, next_on: date | None = None) -> Outlook:
+def outlook(
+    fit: Fit,
+    from_on: date,
+    ahead: tuple[float, float],
+    limit_pct: float,
+    coverage: float,
+    next_on: date | None = None,
+) -> Outlook:
     """What a fit foretells. ahead : as `months_ahead` gives it."""
     z = normal_quantile(coverage)
     h, spell = ahead

@@ -44,7 +44,11 @@ STYLE = """
 
 def page(title: str, sub: str, body: str, cautions: Sequence[str] = ()) -> str:
     """A whole page. `title` and `sub` are text and escaped here; `body` is HTML."""
-    end = f'<section class="caution"><h3>Before you start</h3>{bullets(cautions)}</section>\n' if cautions else ""
+    end = (
+        f'<section class="caution"><h3>Before you start</h3>{bullets(cautions)}</section>\n'
+        if cautions
+        else ""
+    )
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<h1>{escape(title)}</h1>\n"
@@ -54,7 +58,7 @@ def page(title: str, sub: str, body: str, cautions: Sequence[str] = ()) -> str:
 
 def all_cautions() -> tuple[str, ...]:
     """The cautions of every record and those of fitting."""
-    from anodewane.pipeline import CAUTIONS
+    from anodewane.judgement.pipeline import CAUTIONS
 
     return (*CAUTIONS, *YARD_CAUTIONS)
 
@@ -64,11 +68,24 @@ def bullets(items: Iterable[str]) -> str:
     return "<ul>" + "".join(f"<li>{escape(i)}</li>" for i in items) + "</ul>"
 
 
-def table(head: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = (), boxes: bool = False, caption: str | None = None) -> str:
+def table(
+    head: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    numbers: Sequence[int] = (),
+    boxes: bool = False,
+    caption: str | None = None,
+) -> str:
     """A table of text, escaped. numbers : columns set to the right; boxes : a box to tick before each row."""
     kind = [' class="n"' if i in numbers else "" for i in range(len(head))]
-    top = ('<th scope="col"></th>' if boxes else "") + "".join(f'<th scope="col"{k}>{escape(h)}</th>' for k, h in zip(kind, head, strict=True))
+    top = ('<th scope="col"></th>' if boxes else "") + "".join(
+        f'<th scope="col"{k}>{escape(h)}</th>' for k, h in zip(kind, head, strict=True)
+    )
     box = '<td class="box"><span></span></td>' if boxes else ""
-    lines = ["<tr>" + box + "".join(f"<td{k}>{escape(c)}</td>" for k, c in zip(kind, row, strict=True)) + "</tr>" for row in rows]
+    lines = [
+        "<tr>" + box + "".join(f"<td{k}>{escape(c)}</td>" for k, c in zip(kind, row, strict=True)) + "</tr>"
+        for row in rows
+    ]
     name = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return f"<table>{name}<thead><tr>{top}</tr></thead>\n<tbody>\n" + "\n".join(lines) + "\n</tbody></table>\n"
+    return (
+        f"<table>{name}<thead><tr>{top}</tr></thead>\n<tbody>\n" + "\n".join(lines) + "\n</tbody></table>\n"
+    )

@@ -38,7 +38,11 @@ class _Axes:
     last: date
 
     def x(self, day: date) -> float:
-        return self.x0 + LEFT + (PANEL_W - LEFT - RIGHT) * (day - self.first).days / max((self.last - self.first).days, 1)
+        return (
+            self.x0
+            + LEFT
+            + (PANEL_W - LEFT - RIGHT) * (day - self.first).days / max((self.last - self.first).days, 1)
+        )
 
     def y(self, pct: float) -> float:
         return self.y0 + TOP + (PANEL_H - TOP - BOTTOM) * (1 - min(max(pct, 0.0), 100.0) / 100)
@@ -61,7 +65,9 @@ def wear_svg(entries: BoatEntries, states: Sequence[PositionState], settings: Se
     """
     panels: dict[str, list[PositionState]] = {}
     for s in states:
-        panels.setdefault(f"pair {s.position.pair}" if s.position.pair is not None else f"alone {s.position.name}", []).append(s)
+        panels.setdefault(
+            f"pair {s.position.pair}" if s.position.pair is not None else f"alone {s.position.name}", []
+        ).append(s)
     groups = [g[i : i + len(MARKS)] for g in panels.values() for i in range(0, len(g), len(MARKS))]
     columns = 2 if len(groups) > 1 else 1
     width, height = PANEL_W * columns, PANEL_H * max(1, -(-len(groups) // columns)) + 30
@@ -75,12 +81,22 @@ def wear_svg(entries: BoatEntries, states: Sequence[PositionState], settings: Se
         _text(10, 20, entries.boat.name, 15, bold=True),
     ]
     for i, group in enumerate(groups):
-        out += _panel(_Axes(PANEL_W * (i % columns), 30 + PANEL_H * (i // columns), first, last), entries, group, settings)
+        out += _panel(
+            _Axes(PANEL_W * (i % columns), 30 + PANEL_H * (i // columns), first, last),
+            entries,
+            group,
+            settings,
+        )
     return "\n".join([*out, "</svg>", ""])
 
 
 def season_page(
-    entries: Sequence[BoatEntries], states: Sequence[PositionState], notices: Sequence[Notice], settings: Settings, title: str = "The season", made_on: date | None = None
+    entries: Sequence[BoatEntries],
+    states: Sequence[PositionState],
+    notices: Sequence[Notice],
+    settings: Settings,
+    title: str = "The season",
+    made_on: date | None = None,
 ) -> str:
     """Some boats as one HTML page without anything from outside: a plot a boat, its figures as a table, its warnings, the usual cautions."""
     from anodewane.book.pages import all_cautions, page, table
@@ -101,15 +117,29 @@ def season_page(
         where = f", {escape(e.boat.water)} water" if e.boat.water else ""
         body.append(f"<h2>{escape(e.boat.name)}{where}</h2>")
         if e.boat.name in warned:
-            lines = "".join(f"<li><strong>{escape(n.reason.message)}</strong> {escape(n.reason.remedy or '')}</li>" for n in warned[e.boat.name])
+            lines = "".join(
+                f"<li><strong>{escape(n.reason.message)}</strong> {escape(n.reason.remedy or '')}</li>"
+                for n in warned[e.boat.name]
+            )
             body.append(f"<h3>Warnings</h3><ul>{lines}</ul>")
         body.append(wear_svg(e, mine, settings))
-        head = ("position", "part", "fitted", "verdict", "gone", "a\u00a0month", "at the next haul-out", "months left")
+        head = (
+            "position",
+            "part",
+            "fitted",
+            "verdict",
+            "gone",
+            "a\u00a0month",
+            "at the next haul-out",
+            "months left",
+        )
         body.append(table(head, (_row(s) for s in mine)))
         why = [f"{s.position.name}: {r.message} {r.remedy or ''}".strip() for s in mine for r in s.reasons]
         if why:
             body.append("<ul>" + "".join(f"<li>{escape(w)}</li>" for w in why) + "</ul>")
-    sub = f"{len(entries)} {'boat' if len(entries) == 1 else 'boats'}" + (f", {made_on.isoformat()}" if made_on else "")
+    sub = f"{len(entries)} {'boat' if len(entries) == 1 else 'boats'}" + (
+        f", {made_on.isoformat()}" if made_on else ""
+    )
     return page(title, sub, "\n".join(body), all_cautions())
 
 
@@ -132,7 +162,11 @@ def _row(s: PositionState) -> tuple[str, ...]:
         s.position.name,
         f"{fitting.template}, {fitting.alloy}" if fitting else "none on record",
         fitting.fitted_on.isoformat() if fitting else "",
-        VERDICT_WORDS[s.verdict] + raised if last is not None else "never looked at" if fitting is not None else "",
+        VERDICT_WORDS[s.verdict] + raised
+        if last is not None
+        else "never looked at"
+        if fitting is not None
+        else "",
         _span(gone) if gone is not None else "",
         f"{rate.points_per_month.value:.1f} points" if rate is not None else "",
         _span(ahead.consumed_at_next_pct) if ahead is not None else "",
@@ -147,10 +181,15 @@ def _span(i: Interval) -> str:
 # --- a panel ---------------------------------------------------------------------------------------------------------------------------
 
 
-def _panel(axes: _Axes, entries: BoatEntries, group: Sequence[PositionState], settings: Settings) -> list[str]:
+def _panel(
+    axes: _Axes, entries: BoatEntries, group: Sequence[PositionState], settings: Settings
+) -> list[str]:
     top, foot, left, right = axes.y(100), axes.y(0), axes.x(axes.first), axes.x(axes.last)
     begun = min((f.fitted_on for f in entries.fittings), default=axes.first)
-    out = [_rect(axes.x(s.launched_on), top, axes.x(s.hauled_on), foot, WATER) for s in spells(entries.haul_outs, begun)]
+    out = [
+        _rect(axes.x(s.launched_on), top, axes.x(s.hauled_on), foot, WATER)
+        for s in spells(entries.haul_outs, begun)
+    ]
     ahead = _coming(entries, group)
     if ahead is not None:
         out.append(_rect(axes.x(ahead[0]), top, axes.x(ahead[1]), foot, WATER))
@@ -167,9 +206,18 @@ def _panel(axes: _Axes, entries: BoatEntries, group: Sequence[PositionState], se
     at = axes.x0 + LEFT
     for i, s in enumerate(group):
         mark, shift = MARKS[i], 5.0 * (i - (len(group) - 1) / 2)
-        state = "no part on record" if s.fitting is None else "never looked at" if s.last is None else VERDICT_WORDS[s.verdict]
+        state = (
+            "no part on record"
+            if s.fitting is None
+            else "never looked at"
+            if s.last is None
+            else VERDICT_WORDS[s.verdict]
+        )
         words = f"{s.position.name}: {state}"
-        out += [_mark(mark, at + 5, axes.y0 + 22, solid=True), _text(at + 14, axes.y0 + 26, words, 12, bold=True)]
+        out += [
+            _mark(mark, at + 5, axes.y0 + 22, solid=True),
+            _text(at + 14, axes.y0 + 26, words, 12, bold=True),
+        ]
         at += 28 + 8.2 * len(words)
         out += _history(axes, entries, s, mark, shift)
     return out
@@ -191,7 +239,9 @@ def _ticks(first: date, last: date) -> list[tuple[date, str]]:
 
 def _history(axes: _Axes, entries: BoatEntries, s: PositionState, mark: str, shift: float) -> list[str]:
     out = []
-    fittings = sorted((f for f in entries.fittings if f.position == s.position.name), key=lambda f: f.fitted_on)
+    fittings = sorted(
+        (f for f in entries.fittings if f.position == s.position.name), key=lambda f: f.fitted_on
+    )
     for f in fittings:
         wear = sorted((r for r in entries.readings if _belongs(r, f)), key=lambda r: r.hauled_on)
         points = [(axes.x(f.fitted_on) + shift, axes.y(0))]
@@ -202,7 +252,10 @@ def _history(axes: _Axes, entries: BoatEntries, s: PositionState, mark: str, shi
                 bars.append(_text(x, axes.y(0) - 5, "?", 13, anchor="middle", bold=True, halo=True))
                 continue
             points.append((x, axes.y(r.consumed_pct.value)))
-            bars += [*_bar(x, axes.y(r.consumed_pct.low), axes.y(r.consumed_pct.high)), _mark(mark, *points[-1], solid=True)]
+            bars += [
+                *_bar(x, axes.y(r.consumed_pct.low), axes.y(r.consumed_pct.high)),
+                _mark(mark, *points[-1], solid=True),
+            ]
             if r.weighed_g is not None:
                 bars.append(_text(x + 9, points[-1][1] - 5, "w", 11, halo=True))
         out.append(_path(points, INK, 1.3))
@@ -213,7 +266,9 @@ def _history(axes: _Axes, entries: BoatEntries, s: PositionState, mark: str, shi
     return out
 
 
-def _forecast(axes: _Axes, entries: BoatEntries, s: PositionState, start: tuple[float, float], mark: str, shift: float) -> list[str]:
+def _forecast(
+    axes: _Axes, entries: BoatEntries, s: PositionState, start: tuple[float, float], mark: str, shift: float
+) -> list[str]:
     coming = _coming(entries, (s,))
     if coming is None or s.outlook is None:
         return []
@@ -228,7 +283,12 @@ def _forecast(axes: _Axes, entries: BoatEntries, s: PositionState, start: tuple[
 
 
 def _belongs(r: Reading, f: Fitting) -> bool:
-    return r.kind == "wear" and r.position == f.position and r.hauled_on > f.fitted_on and (f.removed_on is None or r.hauled_on <= f.removed_on)
+    return (
+        r.kind == "wear"
+        and r.position == f.position
+        and r.hauled_on > f.fitted_on
+        and (f.removed_on is None or r.hauled_on <= f.removed_on)
+    )
 
 
 def _coming(entries: BoatEntries, group: Sequence[PositionState]) -> tuple[date, date] | None:
@@ -249,7 +309,11 @@ def _coming(entries: BoatEntries, group: Sequence[PositionState]) -> tuple[date,
 
 
 def _time_span(entries: BoatEntries, states: Sequence[PositionState]) -> tuple[date, date]:
-    days = [f.fitted_on for f in entries.fittings] + [h.hauled_on for h in entries.haul_outs] + [h.launched_on for h in entries.haul_outs if h.launched_on is not None]
+    days = (
+        [f.fitted_on for f in entries.fittings]
+        + [h.hauled_on for h in entries.haul_outs]
+        + [h.launched_on for h in entries.haul_outs if h.launched_on is not None]
+    )
     coming = _coming(entries, states)
     if coming is not None:
         days += coming
@@ -262,7 +326,9 @@ def _time_span(entries: BoatEntries, states: Sequence[PositionState]) -> tuple[d
 # --- marks -----------------------------------------------------------------------------------------------------------------------------
 
 
-def _text(x: float, y: float, words: str, size: float, anchor: str = "start", bold: bool = False, halo: bool = False) -> str:
+def _text(
+    x: float, y: float, words: str, size: float, anchor: str = "start", bold: bool = False, halo: bool = False
+) -> str:
     weight = ' font-weight="bold"' if bold else ""
     ring = ' stroke="#ffffff" stroke-width="3" paint-order="stroke"' if halo else ""
     return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" text-anchor="{anchor}"{weight}{ring}>{escape(words)}</text>'
@@ -272,7 +338,9 @@ def _rect(x0: float, y0: float, x1: float, y1: float, fill: str) -> str:
     return f'<rect x="{x0:.1f}" y="{y0:.1f}" width="{max(x1 - x0, 0):.1f}" height="{max(y1 - y0, 0):.1f}" fill="{fill}"/>'
 
 
-def _line(x0: float, y0: float, x1: float, y1: float, stroke: str, width: float, dash: str | None = None) -> str:
+def _line(
+    x0: float, y0: float, x1: float, y1: float, stroke: str, width: float, dash: str | None = None
+) -> str:
     return _path([(x0, y0), (x1, y1)], stroke, width, dash)
 
 
@@ -283,7 +351,11 @@ def _path(points: Sequence[tuple[float, float]], stroke: str, width: float, dash
 
 def _bar(x: float, low: float, high: float, dash: str | None = None) -> list[str]:
     """An interval: a bar with ends."""
-    return [_line(x, low, x, high, INK, 1.1, dash), _line(x - 3.5, low, x + 3.5, low, INK, 1.1), _line(x - 3.5, high, x + 3.5, high, INK, 1.1)]
+    return [
+        _line(x, low, x, high, INK, 1.1, dash),
+        _line(x - 3.5, low, x + 3.5, low, INK, 1.1),
+        _line(x - 3.5, high, x + 3.5, high, INK, 1.1),
+    ]
 
 
 def _mark(kind: str, x: float, y: float, solid: bool) -> str:
@@ -291,5 +363,9 @@ def _mark(kind: str, x: float, y: float, solid: bool) -> str:
     style = f'fill="{fill}" stroke="{INK}" stroke-width="1.4"'
     if kind == "disc":
         return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {style}/>'
-    around = {"square": ((-4, -4), (4, -4), (4, 4), (-4, 4)), "triangle": ((0, -5), (5, 4), (-5, 4)), "diamond": ((0, -5.5), (5.5, 0), (0, 5.5), (-5.5, 0))}[kind]
+    around = {
+        "square": ((-4, -4), (4, -4), (4, 4), (-4, 4)),
+        "triangle": ((0, -5), (5, 4), (-5, 4)),
+        "diamond": ((0, -5.5), (5.5, 0), (0, 5.5), (-5.5, 0)),
+    }[kind]
     return f'<polygon points="{" ".join(f"{x + dx:.1f},{y + dy:.1f}" for dx, dy in around)}" {style}/>'

@@ -23,9 +23,9 @@ from statistics import NormalDist
 import numpy as np
 
 from anodewane.book.entries import Fitting, HaulOut, Reading
-from anodewane.metals import METALS, mean_current_a
 from anodewane.records import Interval
 from anodewane.settings import BookRules, Settings
+from anodewane.wear.metals import METALS, mean_current_a
 
 DAYS_PER_MONTH = 30.4375
 """365.25 / 12: leap years are in it, so that ten years are 120 months to a day or two."""
@@ -155,7 +155,9 @@ class Series:
     launch_assumed: bool
 
 
-def of_part(fitting: Fitting, readings: Sequence[Reading], next_haul_out: date | None = None) -> tuple[Reading, ...]:
+def of_part(
+    fitting: Fitting, readings: Sequence[Reading], next_haul_out: date | None = None
+) -> tuple[Reading, ...]:
     """The readings of one part among those of its position, oldest first: wear from after its fitting to its removal, and the photo of it as fitted.
 
     next_haul_out : the boat's first haul-out after the fitting; a photo of a new part taken later than that is another part's.
@@ -165,16 +167,26 @@ def of_part(fitting: Fitting, readings: Sequence[Reading], next_haul_out: date |
         if r.position != fitting.position or r.boat != fitting.boat:
             continue
         if r.kind == "wear":
-            if r.hauled_on > fitting.fitted_on and (fitting.removed_on is None or r.hauled_on <= fitting.removed_on):
+            if r.hauled_on > fitting.fitted_on and (
+                fitting.removed_on is None or r.hauled_on <= fitting.removed_on
+            ):
                 out.append(r)
-        elif r.hauled_on <= fitting.fitted_on and (next_haul_out is None or fitting.fitted_on < next_haul_out):
+        elif r.hauled_on <= fitting.fitted_on and (
+            next_haul_out is None or fitting.fitted_on < next_haul_out
+        ):
             out.append(r)
     wear = sorted((r for r in out if r.kind == "wear"), key=lambda r: (r.hauled_on, r.record_sha256))
     as_fitted = sorted((r for r in out if r.kind == "refit"), key=lambda r: (r.hauled_on, r.record_sha256))
     return (*as_fitted[-1:], *wear)
 
 
-def series_of(fitting: Fitting, in_water: Sequence[Spell], readings: Sequence[Reading], settings: Settings, rules: BookRules) -> Series | None:
+def series_of(
+    fitting: Fitting,
+    in_water: Sequence[Spell],
+    readings: Sequence[Reading],
+    settings: Settings,
+    rules: BookRules,
+) -> Series | None:
     """The readings of one part (as `of_part` gives them) as numbers; None without one after time in the water. Of two readings at one haul-out the last
     stands."""
     kept: dict[tuple[str, date], Reading] = {}
@@ -214,11 +226,15 @@ def _without_offset(rows: list[tuple[float, ...]]) -> list[tuple[float, ...]]:
     for t, q, pct, own, offset, common, face, sd in wear:
         share = offset**2 / (offset**2 + fresh[3] ** 2)
         left = offset * (1 - share) ** 0.5
-        out.append((t, q, pct - share * fresh[2], own, left, common, face, (sd**2 - offset**2 + left**2) ** 0.5))
+        out.append(
+            (t, q, pct - share * fresh[2], own, left, common, face, (sd**2 - offset**2 + left**2) ** 0.5)
+        )
     return out
 
 
-def _doubt(r: Reading, fitting: Fitting, settings: Settings, rules: BookRules) -> tuple[float, float, float, float, float, float]:
+def _doubt(
+    r: Reading, fitting: Fitting, settings: Settings, rules: BookRules
+) -> tuple[float, float, float, float, float, float]:
     """What a reading says and its doubt by kind: points consumed, own, offset, common, face, all."""
     if r.weighed_g is not None and fitting.new_mass_g is not None:
         # both ends on the scales: nothing of the template is left in it
@@ -227,7 +243,10 @@ def _doubt(r: Reading, fitting: Fitting, settings: Settings, rules: BookRules) -
         return pct, own, 0.0, 0.0, 0.0, own
     assert r.consumed_pct is not None
     pct = r.consumed_pct.value
-    sd = max(OWN_LEAST, (r.consumed_pct.high - r.consumed_pct.low) / 2 / normal_quantile(r.coverage or settings.coverage))
+    sd = max(
+        OWN_LEAST,
+        (r.consumed_pct.high - r.consumed_pct.low) / 2 / normal_quantile(r.coverage or settings.coverage),
+    )
     own2 = sum(v * v for cause, v in r.budget if cause in OWN_CAUSES)
     own2 = min(max(own2, OWN_LEAST**2), sd * sd)
     left2 = sd * sd - own2
@@ -279,7 +298,12 @@ def fit_all(series: Sequence[Series], rules: BookRules) -> list[Fit]:
     for i, s in enumerate(series):
         lengths.setdefault(len(s.months), []).append(i)
     for indices in lengths.values():
-        columns = np.array([(s.months, s.spells2, s.pct, s.own, s.offset, s.common, s.face, s.sd) for s in (series[i] for i in indices)])
+        columns = np.array(
+            [
+                (s.months, s.spells2, s.pct, s.own, s.offset, s.common, s.face, s.sd)
+                for s in (series[i] for i in indices)
+            ]
+        )
         for i, values in zip(indices, _fit_columns(columns, rules), strict=True):
             out[i] = Fit(*values)
     return [f for f in out if f is not None]
@@ -311,7 +335,17 @@ def _fit_columns(columns: np.ndarray, rules: BookRules) -> list[list[float]]:
     rate_var = np.sum(per_month * of_rate, axis=1)
     read_var = np.einsum("fi,fij,fj->f", per_month, doubt, per_month)
     figures: list[list[float]] = np.stack(
-        [rate, read_var**0.5, rate_var**0.5, t_now, np.sum(now * y, axis=1), np.maximum(var, OWN_LEAST**2), cov, scatter + rate_var], axis=1
+        [
+            rate,
+            read_var**0.5,
+            rate_var**0.5,
+            t_now,
+            np.sum(now * y, axis=1),
+            np.maximum(var, OWN_LEAST**2),
+            cov,
+            scatter + rate_var,
+        ],
+        axis=1,
     ).tolist()
     return figures
 
@@ -324,21 +358,49 @@ def _outer(v: np.ndarray) -> np.ndarray:
 # --- what it says ----------------------------------------------------------------------------------------------------------------------
 
 
-def wear_rate(fitting: Fitting, haul_outs: Sequence[HaulOut], readings: Sequence[Reading], settings: Settings, rules: BookRules) -> WearRate | None:
+def wear_rate(
+    fitting: Fitting,
+    haul_outs: Sequence[HaulOut],
+    readings: Sequence[Reading],
+    settings: Settings,
+    rules: BookRules,
+) -> WearRate | None:
     """How fast one part wears, from the readings of it (those of other parts are passed over); None without a judged reading after time in the water."""
     in_water = spells(haul_outs, fitting.fitted_on)
-    series = series_of(fitting, in_water, of_part(fitting, readings, in_water[0].hauled_on if in_water else None), settings, rules)
+    series = series_of(
+        fitting,
+        in_water,
+        of_part(fitting, readings, in_water[0].hauled_on if in_water else None),
+        settings,
+        rules,
+    )
     return None if series is None else rate_of(fitting, series, fit_all([series], rules)[0], settings, rules)
 
 
-def rate_of(fitting: Fitting, series: Series, fit: Fit, settings: Settings, rules: BookRules, before: Series | None = None) -> WearRate:
+def rate_of(
+    fitting: Fitting,
+    series: Series,
+    fit: Fit,
+    settings: Settings,
+    rules: BookRules,
+    before: Series | None = None,
+) -> WearRate:
     """The rate as a record, from a series and its fit. before : series of the part that sat there before."""
     z = normal_quantile(settings.coverage)
     per_month = _interval(fit.rate, fit.read_sd, z)
     new_g = fitting.new_mass_g or series.readings[-1].new_g
     grams = None if new_g is None else _interval(fit.rate * new_g / 100, fit.read_sd * new_g / 100, z)
     n = sum(t > 0 for t in series.months)
-    return WearRate(n, fit.months, per_month, grams, _current_ma(fitting, series, new_g, z), _season(series, before, z, rules), series.launch_assumed, settings.coverage)
+    return WearRate(
+        n,
+        fit.months,
+        per_month,
+        grams,
+        _current_ma(fitting, series, new_g, z),
+        _season(series, before, z, rules),
+        series.launch_assumed,
+        settings.coverage,
+    )
 
 
 def _interval(value: float, sd: float, z: float) -> Interval:
@@ -360,17 +422,40 @@ def _season(series: Series, before: Series | None, z: float, rules: BookRules) -
         own2 = [series.own[i] ** 2 + 0.5 * (series.common[i] ** 2 + series.face[i] ** 2) for i in (-2, -1)]
         cancels = series.offset[-2] ** 2 + 0.5 * series.common[-2] ** 2
         gone = y[-1] - y[-2]
-        sd2 = own2[0] + own2[1] + (series.offset[-1] - series.offset[-2]) ** 2 + 0.5 * (series.face[-1] - series.face[-2]) ** 2
-        faster2 = own2[1] / months_now**2 + own2[0] * (1 / months_now + 1 / months_before) ** 2 + cancels / months_before**2
+        sd2 = (
+            own2[0]
+            + own2[1]
+            + (series.offset[-1] - series.offset[-2]) ** 2
+            + 0.5 * (series.face[-1] - series.face[-2]) ** 2
+        )
+        faster2 = (
+            own2[1] / months_now**2
+            + own2[0] * (1 / months_now + 1 / months_before) ** 2
+            + cancels / months_before**2
+        )
         scatter = rules.season_sd_frac * max(y[-1], 0.0) / t[-1]
         faster2 += scatter**2 * (1 + series.spells2[-2] / months_before**2)
-        return Season(months_now, _interval(gone, sd2**0.5, z), months_before, _interval(y[-2], series.sd[-2], z), False, faster2**0.5)
+        return Season(
+            months_now,
+            _interval(gone, sd2**0.5, z),
+            months_before,
+            _interval(y[-2], series.sd[-2], z),
+            False,
+            faster2**0.5,
+        )
     if before is None:
         return None
     scatter = rules.season_sd_frac * max(y[-1] + before.pct[-1], 0.0) / (t[-1] + before.months[-1])
     faster2 = (series.sd[-1] / t[-1]) ** 2 + (before.sd[-1] / before.months[-1]) ** 2
     faster2 += scatter**2 * (series.spells2[-1] / t[-1] ** 2 + before.spells2[-1] / before.months[-1] ** 2)
-    return Season(t[-1], _interval(y[-1], series.sd[-1], z), before.months[-1], _interval(before.pct[-1], before.sd[-1], z), True, faster2**0.5)
+    return Season(
+        t[-1],
+        _interval(y[-1], series.sd[-1], z),
+        before.months[-1],
+        _interval(before.pct[-1], before.sd[-1], z),
+        True,
+        faster2**0.5,
+    )
 
 
 def _current_ma(fitting: Fitting, series: Series, new_g: float | None, z: float) -> Interval | None:

@@ -49,7 +49,9 @@ class _Work:
     ahead: dict[tuple[date, date], tuple[float, float]]
 
 
-def reckon(entries: Iterable[BoatEntries], settings: Settings, rules: BookRules, next_on: date | None = None) -> tuple[PositionState, ...]:
+def reckon(
+    entries: Iterable[BoatEntries], settings: Settings, rules: BookRules, next_on: date | None = None
+) -> tuple[PositionState, ...]:
     """The state of every position of some boats, in the order of their entries.
 
     Parameters
@@ -68,7 +70,9 @@ def reckon(entries: Iterable[BoatEntries], settings: Settings, rules: BookRules,
     """
     work = [w for e in entries for w in _positions(e, settings, rules)]
     fits = iter(fit_all([w.series for w in work if w.series is not None], rules))
-    return tuple(_state(w, next(fits) if w.series is not None else None, settings, rules, next_on) for w in work)
+    return tuple(
+        _state(w, next(fits) if w.series is not None else None, settings, rules, next_on) for w in work
+    )
 
 
 def _positions(entries: BoatEntries, settings: Settings, rules: BookRules) -> list[_Work]:
@@ -78,7 +82,9 @@ def _positions(entries: BoatEntries, settings: Settings, rules: BookRules) -> li
     earlier: dict[str, list[Fitting]] = {}
     for f in entries.fittings:
         earlier.setdefault(f.position, []).append(f)
-    sitting = {f.position: f for f in sorted(entries.fittings, key=lambda f: f.fitted_on) if f.removed_on is None}
+    sitting = {
+        f.position: f for f in sorted(entries.fittings, key=lambda f: f.fitted_on) if f.removed_on is None
+    }
     # a boat's parts share few days of fitting and of reading
     in_water: dict[date, tuple[Spell, ...]] = {}
     ahead: dict[tuple[date, date], tuple[float, float]] = {}
@@ -94,12 +100,23 @@ def _positions(entries: BoatEntries, settings: Settings, rules: BookRules) -> li
         here = readings.get(position.name, ())
         part = of_part(fitting, here, water[0].hauled_on if water else None)
         series = series_of(fitting, water, part, settings, rules)
-        before = _part_before(entries, earlier[position.name], fitting, here, settings, rules) if series is not None and len(series.months) == 1 else None
+        before = (
+            _part_before(entries, earlier[position.name], fitting, here, settings, rules)
+            if series is not None and len(series.months) == 1
+            else None
+        )
         out.append(_Work(entries, position, fitting, part, series, before, ahead))
     return out
 
 
-def _part_before(entries: BoatEntries, parts: Sequence[Fitting], fitting: Fitting, here: Sequence[Reading], settings: Settings, rules: BookRules) -> Series | None:
+def _part_before(
+    entries: BoatEntries,
+    parts: Sequence[Fitting],
+    fitting: Fitting,
+    here: Sequence[Reading],
+    settings: Settings,
+    rules: BookRules,
+) -> Series | None:
     """The readings of the part that sat there before, where it was of the same template."""
     earlier = [f for f in parts if f.fitted_on < fitting.fitted_on]
     if not earlier:
@@ -108,10 +125,14 @@ def _part_before(entries: BoatEntries, parts: Sequence[Fitting], fitting: Fittin
     if before.template != fitting.template:
         return None
     water = spells(entries.haul_outs, before.fitted_on)
-    return series_of(before, water, of_part(before, here, water[0].hauled_on if water else None), settings, rules)
+    return series_of(
+        before, water, of_part(before, here, water[0].hauled_on if water else None), settings, rules
+    )
 
 
-def _state(w: _Work, fit: Fit | None, settings: Settings, rules: BookRules, next_on: date | None) -> PositionState:
+def _state(
+    w: _Work, fit: Fit | None, settings: Settings, rules: BookRules, next_on: date | None
+) -> PositionState:
     wear = [r for r in w.part if r.kind == "wear"]
     last = wear[-1] if wear else None
     rate = ahead = None
@@ -120,7 +141,9 @@ def _state(w: _Work, fit: Fit | None, settings: Settings, rules: BookRules, next
         from_on, fitted_on = w.series.readings[-1].hauled_on, w.fitting.fitted_on
         if (fitted_on, from_on) not in w.ahead:
             w.ahead[(fitted_on, from_on)] = months_ahead(w.entries.haul_outs, fitted_on, from_on, next_on)
-        ahead = outlook(fit, from_on, w.ahead[(fitted_on, from_on)], settings.limit_pct, settings.coverage, next_on)
+        ahead = outlook(
+            fit, from_on, w.ahead[(fitted_on, from_on)], settings.limit_pct, settings.coverage, next_on
+        )
     photo = last.verdict if last is not None else None
     verdict, reasons = _raised(photo, rate, ahead, fit, last, settings, rules)
     return PositionState(
@@ -138,7 +161,13 @@ def _state(w: _Work, fit: Fit | None, settings: Settings, rules: BookRules, next
 
 
 def _raised(
-    photo: Grade | None, rate: WearRate | None, ahead: Outlook | None, fit: Fit | None, last: Reading | None, settings: Settings, rules: BookRules
+    photo: Grade | None,
+    rate: WearRate | None,
+    ahead: Outlook | None,
+    fit: Fit | None,
+    last: Reading | None,
+    settings: Settings,
+    rules: BookRules,
 ) -> tuple[Grade | None, tuple[Reason, ...]]:
     """The verdict, raised where the part won't last to the next haul-out, and the book's reasons."""
     if ahead is None or rate is None or fit is None or last is None:

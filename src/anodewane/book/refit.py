@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from anodewane.metals import METALS
 from anodewane.records import Interval, Reason, Template, Verdict
 from anodewane.refusals import finding
 from anodewane.settings import Settings
-from anodewane.words import span
+from anodewane.show.words import span
+from anodewane.wear.metals import METALS
 
 WRONG_PART = frozenset({"template_does_not_fit", "hole_pitch", "template_unclear"})
 """Refusals that say that the part isn't the template's, or can't be told to be."""
@@ -29,7 +29,13 @@ class RefitCheck:
     reasons: tuple[Reason, ...]
 
 
-def check_refit(verdict: Verdict, template: Template, settings: Settings, alloy_before: str | None = None, weighed_new_g: float | None = None) -> RefitCheck:
+def check_refit(
+    verdict: Verdict,
+    template: Template,
+    settings: Settings,
+    alloy_before: str | None = None,
+    weighed_new_g: float | None = None,
+) -> RefitCheck:
     """Check the photo of a part as fitted.
 
     Parameters
@@ -49,36 +55,62 @@ def check_refit(verdict: Verdict, template: Template, settings: Settings, alloy_
     if verdict.status != "judged" or verdict.consumed is None or verdict.template is None:
         other = [r for r in verdict.reasons if r.code in WRONG_PART]
         if other:
-            return RefitCheck(False, None, (finding("refit_other_part", f"{template.name} expected; {other[0].message.rstrip('.')}"), *alloys))
+            return RefitCheck(
+                False,
+                None,
+                (
+                    finding("refit_other_part", f"{template.name} expected; {other[0].message.rstrip('.')}"),
+                    *alloys,
+                ),
+            )
         return RefitCheck(None, None, (*(r for r in verdict.reasons if r.remedy), *alloys))
     gone, area = verdict.consumed.mass_pct, verdict.consumed.area_pct
     faults = []
     if verdict.template.name != template.name:
-        faults.append(finding("refit_other_part", f"{template.name} expected, {verdict.template.name} fits best"))
+        faults.append(
+            finding("refit_other_part", f"{template.name} expected, {verdict.template.name} fits best")
+        )
     elif area.high < 0:
-        faults.append(finding("refit_other_part", f"it reads {-area.value:.0f} % larger than {template.name}"))
+        faults.append(
+            finding("refit_other_part", f"it reads {-area.value:.0f} % larger than {template.name}")
+        )
     elif gone.value >= settings.no_wear_below_pct:
         faults.append(finding("refit_worn", f"{gone.value:.0f} % gone, {span(gone)}"))
     faults += [r for r in alloys if r.code == "refit_other_alloy"]
     if faults:
-        return RefitCheck(False, None if any(r.code == "refit_other_part" for r in faults) else gone, tuple(faults))
-    return RefitCheck(True, gone, (finding("refit_right", f"{template.name}, no measurable wear, {span(gone)}"), *alloys))
+        return RefitCheck(
+            False, None if any(r.code == "refit_other_part" for r in faults) else gone, tuple(faults)
+        )
+    return RefitCheck(
+        True, gone, (finding("refit_right", f"{template.name}, no measurable wear, {span(gone)}"), *alloys)
+    )
 
 
 def _alloy(template: Template, before: str | None, weighed_g: float | None) -> tuple[Reason, ...]:
     """What can be said of the alloy: by the template's own against the one before, and by weight."""
     reasons = []
     if before is not None and before != template.alloy:
-        reasons.append(finding("refit_other_alloy", f"{template.name} is {template.alloy}, {before} sat there before"))
+        reasons.append(
+            finding("refit_other_alloy", f"{template.name} is {template.alloy}, {before} sat there before")
+        )
     if weighed_g is None:
         return (*reasons, finding("refit_alloy_unseen", f"{template.alloy} by the template"))
-    from anodewane.solids import new_mass_g
+    from anodewane.wear.solids import new_mass_g
 
     expected = new_mass_g(template)
     if abs(weighed_g / expected - 1) > MASS_TOLERANCE_FRAC:
         density = METALS[template.alloy].density_g_cm3
         would_weigh = {m.alloy: expected * m.density_g_cm3 / density for m in METALS.values()}
         nearest = min(would_weigh, key=lambda a: abs(weighed_g / would_weigh[a] - 1))
-        like = "" if nearest == template.alloy or abs(weighed_g / would_weigh[nearest] - 1) > MASS_TOLERANCE_FRAC else f", as {nearest} would"
-        reasons.append(finding("refit_other_alloy", f"it weighs {weighed_g:.0f} g{like}; {template.name} in {template.alloy} weighs about {expected:.0f} g"))
+        like = (
+            ""
+            if nearest == template.alloy or abs(weighed_g / would_weigh[nearest] - 1) > MASS_TOLERANCE_FRAC
+            else f", as {nearest} would"
+        )
+        reasons.append(
+            finding(
+                "refit_other_alloy",
+                f"it weighs {weighed_g:.0f} g{like}; {template.name} in {template.alloy} weighs about {expected:.0f} g",
+            )
+        )
     return tuple(reasons)

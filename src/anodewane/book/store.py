@@ -56,7 +56,25 @@ TABLES = (
 """Parents before their children."""
 
 NETWORK_DISKS = frozenset(
-    {"nfs", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "ncpfs", "afs", "9p", "fuse.sshfs", "fuse.rclone", "fuse.s3fs", "fuse.davfs2", "davfs", "ceph", "glusterfs"}
+    {
+        "nfs",
+        "nfs4",
+        "cifs",
+        "smb",
+        "smb2",
+        "smb3",
+        "smbfs",
+        "ncpfs",
+        "afs",
+        "9p",
+        "fuse.sshfs",
+        "fuse.rclone",
+        "fuse.s3fs",
+        "fuse.davfs2",
+        "davfs",
+        "ceph",
+        "glusterfs",
+    }
 )
 
 Kind = Literal["wear", "refit"]
@@ -190,16 +208,23 @@ def made_beside(path: Path) -> Iterator[Path]:
     """
     path = path.absolute()
     if path.exists() or path.is_symlink():
-        raise OutputNotWritable(f"There is a '{path.name}' already.", "Give another name; an old book is never written over.")
+        raise OutputNotWritable(
+            f"There is a '{path.name}' already.", "Give another name; an old book is never written over."
+        )
     if not path.parent.is_dir():
-        raise OutputNotWritable(f"There is no folder '{path.parent}' to make '{path.name}' in.", "Make the folder first, or write elsewhere.")
+        raise OutputNotWritable(
+            f"There is no folder '{path.parent}' to make '{path.name}' in.",
+            "Make the folder first, or write elsewhere.",
+        )
     made = path.parent / f".{path.name[:40]}.{secrets.token_hex(4)}.part"
     try:
         yield made
         try:
             os.link(made, path)  # unlike a rename, never over a file that came in the meantime
         except FileExistsError as e:
-            raise OutputNotWritable(f"There is a '{path.name}' already.", "Give another name; an old book is never written over.") from e
+            raise OutputNotWritable(
+                f"There is a '{path.name}' already.", "Give another name; an old book is never written over."
+            ) from e
         except OSError:  # a disk without hard links
             made.rename(path)
     finally:
@@ -231,7 +256,9 @@ def open_book(path: Path | str, *, read_only: bool = False) -> Book:
     with _said(path):
         db = _connect(path, writable)
         try:
-            version = int(db.execute("PRAGMA user_version").fetchone()[0])  # the header may lag behind a write-ahead log
+            version = int(
+                db.execute("PRAGMA user_version").fetchone()[0]
+            )  # the header may lag behind a write-ahead log
             _refuse_newer(path, version)
             if version < VERSION:
                 if not writable:
@@ -241,7 +268,11 @@ def open_book(path: Path | str, *, read_only: bool = False) -> Book:
                     )
                 _migrate(db, path)
             db.execute("SELECT count(*) FROM boats").fetchone()  # reads the tables: a damaged file shows here
-            if writable and on_network_disk(path) and db.execute("PRAGMA journal_mode").fetchone()[0] == "wal":
+            if (
+                writable
+                and on_network_disk(path)
+                and db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+            ):
                 db.execute("PRAGMA journal_mode = DELETE")
         except BaseException:
             db.close()
@@ -251,7 +282,10 @@ def open_book(path: Path | str, *, read_only: bool = False) -> Book:
 
 def _check_sqlite() -> None:
     if sqlite3.sqlite_version_info < MIN_SQLITE:
-        raise UsageError(f"This Python has SQLite {sqlite3.sqlite_version}; the book needs {'.'.join(map(str, MIN_SQLITE))}.", "Use a newer Python.")
+        raise UsageError(
+            f"This Python has SQLite {sqlite3.sqlite_version}; the book needs {'.'.join(map(str, MIN_SQLITE))}.",
+            "Use a newer Python.",
+        )
 
 
 def _version_in_header(path: Path) -> int:
@@ -262,13 +296,24 @@ def _version_in_header(path: Path) -> int:
         with path.open("rb") as f:
             head = f.read(100)
     except FileNotFoundError as e:
-        raise InputUnreadable(f"There is no book '{path}'.", "Check the name and the folder, or make one with 'anodewane season new'.") from e
+        raise InputUnreadable(
+            f"There is no book '{path}'.",
+            "Check the name and the folder, or make one with 'anodewane season new'.",
+        ) from e
     except OSError as e:
-        raise InputUnreadable(f"The book '{path.name}' can't be read: {e.strerror or e}.", "Change its permissions or copy it.") from e
+        raise InputUnreadable(
+            f"The book '{path.name}' can't be read: {e.strerror or e}.", "Change its permissions or copy it."
+        ) from e
     if len(head) < 100 or head[:16] != b"SQLite format 3\0":
-        raise InputUnreadable(f"'{path.name}' is no book: it isn't a SQLite database.", "Name the file that 'anodewane season new' made.")
+        raise InputUnreadable(
+            f"'{path.name}' is no book: it isn't a SQLite database.",
+            "Name the file that 'anodewane season new' made.",
+        )
     if int.from_bytes(head[68:72], "big") != APPLICATION_ID:
-        raise InputUnreadable(f"'{path.name}' is another program's database, not a book.", "Name the file that 'anodewane season new' made; this one was left alone.")
+        raise InputUnreadable(
+            f"'{path.name}' is another program's database, not a book.",
+            "Name the file that 'anodewane season new' made; this one was left alone.",
+        )
     return int.from_bytes(head[60:64], "big")
 
 
@@ -279,12 +324,17 @@ def _refuse_newer(path: Path, version: int) -> None:
             "Use the newer anodewane that wrote it; the file was left as it was.",
         )
     if version < 1:
-        raise InputUnreadable(f"The book '{path.name}' says no version of its tables.", "Restore a copy; the file was left as it was.")
+        raise InputUnreadable(
+            f"The book '{path.name}' says no version of its tables.",
+            "Restore a copy; the file was left as it was.",
+        )
 
 
 def _connect(path: Path, writable: bool) -> sqlite3.Connection:
     address = path.absolute().as_uri()
-    db = sqlite3.connect(f"{address}?mode={'rw' if writable else 'ro'}", uri=True, timeout=BUSY_S, isolation_level=None)
+    db = sqlite3.connect(
+        f"{address}?mode={'rw' if writable else 'ro'}", uri=True, timeout=BUSY_S, isolation_level=None
+    )
     try:
         db.execute("PRAGMA user_version").fetchone()
     except sqlite3.OperationalError:
@@ -325,10 +375,14 @@ def _run(db: sqlite3.Connection, script: str) -> None:
 
 def _migrate(db: sqlite3.Connection, path: Path) -> None:
     """Bring an older book up to `VERSION` in one transaction, after a copy of it was put beside it."""
-    db.execute("PRAGMA foreign_keys = OFF")  # can't be changed inside a transaction; a migration may rebuild tables. All keys are checked before the commit
+    db.execute(
+        "PRAGMA foreign_keys = OFF"
+    )  # can't be changed inside a transaction; a migration may rebuild tables. All keys are checked before the commit
     db.execute("BEGIN IMMEDIATE")
     try:
-        version = int(db.execute("PRAGMA user_version").fetchone()[0])  # another program may have been quicker
+        version = int(
+            db.execute("PRAGMA user_version").fetchone()[0]
+        )  # another program may have been quicker
         if version < VERSION:
             _copy_beside(path, version)
             for v in range(version + 1, VERSION + 1):
@@ -336,7 +390,8 @@ def _migrate(db: sqlite3.Connection, path: Path) -> None:
             broken = db.execute("PRAGMA foreign_key_check").fetchone()
             if broken:
                 raise InputUnreadable(
-                    f"The book '{path.name}' can't be brought up to date: a row of '{broken[0]}' lacks its parent.", "Restore a copy; the file was left as it was."
+                    f"The book '{path.name}' can't be brought up to date: a row of '{broken[0]}' lacks its parent.",
+                    "Restore a copy; the file was left as it was.",
                 )
             db.execute(f"PRAGMA user_version = {VERSION}")
         db.execute("COMMIT")
@@ -349,11 +404,16 @@ def _migrate(db: sqlite3.Connection, path: Path) -> None:
 
 def _copy_beside(path: Path, version: int) -> None:
     """A whole copy of the book as it is, beside it: NAME.v1.bak, or with a number where there is one already."""
-    names = (path.with_name(f"{path.name}.v{version}{n}.bak") for n in ("", *(f"-{i}" for i in range(2, 1000))))
+    names = (
+        path.with_name(f"{path.name}.v{version}{n}.bak") for n in ("", *(f"-{i}" for i in range(2, 1000)))
+    )
     target = next(n for n in names if not n.exists())
     with made_beside(target) as made:
         # through a connection of its own: it sees the state before the migration, log included
-        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as old, contextlib.closing(sqlite3.connect(made)) as copy:
+        with (
+            contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as old,
+            contextlib.closing(sqlite3.connect(made)) as copy,
+        ):
             old.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")
         with made.open("rb+") as f:
@@ -370,7 +430,11 @@ def on_network_disk(path: Path) -> bool:
     except OSError:
         return False
     here = str(path.absolute().parent.resolve())
-    inside = [(len(m[1]), m[2]) for m in mounts if len(m) > 2 and (here + "/").startswith(m[1].replace("\\040", " ").rstrip("/") + "/")]
+    inside = [
+        (len(m[1]), m[2])
+        for m in mounts
+        if len(m) > 2 and (here + "/").startswith(m[1].replace("\\040", " ").rstrip("/") + "/")
+    ]
     return bool(inside) and max(inside, key=lambda i: i[0])[1] in NETWORK_DISKS
 
 
@@ -385,17 +449,23 @@ def _said(path: Path) -> Iterator[None]:
         code = getattr(e, "sqlite_errorcode", 0) & 0xFF
         if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             raise OutputNotWritable(
-                f"The book '{path.name}' is being written by another program for too long.", "Wait until it is done and try again; nothing was changed."
+                f"The book '{path.name}' is being written by another program for too long.",
+                "Wait until it is done and try again; nothing was changed.",
             ) from e
         if code == sqlite3.SQLITE_READONLY:
-            raise OutputNotWritable(f"The book '{path.name}' may not be written.", "Change its permissions or copy it.") from e
+            raise OutputNotWritable(
+                f"The book '{path.name}' may not be written.", "Change its permissions or copy it."
+            ) from e
         if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN):
             raise OutputNotWritable(
                 f"The book '{path.name}' can't be written: {e}.",
                 "Free some space or change the folder's permissions, and try again; what was in the book is still there.",
             ) from e
         if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-            raise InputUnreadable(f"The book '{path.name}' is damaged: {e}.", "Restore a copy, or the last 'anodewane season export'.") from e
+            raise InputUnreadable(
+                f"The book '{path.name}' is damaged: {e}.",
+                "Restore a copy, or the last 'anodewane season export'.",
+            ) from e
         raise
 
 
@@ -415,7 +485,9 @@ class Book:
     def __enter__(self) -> Book:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.close()
 
     def close(self) -> None:
@@ -431,7 +503,10 @@ class Book:
             return
         with _said(self.path):
             if self.read_only:
-                raise OutputNotWritable(f"The book '{self.path.name}' was opened to be read only.", "Change its permissions or copy it.")
+                raise OutputNotWritable(
+                    f"The book '{self.path.name}' was opened to be read only.",
+                    "Change its permissions or copy it.",
+                )
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 last = self._one("SELECT coalesce(max(id), 0) FROM changes")[0]
@@ -469,29 +544,69 @@ class Book:
         return boat
 
     def change_boat(
-        self, name: str, *, rename: str | None = None, water: Water | None = None, note: str | None = None, why: str | None = None, by: str | None = None
+        self,
+        name: str,
+        *,
+        rename: str | None = None,
+        water: Water | None = None,
+        note: str | None = None,
+        why: str | None = None,
+        by: str | None = None,
     ) -> Boat:
         """Correct a boat; None leaves a thing as it is. Everything that the book holds of it follows a new name."""
         with self.writing(why, by):
             old = self.boat(name)
-            new = Boat(clean_name(rename, "boat") if rename else old.name, _water(water) or old.water, _note(note, "the note") or old.note)
+            new = Boat(
+                clean_name(rename, "boat") if rename else old.name,
+                _water(water) or old.water,
+                _note(note, "the note") or old.note,
+            )
             if new.name != old.name:
-                self._refuse_twin(new.name, [b[0] for b in self._all("SELECT name FROM boats WHERE name <> ?", (old.name,))], "boat")
+                self._refuse_twin(
+                    new.name,
+                    [b[0] for b in self._all("SELECT name FROM boats WHERE name <> ?", (old.name,))],
+                    "boat",
+                )
             if new != old:
-                self._db.execute("UPDATE boats SET name = ?, water = ?, note = ? WHERE name = ?", (new.name, new.water, new.note, old.name))
+                self._db.execute(
+                    "UPDATE boats SET name = ?, water = ?, note = ? WHERE name = ?",
+                    (new.name, new.water, new.note, old.name),
+                )
         return new
 
-    def add_position(self, boat: str, name: str, pair: str | None = None, fixings: str | None = None) -> Position:
+    def add_position(
+        self, boat: str, name: str, pair: str | None = None, fixings: str | None = None
+    ) -> Position:
         """Add a position to a boat."""
         with self.writing():
             owner = self.boat(boat).name
-            position = Position(owner, clean_name(name, "position"), clean_name(pair, "pair") if pair else None, _note(fixings, "the fixings"))
-            self._refuse_twin(position.name, [p[0] for p in self._all("SELECT name FROM positions WHERE boat = ?", (owner,))], "position")
-            self._db.execute("INSERT INTO positions VALUES (?, ?, ?, ?)", (owner, position.name, position.pair, position.fixings))
+            position = Position(
+                owner,
+                clean_name(name, "position"),
+                clean_name(pair, "pair") if pair else None,
+                _note(fixings, "the fixings"),
+            )
+            self._refuse_twin(
+                position.name,
+                [p[0] for p in self._all("SELECT name FROM positions WHERE boat = ?", (owner,))],
+                "position",
+            )
+            self._db.execute(
+                "INSERT INTO positions VALUES (?, ?, ?, ?)",
+                (owner, position.name, position.pair, position.fixings),
+            )
         return position
 
     def change_position(
-        self, boat: str, name: str, *, rename: str | None = None, pair: str | None = None, fixings: str | None = None, why: str | None = None, by: str | None = None
+        self,
+        boat: str,
+        name: str,
+        *,
+        rename: str | None = None,
+        pair: str | None = None,
+        fixings: str | None = None,
+        why: str | None = None,
+        by: str | None = None,
     ) -> Position:
         """Correct a position; None leaves a thing as it is, a pair of "-" takes it out of its pair."""
         with self.writing(why, by):
@@ -503,10 +618,20 @@ class Book:
                 _note(fixings, "the fixings") or old.fixings,
             )
             if new.name != old.name:
-                self._refuse_twin(new.name, [p[0] for p in self._all("SELECT name FROM positions WHERE boat = ? AND name <> ?", (old.boat, old.name))], "position")
+                self._refuse_twin(
+                    new.name,
+                    [
+                        p[0]
+                        for p in self._all(
+                            "SELECT name FROM positions WHERE boat = ? AND name <> ?", (old.boat, old.name)
+                        )
+                    ],
+                    "position",
+                )
             if new != old:
                 self._db.execute(
-                    "UPDATE positions SET name = ?, pair = ?, fixings = ? WHERE boat = ? AND name = ?", (new.name, new.pair, new.fixings, old.boat, old.name)
+                    "UPDATE positions SET name = ?, pair = ?, fixings = ? WHERE boat = ? AND name = ?",
+                    (new.name, new.pair, new.fixings, old.boat, old.name),
                 )
         return new
 
@@ -514,7 +639,10 @@ class Book:
         """Two names that a reader can't tell apart would split one boat's history in two."""
         twin = _twin(name, others)
         if twin is not None:
-            raise UsageError(f"The {what} '{twin}' is in the book already.", f"Use it as it is written there, or give another name than '{name}'.")
+            raise UsageError(
+                f"The {what} '{twin}' is in the book already.",
+                f"Use it as it is written there, or give another name than '{name}'.",
+            )
 
     # what sits where, and when the boat is out
 
@@ -539,10 +667,19 @@ class Book:
         with self.writing():
             place = self.position(boat, position)
             self.keep_template(template)
-            new = Fitting(place.boat, place.name, template.name, alloy or template.alloy, fitted_on, removed_on, _mass(new_mass_g))
+            new = Fitting(
+                place.boat,
+                place.name,
+                template.name,
+                alloy or template.alloy,
+                fitted_on,
+                removed_on,
+                _mass(new_mass_g),
+            )
             if removed_on is not None and removed_on < fitted_on:
                 raise UsageError(
-                    f"The part at '{place.name}' of '{place.boat}' would be removed on {removed_on}, before it was fitted on {fitted_on}.", "Correct one of the dates."
+                    f"The part at '{place.name}' of '{place.boat}' would be removed on {removed_on}, before it was fitted on {fitted_on}.",
+                    "Correct one of the dates.",
                 )
             sitting = next((f for f in self.fittings(place.boat, place.name) if f.removed_on is None), None)
             if sitting is not None and sitting.fitted_on < fitted_on:
@@ -552,7 +689,15 @@ class Book:
                 )
             self._fitting(
                 "INSERT INTO fittings (boat, position, fitted_on, removed_on, template, alloy, new_mass_g) VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (new.boat, new.position, new.fitted_on.isoformat(), _iso(new.removed_on), new.template, new.alloy, new.new_mass_g),
+                (
+                    new.boat,
+                    new.position,
+                    new.fitted_on.isoformat(),
+                    _iso(new.removed_on),
+                    new.template,
+                    new.alloy,
+                    new.new_mass_g,
+                ),
                 new,
             )
         return new
@@ -576,7 +721,10 @@ class Book:
             place = self.position(boat, position)
             old = next((f for f in self.fittings(place.boat, place.name) if f.fitted_on == fitted_on), None)
             if old is None:
-                raise UsageError(f"No part was fitted at '{place.name}' of '{place.boat}' on {fitted_on}.", "See 'anodewane season history' for the dates.")
+                raise UsageError(
+                    f"No part was fitted at '{place.name}' of '{place.boat}' on {fitted_on}.",
+                    "See 'anodewane season history' for the dates.",
+                )
             if template is not None:
                 self.keep_template(template)
             new = Fitting(
@@ -596,7 +744,16 @@ class Book:
             if new != old:
                 self._fitting(
                     "UPDATE fittings SET fitted_on = ?, removed_on = ?, template = ?, alloy = ?, new_mass_g = ? WHERE boat = ? AND position = ? AND fitted_on = ?",
-                    (new.fitted_on.isoformat(), _iso(new.removed_on), new.template, new.alloy, new.new_mass_g, old.boat, old.position, old.fitted_on.isoformat()),
+                    (
+                        new.fitted_on.isoformat(),
+                        _iso(new.removed_on),
+                        new.template,
+                        new.alloy,
+                        new.new_mass_g,
+                        old.boat,
+                        old.position,
+                        old.fitted_on.isoformat(),
+                    ),
                     new,
                 )
         return new
@@ -606,7 +763,8 @@ class Book:
             self._db.execute(sql, values)
         except sqlite3.IntegrityError as e:
             raise UsageError(
-                f"Another part sat at '{new.position}' of '{new.boat}' at that time, by the book.", "Correct its dates first; 'anodewane season history' shows them."
+                f"Another part sat at '{new.position}' of '{new.boat}' at that time, by the book.",
+                "Correct its dates first; 'anodewane season history' shows them.",
             ) from e
 
     def keep_template(self, template: Template) -> None:
@@ -623,11 +781,15 @@ class Book:
         known = self._one("SELECT sha256 FROM templates WHERE name = ?", (template.name,))
         if known and known[0] != digest:
             raise UsageError(
-                f"The book has another template '{template.name}'.", "Give this one a name of its own; the parts of the old one were measured against the old one."
+                f"The book has another template '{template.name}'.",
+                "Give this one a name of its own; the parts of the old one were measured against the old one.",
             )
         if not known:
             with self.writing():
-                self._db.execute("INSERT INTO templates VALUES (?, ?, ?, ?)", (template.name, digest, template.alloy, template_to_toml(template)))
+                self._db.execute(
+                    "INSERT INTO templates VALUES (?, ?, ?, ?)",
+                    (template.name, digest, template.alloy, template_to_toml(template)),
+                )
 
     def haul_out(self, boat: str, hauled_on: date, launched_on: date | None = None) -> HaulOut:
         """Note that a boat came out of the water; what the book has already stays. A haul-out that the book has gets its launch, where that was unknown.
@@ -650,9 +812,15 @@ class Book:
             new = HaulOut(owner, hauled_on, launched_on)
             self._refuse_overlap(new, [h for h in self.haul_outs(owner) if h.hauled_on != hauled_on])
             if have is None:
-                self._db.execute("INSERT INTO haul_outs VALUES (?, ?, ?)", (owner, hauled_on.isoformat(), _iso(launched_on)))
+                self._db.execute(
+                    "INSERT INTO haul_outs VALUES (?, ?, ?)",
+                    (owner, hauled_on.isoformat(), _iso(launched_on)),
+                )
             else:
-                self._db.execute("UPDATE haul_outs SET launched_on = ? WHERE boat = ? AND hauled_on = ?", (_iso(launched_on), owner, hauled_on.isoformat()))
+                self._db.execute(
+                    "UPDATE haul_outs SET launched_on = ? WHERE boat = ? AND hauled_on = ?",
+                    (_iso(launched_on), owner, hauled_on.isoformat()),
+                )
         return new
 
     def launch(self, boat: str, launched_on: date) -> HaulOut:
@@ -662,19 +830,30 @@ class Book:
             before = [h for h in self.haul_outs(owner) if h.hauled_on <= launched_on]
             if not before:
                 raise UsageError(
-                    f"'{owner}' wasn't hauled out before {launched_on}, by the book.", "Note when it came out, or was fitted out, with 'anodewane season haul-out' first."
+                    f"'{owner}' wasn't hauled out before {launched_on}, by the book.",
+                    "Note when it came out, or was fitted out, with 'anodewane season haul-out' first.",
                 )
             return self.haul_out(owner, before[-1].hauled_on, launched_on)
 
     def change_haul_out(
-        self, boat: str, hauled_on: date, *, hauled: date | None = None, launched_on: date | None = None, why: str | None = None, by: str | None = None
+        self,
+        boat: str,
+        hauled_on: date,
+        *,
+        hauled: date | None = None,
+        launched_on: date | None = None,
+        why: str | None = None,
+        by: str | None = None,
     ) -> HaulOut:
         """Correct a haul-out's dates; its judgements follow. None leaves a date as it is."""
         with self.writing(why, by):
             owner = self.boat(boat).name
             old = next((h for h in self.haul_outs(owner) if h.hauled_on == hauled_on), None)
             if old is None:
-                raise UsageError(f"'{owner}' wasn't hauled out on {hauled_on}, by the book.", "See 'anodewane season history' for the dates.")
+                raise UsageError(
+                    f"'{owner}' wasn't hauled out on {hauled_on}, by the book.",
+                    "See 'anodewane season history' for the dates.",
+                )
             new = HaulOut(owner, hauled or old.hauled_on, launched_on or old.launched_on)
             self._refuse_overlap(new, [h for h in self.haul_outs(owner) if h.hauled_on != hauled_on])
             if new != old:
@@ -686,11 +865,15 @@ class Book:
 
     def _refuse_overlap(self, new: HaulOut, others: Iterable[HaulOut]) -> None:
         if new.launched_on is not None and new.launched_on < new.hauled_on:
-            raise UsageError(f"'{new.boat}' would be launched on {new.launched_on}, before it was hauled out on {new.hauled_on}.", "Correct one of the dates.")
+            raise UsageError(
+                f"'{new.boat}' would be launched on {new.launched_on}, before it was hauled out on {new.hauled_on}.",
+                "Correct one of the dates.",
+            )
         for h in others:
             if h.hauled_on == new.hauled_on:
                 raise UsageError(
-                    f"'{new.boat}' was hauled out on {h.hauled_on} already, by the book.", "Two haul-outs of one day can't be told apart; give another date."
+                    f"'{new.boat}' was hauled out on {h.hauled_on} already, by the book.",
+                    "Two haul-outs of one day can't be told apart; give another date.",
                 )
             first, second = sorted((h, new), key=lambda k: k.hauled_on)
             if first.launched_on is not None and first.launched_on > second.hauled_on:
@@ -713,7 +896,7 @@ class Book:
         UsageError
             No such boat or position.
         """
-        from anodewane.record_json import verdict_from_json
+        from anodewane.show.record_json import verdict_from_json
 
         new = known = 0
         with self.writing():
@@ -723,7 +906,8 @@ class Book:
                     text = j.record.decode("utf-8")
                 except ValueError as e:
                     raise InputUnreadable(
-                        f"The record for '{j.position}' of '{j.boat}' isn't one: {_first_line(e)}.", "Give a record as 'anodewane judge' wrote it."
+                        f"The record for '{j.position}' of '{j.boat}' isn't one: {_first_line(e)}.",
+                        "Give a record as 'anodewane judge' wrote it.",
                     ) from e
                 place = self.position(j.boat, j.position)
                 self.haul_out(place.boat, j.hauled_on)
@@ -733,10 +917,15 @@ class Book:
                     known += 1
         return Added(new, known)
 
-    def _add(self, j: NewJudgement, v: Verdict, text: str, place: Position, settings: Settings | None) -> bool:
+    def _add(
+        self, j: NewJudgement, v: Verdict, text: str, place: Position, settings: Settings | None
+    ) -> bool:
         digest = hashlib.sha256(j.record).hexdigest()
         key = (place.boat, place.name, j.hauled_on.isoformat(), j.kind, digest)
-        if self._one("SELECT 1 FROM judgements WHERE boat = ? AND position = ? AND hauled_on = ? AND kind = ? AND record_sha256 = ?", key):
+        if self._one(
+            "SELECT 1 FROM judgements WHERE boat = ? AND position = ? AND hauled_on = ? AND kind = ? AND record_sha256 = ?",
+            key,
+        ):
             return False
         self._db.execute("INSERT INTO records VALUES (?, ?) ON CONFLICT DO NOTHING", (digest, text))
         judged = v.status == "judged"
@@ -767,7 +956,10 @@ class Book:
             "reasons": json.dumps([r.code for r in v.reasons]),
             "budget": json.dumps(v.budget),
         }
-        self._db.execute(f"INSERT INTO judgements ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})", tuple(row.values()))  # noqa: S608 - names from above
+        self._db.execute(
+            f"INSERT INTO judgements ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})",
+            tuple(row.values()),
+        )  # noqa: S608 - names from above
         if weighed is not None and j.kind == "wear":
             self._db.execute(
                 "INSERT INTO weighings (boat, position, hauled_on, mass_g, note) VALUES (?, ?, ?, ?, ?)",
@@ -785,19 +977,34 @@ class Book:
         known = self._one("SELECT sha256 FROM templates WHERE name = ?", (v.template.name,))
         if not known or known[0] != v.template.sha256:
             return None
-        return seen_alone(self.template(v.template.name), v.consumed.area_pct, v.consumed.coverage, settings or Settings())
+        return seen_alone(
+            self.template(v.template.name), v.consumed.area_pct, v.consumed.coverage, settings or Settings()
+        )
 
     def withdraw(self, judgement: int, why: str, by: str | None = None, *, undo: bool = False) -> None:
         """Take a judgement out of the count (wrong part, wrong boat), or back into it with `undo`. It stays in the book."""
         with self.writing():
             if not self._one("SELECT 1 FROM judgements WHERE id = ?", (judgement,)):
-                raise UsageError(f"The book has no judgement {judgement}.", "'anodewane season history' shows the numbers.")
+                raise UsageError(
+                    f"The book has no judgement {judgement}.", "'anodewane season history' shows the numbers."
+                )
             reason = _note(why, "the reason")
             if reason is None:
                 raise UsageError("A judgement is withdrawn for a reason.", "Say why.")
-            self._db.execute("INSERT INTO withdrawals (judgement, withdrawn, why, by) VALUES (?, ?, ?, ?)", (judgement, 0 if undo else 1, reason, _note(by, "the name")))
+            self._db.execute(
+                "INSERT INTO withdrawals (judgement, withdrawn, why, by) VALUES (?, ?, ?, ?)",
+                (judgement, 0 if undo else 1, reason, _note(by, "the name")),
+            )
 
-    def weigh(self, boat: str, position: str, hauled_on: date, mass_g: float, by: str | None = None, note: str | None = None) -> None:
+    def weigh(
+        self,
+        boat: str,
+        position: str,
+        hauled_on: date,
+        mass_g: float,
+        by: str | None = None,
+        note: str | None = None,
+    ) -> None:
         """Note what was left of a part on the scales, clean and dry. A later weighing of the same part counts before an earlier one."""
         with self.writing():
             place = self.position(boat, position)
@@ -806,10 +1013,25 @@ class Book:
             self._known_haul_out(place.boat, hauled_on)
             self._db.execute(
                 "INSERT INTO weighings (boat, position, hauled_on, mass_g, by, note) VALUES (?, ?, ?, ?, ?, ?)",
-                (place.boat, place.name, hauled_on.isoformat(), float(mass_g), _note(by, "the name"), _note(note, "the note")),
+                (
+                    place.boat,
+                    place.name,
+                    hauled_on.isoformat(),
+                    float(mass_g),
+                    _note(by, "the name"),
+                    _note(note, "the note"),
+                ),
             )
 
-    def overrule(self, boat: str, position: str, hauled_on: date, verdict: Literal["replace", "monitor", "ok"] | None, why: str, by: str) -> None:
+    def overrule(
+        self,
+        boat: str,
+        position: str,
+        hauled_on: date,
+        verdict: Literal["replace", "monitor", "ok"] | None,
+        why: str,
+        by: str,
+    ) -> None:
         """A person's own verdict over a part at a haul-out; the photo's stays beside it. None takes an earlier one back."""
         with self.writing():
             place = self.position(boat, position)
@@ -836,14 +1058,23 @@ class Book:
                 raise UsageError("A judgement is accepted by somebody.", "Say who.")
             j = self.judgement(judgement)
             if not j.counts:
-                raise UsageError(f"Judgement {judgement} doesn't count: it was withdrawn, or a later one stands.", "Accept the one that stands.")
+                raise UsageError(
+                    f"Judgement {judgement} doesn't count: it was withdrawn, or a later one stands.",
+                    "Accept the one that stands.",
+                )
             if j.reading.status != "judged":
-                raise UsageError(f"Judgement {judgement} is a refusal; there is no verdict to accept.", "Take the photo again.")
+                raise UsageError(
+                    f"Judgement {judgement} is a refusal; there is no verdict to accept.",
+                    "Take the photo again.",
+                )
             self._db.execute("INSERT OR IGNORE INTO accepts (judgement, by) VALUES (?, ?)", (judgement, who))
 
     def _known_haul_out(self, boat: str, hauled_on: date) -> None:
         if not any(h.hauled_on == hauled_on for h in self.haul_outs(boat)):
-            raise UsageError(f"'{boat}' wasn't hauled out on {hauled_on}, by the book.", "Note it with 'anodewane season haul-out', or correct the date.")
+            raise UsageError(
+                f"'{boat}' wasn't hauled out on {hauled_on}, by the book.",
+                "Note it with 'anodewane season haul-out', or correct the date.",
+            )
 
     def keep_calibration(self, c: Calibration) -> None:
         """Keep a template's calibration: `judge --book` reads photos of its parts by the latest one."""
@@ -852,7 +1083,19 @@ class Book:
             self._db.execute(
                 "INSERT INTO calibrations (template, n, scale, scale_sd, part_sd, half_gone_before_pct, half_gone_before_low_pct, half_gone_before_high_pct, "
                 "half_gone_after_pct, half_gone_after_low_pct, half_gone_after_high_pct) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (c.template, c.n, c.scale, c.scale_sd, c.part_sd, b.value, b.low, b.high, a.value, a.low, a.high),
+                (
+                    c.template,
+                    c.n,
+                    c.scale,
+                    c.scale_sd,
+                    c.part_sd,
+                    b.value,
+                    b.low,
+                    b.high,
+                    a.value,
+                    a.low,
+                    a.high,
+                ),
             )
 
     # reading
@@ -870,7 +1113,9 @@ class Book:
             have = [b[0] for b in self._all("SELECT name FROM boats")]
             if (twin := _twin(name, have)) is not None:
                 return self.boat(twin)
-            raise UsageError(f"The book has no boat '{name}'.", _near(name, have, "Add it with 'anodewane season boat'."))
+            raise UsageError(
+                f"The book has no boat '{name}'.", _near(name, have, "Add it with 'anodewane season boat'.")
+            )
         return Boat(*row)
 
     def has_boat(self, name: str) -> bool:
@@ -886,12 +1131,18 @@ class Book:
             There is none, with the names that are near.
         """
         owner = self.boat(boat).name
-        row = self._one("SELECT boat, name, pair, fixings FROM positions WHERE boat = ? AND name = ?", (owner, clean_name(name, "position")))
+        row = self._one(
+            "SELECT boat, name, pair, fixings FROM positions WHERE boat = ? AND name = ?",
+            (owner, clean_name(name, "position")),
+        )
         if row is None:
             have = [p[0] for p in self._all("SELECT name FROM positions WHERE boat = ?", (owner,))]
             if (twin := _twin(name, have)) is not None:
                 return self.position(owner, twin)
-            raise UsageError(f"'{owner}' has no position '{name}' in the book.", _near(name, have, "Add it with 'anodewane season position'."))
+            raise UsageError(
+                f"'{owner}' has no position '{name}' in the book.",
+                _near(name, have, "Add it with 'anodewane season position'."),
+            )
         return Position(*row)
 
     def boats(self) -> tuple[Boat, ...]:
@@ -901,7 +1152,12 @@ class Book:
     def positions(self, boat: str | None = None) -> tuple[Position, ...]:
         """Positions of a boat or of all, by boat and name."""
         where, values = _where(boat=boat)
-        return tuple(Position(*r) for r in self._all(f"SELECT boat, name, pair, fixings FROM positions {where} ORDER BY boat, name", values))  # noqa: S608 - no value in it
+        return tuple(
+            Position(*r)
+            for r in self._all(
+                f"SELECT boat, name, pair, fixings FROM positions {where} ORDER BY boat, name", values
+            )
+        )  # noqa: S608 - no value in it
 
     def fittings(self, boat: str | None = None, position: str | None = None) -> tuple[Fitting, ...]:
         """Parts by boat, position and day of fitting."""
@@ -915,53 +1171,98 @@ class Book:
     def haul_outs(self, boat: str | None = None) -> tuple[HaulOut, ...]:
         """Haul-outs by boat and day."""
         where, values = _where(boat=boat)
-        rows = self._all(f"SELECT boat, hauled_on, launched_on FROM haul_outs {where} ORDER BY boat, hauled_on", values)  # noqa: S608 - no value in it
+        rows = self._all(
+            f"SELECT boat, hauled_on, launched_on FROM haul_outs {where} ORDER BY boat, hauled_on", values
+        )  # noqa: S608 - no value in it
         return tuple(HaulOut(b, _day(h), _day(x) if x else None) for b, h, x in rows)
 
     def readings(
-        self, boat: str | None = None, position: str | None = None, hauled_on: date | None = None, *, settings: Settings | None = None, _recent: bool = False
+        self,
+        boat: str | None = None,
+        position: str | None = None,
+        hauled_on: date | None = None,
+        *,
+        settings: Settings | None = None,
+        _recent: bool = False,
     ) -> tuple[Reading, ...]:
         """The judgements that count, by boat, position and haul-out, with the weights that count.
 
         Where a part was weighed, `consumed_pct` goes by the weight (settings: `scales_sd_g`, `mass_known_sd_frac`, `mass_computed_sd_frac`).
         """
-        where, values = _where(**{"j.boat": boat, "j.position": position, "j.hauled_on": hauled_on.isoformat() if hauled_on else None})
+        where, values = _where(
+            **{
+                "j.boat": boat,
+                "j.position": position,
+                "j.hauled_on": hauled_on.isoformat() if hauled_on else None,
+            }
+        )
         recent = f" AND {_RECENT}" if _recent else ""
         where = f"{where} AND j.counts = 1{recent}" if where else f"WHERE j.counts = 1{recent}"
         weights, masses = self._weights(boat)
-        rows = self._all(f"SELECT {_READING} FROM judgements j {where} ORDER BY j.boat, j.position, j.hauled_on", values)  # noqa: S608 - no value in it
+        rows = self._all(
+            f"SELECT {_READING} FROM judgements j {where} ORDER BY j.boat, j.position, j.hauled_on", values
+        )  # noqa: S608 - no value in it
         return tuple(_reading(r, weights, masses, settings) for r in rows)
 
-    def _weights(self, boat: str | None) -> tuple[dict[tuple[str, str, str], float], dict[tuple[str, str], list[tuple[str, str | None, float]]]]:
+    def _weights(
+        self, boat: str | None
+    ) -> tuple[dict[tuple[str, str, str], float], dict[tuple[str, str], list[tuple[str, str | None, float]]]]:
         """The weights that count by part and haul-out, and the parts that were weighed new."""
         where, values = _where(boat=boat)
-        weights = {(b, p, h): m for b, p, h, m in self._all(f"SELECT boat, position, hauled_on, mass_g FROM weighings {where} ORDER BY id", values)}  # noqa: S608 - no value in it
+        weights = {
+            (b, p, h): m
+            for b, p, h, m in self._all(
+                f"SELECT boat, position, hauled_on, mass_g FROM weighings {where} ORDER BY id", values
+            )
+        }  # noqa: S608 - no value in it
         masses: dict[tuple[str, str], list[tuple[str, str | None, float]]] = {}
         if weights:
             more = f"{where} AND new_mass_g IS NOT NULL" if where else "WHERE new_mass_g IS NOT NULL"
-            for b, p, f, r, m in self._all(f"SELECT boat, position, fitted_on, removed_on, new_mass_g FROM fittings {more}", values):  # noqa: S608 - no value in it
+            for b, p, f, r, m in self._all(
+                f"SELECT boat, position, fitted_on, removed_on, new_mass_g FROM fittings {more}", values
+            ):  # noqa: S608 - no value in it
                 masses.setdefault((b, p), []).append((f, r, m))
         return weights, masses
 
-    def entries(self, boat: str | None = None, *, settings: Settings | None = None, recent: bool = False) -> tuple[BoatEntries, ...]:
+    def entries(
+        self, boat: str | None = None, *, settings: Settings | None = None, recent: bool = False
+    ) -> tuple[BoatEntries, ...]:
         """All that the reckoning takes, of one boat or of all, by name.
 
         recent : leave out readings from before the part that sat there before the present one, which no rate or warning looks at.
         """
         boats = (self.boat(boat),) if boat is not None else self.boats()
         name = boats[0].name if boat is not None else None
-        positions, fittings, haul_outs = _by_boat(self.positions(name)), _by_boat(self.fittings(name)), _by_boat(self.haul_outs(name))
+        positions, fittings, haul_outs = (
+            _by_boat(self.positions(name)),
+            _by_boat(self.fittings(name)),
+            _by_boat(self.haul_outs(name)),
+        )
         readings = _by_boat(self.readings(name, settings=settings, _recent=recent))
         return tuple(
-            BoatEntries(b, tuple(positions.get(b.name, ())), tuple(fittings.get(b.name, ())), tuple(haul_outs.get(b.name, ())), tuple(readings.get(b.name, ())))
+            BoatEntries(
+                b,
+                tuple(positions.get(b.name, ())),
+                tuple(fittings.get(b.name, ())),
+                tuple(haul_outs.get(b.name, ())),
+                tuple(readings.get(b.name, ())),
+            )
             for b in boats
         )
 
-    def judgements(self, boat: str, position: str | None = None, hauled_on: date | None = None) -> tuple[Judgement, ...]:
+    def judgements(
+        self, boat: str, position: str | None = None, hauled_on: date | None = None
+    ) -> tuple[Judgement, ...]:
         """Every judgement of a boat, those that don't count and withdrawn ones too, by position, haul-out and moment of judging."""
         owner = self.boat(boat).name
         place = self.position(owner, position).name if position else None
-        where, values = _where(**{"j.boat": owner, "j.position": place, "j.hauled_on": hauled_on.isoformat() if hauled_on else None})
+        where, values = _where(
+            **{
+                "j.boat": owner,
+                "j.position": place,
+                "j.hauled_on": hauled_on.isoformat() if hauled_on else None,
+            }
+        )
         weights, masses = self._weights(owner)
         rows = self._all(
             f"SELECT j.id, j.photo_name, j.judged_at, j.judged_by, j.recorded_at, j.counts, "  # noqa: S608 - no value in it
@@ -970,7 +1271,17 @@ class Book:
             values,
         )
         return tuple(
-            Judgement(number, _reading(rest, weights, masses, None), photo, at, by, recorded, rest[_METHOD], bool(counts), withdrawn)
+            Judgement(
+                number,
+                _reading(rest, weights, masses, None),
+                photo,
+                at,
+                by,
+                recorded,
+                rest[_METHOD],
+                bool(counts),
+                withdrawn,
+            )
             for number, photo, at, by, recorded, counts, withdrawn, *rest in rows
         )
 
@@ -984,19 +1295,27 @@ class Book:
         """
         row = self._one("SELECT boat, position FROM judgements WHERE id = ?", (number,))
         if row is None:
-            raise UsageError(f"The book has no judgement {number}.", "'anodewane season history' shows the numbers.")
+            raise UsageError(
+                f"The book has no judgement {number}.", "'anodewane season history' shows the numbers."
+            )
         return next(j for j in self.judgements(*row) if j.id == number)
 
     def weighings(self, boat: str | None = None) -> tuple[Weight, ...]:
         """Every weighing, those that a later one stands in for too, in the order of entry."""
         where, values = _where(boat=boat)
-        rows = self._all(f"SELECT boat, position, hauled_on, mass_g, by, note, at FROM weighings {where} ORDER BY id", values)  # noqa: S608 - no value in it
+        rows = self._all(
+            f"SELECT boat, position, hauled_on, mass_g, by, note, at FROM weighings {where} ORDER BY id",
+            values,
+        )  # noqa: S608 - no value in it
         return tuple(Weight(b, p, _day(h), m, by, note, at) for b, p, h, m, by, note, at in rows)
 
     def overrules(self, boat: str | None = None) -> tuple[Overrule, ...]:
         """Every overrule in the order of entry; of one part and haul-out the last counts."""
         where, values = _where(boat=boat)
-        rows = self._all(f"SELECT boat, position, hauled_on, verdict, why, by, at FROM overrules {where} ORDER BY id", values)  # noqa: S608 - no value in it
+        rows = self._all(
+            f"SELECT boat, position, hauled_on, verdict, why, by, at FROM overrules {where} ORDER BY id",
+            values,
+        )  # noqa: S608 - no value in it
         return tuple(Overrule(b, p, _day(h), v, why, by, at) for b, p, h, v, why, by, at in rows)
 
     def accepts(self, boat: str | None = None) -> tuple[Accept, ...]:
@@ -1014,7 +1333,10 @@ class Book:
 
         row = self._one("SELECT toml FROM templates WHERE name = ?", (name,))
         if row is None:
-            raise UsageError(f"The book has no template '{name}'.", _near(name, self.template_names(), "It comes in with the first part of it that is fitted."))
+            raise UsageError(
+                f"The book has no template '{name}'.",
+                _near(name, self.template_names(), "It comes in with the first part of it that is fitted."),
+            )
         return template_from_toml(row[0])
 
     def template_names(self) -> list[str]:
@@ -1039,18 +1361,25 @@ class Book:
         """A record, byte for byte as it was judged."""
         row = self._one("SELECT json FROM records WHERE sha256 = ?", (sha256,))
         if row is None:
-            raise UsageError(f"The book has no record '{sha256}'.", "'anodewane season history --json' has their digests.")
+            raise UsageError(
+                f"The book has no record '{sha256}'.", "'anodewane season history --json' has their digests."
+            )
         return str(row[0]).encode()
 
     def changes(self) -> tuple[Change, ...]:
         """Every correction, oldest first."""
         rows = self._all("SELECT at, what, before, after, why, by FROM changes ORDER BY id")
-        return tuple(Change(at, what, json.loads(before), json.loads(after) if after else None, why, by) for at, what, before, after, why, by in rows)
+        return tuple(
+            Change(at, what, json.loads(before), json.loads(after) if after else None, why, by)
+            for at, what, before, after, why, by in rows
+        )
 
     def check(self) -> tuple[str, ...]:
         """What is wrong with the file, in SQLite's words and by the records' digests; empty when nothing is."""
         found = [str(r[0]) for r in self._all("PRAGMA integrity_check(20)") if r[0] != "ok"]
-        found += [f"a row of '{r[0]}' lacks its parent in '{r[2]}'" for r in self._all("PRAGMA foreign_key_check")]
+        found += [
+            f"a row of '{r[0]}' lacks its parent in '{r[2]}'" for r in self._all("PRAGMA foreign_key_check")
+        ]
         with _said(self.path):
             for sha256, text in self._db.execute("SELECT sha256, json FROM records"):
                 if hashlib.sha256(text.encode()).hexdigest() != sha256:
@@ -1074,7 +1403,10 @@ class Book:
     def keep(self, digest: str, of_boats: dict[str, tuple[str, ...]]) -> None:
         """Keep what was reckoned: lines, cells, notices and orders a boat."""
         with self.writing():
-            self._db.executemany("INSERT OR REPLACE INTO reckoned VALUES (?, ?, ?, ?, ?, ?)", [(name, digest, *parts) for name, parts in of_boats.items()])
+            self._db.executemany(
+                "INSERT OR REPLACE INTO reckoned VALUES (?, ?, ?, ?, ?, ?)",
+                [(name, digest, *parts) for name, parts in of_boats.items()],
+            )
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[None]:
@@ -1095,7 +1427,12 @@ class Book:
         """A table's rows as they are, in the order of its key."""
         assert table in TABLES
         with _said(self.path):
-            keys = [r[1] for r in sorted((r for r in self._db.execute(f"PRAGMA table_info({table})") if r[5]), key=lambda r: r[5])]
+            keys = [
+                r[1]
+                for r in sorted(
+                    (r for r in self._db.execute(f"PRAGMA table_info({table})") if r[5]), key=lambda r: r[5]
+                )
+            ]
             yield from self._db.execute(f"SELECT * FROM {table} ORDER BY {', '.join(keys)}")  # noqa: S608 - names of the book's own tables
 
 
@@ -1130,7 +1467,14 @@ def _reading(
         if method != "weighed":
             alone = consumed
         if method != "weighed" or abs(weighed - left) > 0.05:
-            part = next((m for f, r, m in masses.get((boat, position), ()) if f < hauled_on and (r is None or hauled_on <= r)), None)
+            part = next(
+                (
+                    m
+                    for f, r, m in masses.get((boat, position), ())
+                    if f < hauled_on and (r is None or hauled_on <= r)
+                ),
+                None,
+            )
             consumed, remaining = _by_weight(weighed, part, new_g, coverage, settings)
     return Reading(
         boat, position, _day(hauled_on), kind, template or "", status, verdict, consumed, None if area is None else Interval(area, area_low, area_high), coverage, new_g,
@@ -1138,7 +1482,9 @@ def _reading(
     )  # fmt: skip
 
 
-def _by_weight(weighed_g: float, weighed_new_g: float | None, new_g: float, coverage: float, settings: Settings | None) -> tuple[Interval, Interval]:
+def _by_weight(
+    weighed_g: float, weighed_new_g: float | None, new_g: float, coverage: float, settings: Settings | None
+) -> tuple[Interval, Interval]:
     """Mass consumed (points) and left (g) of a part that was weighed after its photo was judged. A part not weighed when new: its template's mass, as computed."""
     from anodewane.book.rates import normal_quantile
     from anodewane.settings import Settings
@@ -1150,7 +1496,9 @@ def _by_weight(weighed_g: float, weighed_new_g: float | None, new_g: float, cove
     left = weighed_g / full
     sd = 100 * math.hypot(left * of_new, s.scales_sd_g / full)
     gone = 100 * (1 - left)
-    return Interval(gone, gone - z * sd, min(gone + z * sd, 100.0)), Interval(weighed_g, max(weighed_g - z * s.scales_sd_g, 0.0), weighed_g + z * s.scales_sd_g)
+    return Interval(gone, gone - z * sd, min(gone + z * sd, 100.0)), Interval(
+        weighed_g, max(weighed_g - z * s.scales_sd_g, 0.0), weighed_g + z * s.scales_sd_g
+    )
 
 
 @lru_cache(maxsize=4096)  # few sets of reasons, many readings
@@ -1189,7 +1537,8 @@ def clean_name(name: str, what: str) -> str:
     clean = " ".join(unicodedata.normalize("NFC", name).split())
     if not clean or len(clean) > MAX_NAME_CHARS or not clean.isprintable():
         raise UsageError(
-            f"The {what}'s name {name[:100]!r} is empty, longer than {MAX_NAME_CHARS} characters or unprintable.", "Give it a name that can be written on a list."
+            f"The {what}'s name {name[:100]!r} is empty, longer than {MAX_NAME_CHARS} characters or unprintable.",
+            "Give it a name that can be written on a list.",
         )
     return clean
 
@@ -1200,7 +1549,10 @@ def _note(text: str | None, what: str) -> str | None:
         return None
     clean = unicodedata.normalize("NFC", text.replace("\r\n", "\n")).strip()
     if len(clean) > MAX_NOTE_CHARS or not all(c.isprintable() or c in "\n\t" for c in clean):
-        raise UsageError(f"{what[0].upper()}{what[1:]} is longer than {MAX_NOTE_CHARS} characters or has unprintable ones.", "Write it as plain text.")
+        raise UsageError(
+            f"{what[0].upper()}{what[1:]} is longer than {MAX_NOTE_CHARS} characters or has unprintable ones.",
+            "Write it as plain text.",
+        )
     return clean or None
 
 

@@ -39,7 +39,9 @@ class DrawingOptions(TypedDict, total=False):
     fixings: str
 
 
-def template_from_drawn_rings(rings_mm: Sequence[Floats], name: str, thickness_mm: float, **options: Unpack[DrawingOptions]) -> Template:
+def template_from_drawn_rings(
+    rings_mm: Sequence[Floats], name: str, thickness_mm: float, **options: Unpack[DrawingOptions]
+) -> Template:
     """Make a template from closed rings (n, 2) in mm, y up: the largest is the outline, the others its holes; the middle of its box becomes the origin.
 
     A ring drawn twice (a fill and a stroke, two layers) counts once.
@@ -50,9 +52,13 @@ def template_from_drawn_rings(rings_mm: Sequence[Floats], name: str, thickness_m
         No ring, several parts, or a part that can't be.
     """
     if not rings_mm:
-        raise UsageError("The drawing has no closed line.", "Draw the part's outline and holes as closed lines.")
+        raise UsageError(
+            "The drawing has no closed line.", "Draw the part's outline and holes as closed lines."
+        )
     if len(rings_mm) > MAX_RINGS:
-        raise UsageError(f"The drawing has {len(rings_mm)} closed lines.", "Keep the part's outline and holes alone.")
+        raise UsageError(
+            f"The drawing has {len(rings_mm)} closed lines.", "Keep the part's outline and holes alone."
+        )
     rings = largest_first(_without_doubles([np.asarray(r, float) for r in rings_mm]))
     low, high = rings[0].min(axis=0), rings[0].max(axis=0)
     rings = [r - (low + high) / 2 for r in rings]
@@ -71,11 +77,16 @@ def fit_circle(ring: Floats) -> tuple[Floats, float, float]:
 
     Algebraic least squares of ``x^2 + y^2 + a x + b y + c = 0`` (Kasa 1976), good for whole circles; points are weighted by the length of line they stand for.
     """
-    weight = (np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1) + np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1)) / 2
+    weight = (
+        np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
+        + np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1)
+    ) / 2
     w = np.sqrt(weight / weight.sum())
     middle = ring.mean(axis=0)
     x, y = (ring - middle).T
-    solution = np.linalg.lstsq(np.column_stack([x, y, np.ones_like(x)]) * w[:, None], -(x * x + y * y) * w, rcond=None)[0]
+    solution = np.linalg.lstsq(
+        np.column_stack([x, y, np.ones_like(x)]) * w[:, None], -(x * x + y * y) * w, rcond=None
+    )[0]
     centre = -solution[:2] / 2
     radius = float(np.sqrt(max(centre @ centre - solution[2], 0.0)))
     off = np.hypot(x - centre[0], y - centre[1]) - radius
@@ -102,7 +113,9 @@ def _without_doubles(rings: list[Floats]) -> list[Floats]:
     boxes: list[Floats] = []
     for ring in rings:
         box = np.r_[ring.min(axis=0), ring.max(axis=0), ring.mean(axis=0)]
-        if not any(len(ring) == len(k) and np.abs(box - b).max() < 1e-3 for k, b in zip(kept, boxes, strict=True)):
+        if not any(
+            len(ring) == len(k) and np.abs(box - b).max() < 1e-3 for k, b in zip(kept, boxes, strict=True)
+        ):
             kept.append(ring)
             boxes.append(box)
     return kept

@@ -24,7 +24,14 @@ UNITS_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
 _OUTLINES = {"LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE", "LWPOLYLINE", "POLYLINE"}
 
 
-def template_from_dxf(data: bytes, name: str, thickness_mm: float, *, units: str | None = None, **options: Unpack[DrawingOptions]) -> Template:
+def template_from_dxf(
+    data: bytes,
+    name: str,
+    thickness_mm: float,
+    *,
+    units: str | None = None,
+    **options: Unpack[DrawingOptions],
+) -> Template:
     """Make a template from the model space of a DXF drawing, seen from above: the largest closed line is the outline, those inside are holes.
 
     Words, dimensions, hatches and points are passed over, as are layers that are off or frozen. Lines and arcs that meet end to end are joined.
@@ -50,7 +57,10 @@ def template_from_dxf(data: bytes, name: str, thickness_mm: float, *, units: str
     except UsageError:
         raise
     except Exception as e:  # a mended drawing may hold things that lack what their kind has: DXFAttributeError, ValueError, ZeroDivisionError
-        raise InputUnreadable("The drawing is damaged: its lines can't be read.", "Export the drawing again as DXF (R2000 or later).") from e
+        raise InputUnreadable(
+            "The drawing is damaged: its lines can't be read.",
+            "Export the drawing again as DXF (R2000 or later).",
+        ) from e
     return template_from_drawn_rings(rings, name, thickness_mm, **options)
 
 
@@ -59,20 +69,37 @@ def _document(data: bytes) -> Any:
     from ezdxf.audit import AuditError
 
     if len(data) > MAX_DXF_BYTES:
-        raise InputUnreadable(f"The drawing is larger than {MAX_DXF_BYTES // 1_000_000} MB.", "Save the outline of the part alone.")
+        raise InputUnreadable(
+            f"The drawing is larger than {MAX_DXF_BYTES // 1_000_000} MB.",
+            "Save the outline of the part alone.",
+        )
     # The reader mends what it can, a drawing cut short included: half an outline must not become a part.
     if not data.startswith(b"AutoCAD Binary DXF") and not data.rstrip().endswith(b"EOF"):
-        raise InputUnreadable("The file isn't a whole DXF drawing: its end is missing.", "Export the drawing again as DXF (R2000 or later).")
+        raise InputUnreadable(
+            "The file isn't a whole DXF drawing: its end is missing.",
+            "Export the drawing again as DXF (R2000 or later).",
+        )
     log = logging.getLogger("ezdxf")
     if not log.handlers:
-        log.addHandler(logging.NullHandler())  # its notes on what it mended are for a log, not for whoever reads our one sentence
+        log.addHandler(
+            logging.NullHandler()
+        )  # its notes on what it mended are for a log, not for whoever reads our one sentence
     try:
         document, auditor = recover.read(io.BytesIO(data))
-    except Exception as e:  # DXFStructureError, and whatever a file that only looks like DXF brings up inside the library
-        raise InputUnreadable("The file isn't a DXF drawing.", "Export the drawing again as DXF (R2000 or later).") from e
-    if any(entry.code == AuditError.INVALID_FLOATING_POINT_VALUE for entry in (*auditor.errors, *auditor.fixes)):
+    except (
+        Exception
+    ) as e:  # DXFStructureError, and whatever a file that only looks like DXF brings up inside the library
+        raise InputUnreadable(
+            "The file isn't a DXF drawing.", "Export the drawing again as DXF (R2000 or later)."
+        ) from e
+    if any(
+        entry.code == AuditError.INVALID_FLOATING_POINT_VALUE for entry in (*auditor.errors, *auditor.fixes)
+    ):
         # The reader takes what looks like a number out of "1.7x2": a guessed coordinate must not become a part.
-        raise InputUnreadable("The drawing is damaged: some of its numbers can't be read.", "Export the drawing again as DXF (R2000 or later).")
+        raise InputUnreadable(
+            "The drawing is damaged: some of its numbers can't be read.",
+            "Export the drawing again as DXF (R2000 or later).",
+        )
     return document
 
 
@@ -82,10 +109,15 @@ def _scale(document: Any, units: str | None) -> float:
 
     if units is not None:
         if units not in UNITS_MM:
-            raise UsageError(f"'{units}' isn't a unit that a drawing can have here.", f"Give one of: {', '.join(UNITS_MM)}.")
+            raise UsageError(
+                f"'{units}' isn't a unit that a drawing can have here.",
+                f"Give one of: {', '.join(UNITS_MM)}.",
+            )
         return UNITS_MM[units]
     if not document.units:
-        raise UsageError("The drawing doesn't say what its unit is.", "Give it with --units (mm, cm, m or in).")
+        raise UsageError(
+            "The drawing doesn't say what its unit is.", "Give it with --units (mm, cm, m or in)."
+        )
     return float(units_module.conversion_factor(InsertUnits(document.units), InsertUnits.Millimeters))
 
 
@@ -119,7 +151,10 @@ def _rings(document: Any, scale: float) -> list[Floats]:
                 )
             rings.append(_points(edgesmith.path2d_from_chain(chain), chord))
     if not rings:
-        raise UsageError("The drawing has no closed line in its model space.", "Draw the part's outline and holes as closed lines.")
+        raise UsageError(
+            "The drawing has no closed line in its model space.",
+            "Draw the part's outline and holes as closed lines.",
+        )
     return rings
 
 
@@ -133,9 +168,16 @@ def _entities(document: Any) -> list[Any]:
         for entity in entities:
             seen += 1
             # A grid of insertions is walked whole, also where its spacing is 0 and it counts as one (ezdxf's mcount).
-            copies = entity.dxf.get("row_count", 1) * entity.dxf.get("column_count", 1) if entity.dxftype() == "INSERT" else 1
+            copies = (
+                entity.dxf.get("row_count", 1) * entity.dxf.get("column_count", 1)
+                if entity.dxftype() == "INSERT"
+                else 1
+            )
             if seen > MAX_ENTITIES or copies > MAX_ENTITIES:
-                raise UsageError(f"The drawing has more than {MAX_ENTITIES} things in it.", "Keep the part's outline and holes alone.")
+                raise UsageError(
+                    f"The drawing has more than {MAX_ENTITIES} things in it.",
+                    "Keep the part's outline and holes alone.",
+                )
             if entity.dxf.get("layer", "0") in hidden or entity.dxf.get("invisible", 0):
                 continue
             if entity.dxftype() == "INSERT" and depth < MAX_NESTING:

@@ -12,7 +12,12 @@ from anodewane.units import FULL_FRAME_DIAGONAL_MM
 PROFILE_KIND = "anodewane lens profile"
 PROFILE_VERSION = 1
 
-RANGES = {"focal_half_diagonals": (0.3, 30.0), "focal_sd_frac": (1e-6, 0.5), "k1": (-0.3, 0.3), "k1_sd": (1e-7, 0.1)}
+RANGES = {
+    "focal_half_diagonals": (0.3, 30.0),
+    "focal_sd_frac": (1e-6, 0.5),
+    "k1": (-0.3, 0.3),
+    "k1_sd": (1e-7, 0.1),
+}
 """From a fisheye to a tenfold zoom; a term beyond 0.3 isn't a lens that the one-term model describes."""
 
 
@@ -69,14 +74,30 @@ def lens_profile_from_toml(text: str) -> LensProfile:
     if data.get("kind") != PROFILE_KIND:
         raise UsageError("The file isn't a lens profile.", "Give the file that 'anodewane camera' wrote.")
     if data.get("version") != PROFILE_VERSION:
-        raise UsageError(f"The lens profile is of version {data.get('version')!r}; version {PROFILE_VERSION} is read.", remedy)
+        raise UsageError(
+            f"The lens profile is of version {data.get('version')!r}; version {PROFILE_VERSION} is read.",
+            remedy,
+        )
     values = {}
     for key, (low, high) in RANGES.items():
         value = data.get(key)
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or not low <= value <= high:
-            raise UsageError(f"The lens profile gives '{key}' the value {value!r}; a number from {low:g} to {high:g} is expected.", remedy)
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, (int, float))
+            or not math.isfinite(value)
+            or not low <= value <= high
+        ):
+            raise UsageError(
+                f"The lens profile gives '{key}' the value {value!r}; a number from {low:g} to {high:g} is expected.",
+                remedy,
+            )
         values[key] = float(value)
     n_photos, camera = data.get("n_photos"), data.get("camera")
-    if isinstance(n_photos, bool) or not isinstance(n_photos, int) or n_photos < 1 or not isinstance(camera, str):
+    if (
+        isinstance(n_photos, bool)
+        or not isinstance(n_photos, int)
+        or n_photos < 1
+        or not isinstance(camera, str)
+    ):
         raise UsageError("The lens profile lacks its camera or the number of its photos.", remedy)
     return LensProfile(camera=camera, n_photos=n_photos, **values)

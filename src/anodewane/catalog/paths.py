@@ -35,7 +35,10 @@ def rings_from_path(text: str, what: str) -> list[Floats]:
         Not path data, or a subpath that isn't closed.
     """
     if len(text) > MAX_PATH_CHARS:
-        raise UsageError(f"The outline of {what} is {len(text)} characters long.", f"Simplify it to at most {MAX_PATH_CHARS} characters.")
+        raise UsageError(
+            f"The outline of {what} is {len(text)} characters long.",
+            f"Simplify it to at most {MAX_PATH_CHARS} characters.",
+        )
     if _STRAIGHT.fullmatch(text):
         return _straight_rings(text, what)
     import svgelements
@@ -63,7 +66,9 @@ def rings_from_segments(path: Any, what: str, closed_gap_mm: float = 1e-6) -> li
         points: list[Any] = []
         closed = False
         for i, segment in enumerate(subpath):
-            if i == 0 and not isinstance(segment, svgelements.Move):  # a line straight after Z goes on from where that subpath began
+            if i == 0 and not isinstance(
+                segment, svgelements.Move
+            ):  # a line straight after Z goes on from where that subpath began
                 points.append([(segment.start.x, segment.start.y)])
             if isinstance(segment, svgelements.Move):
                 points.append([(segment.end.x, segment.end.y)])
@@ -73,7 +78,11 @@ def rings_from_segments(path: Any, what: str, closed_gap_mm: float = 1e-6) -> li
                 points.append([(segment.end.x, segment.end.y)])
             else:
                 points.append(_sampled(segment))
-        ring = np.concatenate([np.asarray(p, float).reshape(-1, 2) for p in points]) if points else np.empty((0, 2))
+        ring = (
+            np.concatenate([np.asarray(p, float).reshape(-1, 2) for p in points])
+            if points
+            else np.empty((0, 2))
+        )
         if not np.isfinite(ring).all():
             raise _not_a_path(what)
         if len(ring) < 2:
@@ -132,7 +141,12 @@ def _straight_rings(text: str, what: str) -> list[Floats]:
                 points, closed = [], False
         take = _NUMBERS.get(command.upper(), 0)
         numbers = tokens[i : i + take]
-        if take == 0 or len(numbers) < take or any(n.isalpha() for n in numbers) or (not rings and not points and command not in "Mm"):
+        if (
+            take == 0
+            or len(numbers) < take
+            or any(n.isalpha() for n in numbers)
+            or (not rings and not points and command not in "Mm")
+        ):
             raise _not_a_path(what)
         values = [float(n) for n in numbers]
         relative = command.islower()
@@ -186,4 +200,7 @@ def _not_a_path(what: str) -> UsageError:
 
 def _open(what: str, ring: Floats) -> UsageError:
     (x0, y0), (x1, y1) = ring[0], ring[-1]
-    return UsageError(f"A line of {what} isn't closed: it begins at {x0:.2f}, {y0:.2f} and ends at {x1:.2f}, {y1:.2f}.", "Close it, or delete it if it is no outline.")
+    return UsageError(
+        f"A line of {what} isn't closed: it begins at {x0:.2f}, {y0:.2f} and ends at {x1:.2f}, {y1:.2f}.",
+        "Close it, or delete it if it is no outline.",
+    )

@@ -10,7 +10,7 @@ import numpy as np
 from anodewane.catalog.drawing import DrawingOptions, fit_circle, template_from_drawn_rings, turns_evenly
 from anodewane.catalog.shapes import circle
 from anodewane.errors import UsageError
-from anodewane.geometry import ring_area
+from anodewane.geometry.rings import ring_area
 from anodewane.records import Template
 from anodewane.units import Floats, Rings
 
@@ -49,10 +49,13 @@ def template_from_outline(
     import shapely
 
     polygons = _polygons(outline_mm)
-    shapes = sorted((shapely.make_valid(shapely.Polygon(p[0], p[1:])) for p in polygons), key=lambda s: -s.area)
+    shapes = sorted(
+        (shapely.make_valid(shapely.Polygon(p[0], p[1:])) for p in polygons), key=lambda s: -s.area
+    )
     if len(shapes) > 1 and shapes[1].area > PIECE_FRAC * shapes[0].area:
         raise UsageError(
-            f"The photo shows {len(shapes)} pieces, the second of {shapes[1].area:.0f} mm².", "Photograph the new part alone, in one piece, on a plain ground."
+            f"The photo shows {len(shapes)} pieces, the second of {shapes[1].area:.0f} mm².",
+            "Photograph the new part alone, in one piece, on a plain ground.",
         )
     parts = sorted(shapely.get_parts(shapes[0]), key=lambda s: -s.area)
     body = parts[0]
@@ -69,7 +72,9 @@ def _tidied(ring: Floats) -> Floats:
     import shapely
 
     centre, radius, rms = fit_circle(ring)
-    if rms <= max(ROUND_RMS_MM if radius > 5 else 0.05 * radius, ROUND_RMS_FRAC * radius) and turns_evenly(ring, centre):
+    if rms <= max(ROUND_RMS_MM if radius > 5 else 0.05 * radius, ROUND_RMS_FRAC * radius) and turns_evenly(
+        ring, centre
+    ):
         return circle(centre, 2 * float(np.sqrt(abs(ring_area(ring)) / np.pi)))
     simple = np.asarray(shapely.Polygon(ring).simplify(STRAIGHTEN_MM).exterior.coords)[:-1]
     return simple if len(simple) >= 3 else ring
@@ -78,7 +83,10 @@ def _tidied(ring: Floats) -> Floats:
 def _polygons(outline_mm: Any) -> list[list[Floats]]:
     first = outline_mm[0] if len(outline_mm) else None
     if first is None:
-        raise UsageError("The photo shows no outline of a part.", "Photograph the new part on a plain ground beside the sheet.")
+        raise UsageError(
+            "The photo shows no outline of a part.",
+            "Photograph the new part on a plain ground beside the sheet.",
+        )
     rings_of_one = isinstance(first, np.ndarray) and first.ndim == 2
     polygons = [outline_mm] if rings_of_one else outline_mm
     return [[np.asarray(r, float) for r in p] for p in polygons]

@@ -15,8 +15,15 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.catalog.label import QUIET_MODULES, code_size, encode
-from anodewane.catalog.sheets import CHECK_LINE_MM, DESIGNS, GREY_REFLECTANCE, SHEET_VERSION, SheetDesign, make_layout
+from anodewane.catalog.sheet_label import QUIET_MODULES, code_size, encode
+from anodewane.catalog.sheets import (
+    CHECK_LINE_MM,
+    DESIGNS,
+    GREY_REFLECTANCE,
+    SHEET_VERSION,
+    SheetDesign,
+    make_layout,
+)
 from anodewane.records import Label
 from anodewane.units import MM_PER_INCH, Bytes, Rings
 
@@ -90,24 +97,49 @@ def display_list(design: SheetDesign, label: Label | None = None) -> list[Mark]:
     for (x, y), (dx, dy) in ((design.check_x_mm, (1, 0)), (design.check_y_mm, (0, 1))):
         ends = [(x, y), (x + CHECK_LINE_MM * dx, y + CHECK_LINE_MM * dy)]
         marks.append(Line(ends[0], ends[1], HAIR_MM))
-        marks += [Line((ex - dy * TICK_MM / 2, ey - dx * TICK_MM / 2), (ex + dy * TICK_MM / 2, ey + dx * TICK_MM / 2), HAIR_MM) for ex, ey in ends]
+        marks += [
+            Line(
+                (ex - dy * TICK_MM / 2, ey - dx * TICK_MM / 2),
+                (ex + dy * TICK_MM / 2, ey + dx * TICK_MM / 2),
+                HAIR_MM,
+            )
+            for ex, ey in ends
+        ]
     # 0.602 em: advance of the font; words are centred on their line
     half = len(MEASURE_ME) * 0.602 * 2.6 / 2
     side = -1 if design.check_x_mm[1] > 0 else 1
-    marks.append(Words(MEASURE_ME, (design.check_x_mm[0] + 50 - half, design.check_x_mm[1] + (1.4 if side > 0 else -3.3)), 2.6))
-    marks.append(Words(MEASURE_ME, (design.check_y_mm[0] + 3.3, design.check_y_mm[1] + 50 - half), 2.6, upright=False))
+    marks.append(
+        Words(
+            MEASURE_ME,
+            (design.check_x_mm[0] + 50 - half, design.check_x_mm[1] + (1.4 if side > 0 else -3.3)),
+            2.6,
+        )
+    )
+    marks.append(
+        Words(MEASURE_ME, (design.check_y_mm[0] + 3.3, design.check_y_mm[1] + 50 - half), 2.6, upright=False)
+    )
     x, y = design.words_mm
     s = design.words_size_mm
     on_mat = design.name != "card"
     title = 2.0 * s
     marks.append(Words("anodewane", (x, y - 0.75 * title), title, bold=True))
     name = f"{design.name}, {design.paper}, version {SHEET_VERSION}"
-    marks.append(Words(name, (x + 9.6 * 0.602 * title, y - 0.75 * title) if on_mat else (x, y - 0.75 * title - 1.9 * s), s))
+    marks.append(
+        Words(
+            name,
+            (x + 9.6 * 0.602 * title, y - 0.75 * title) if on_mat else (x, y - 0.75 * title - 1.9 * s),
+            s,
+        )
+    )
     top = y - 0.75 * title - (1.5 if on_mat else 4.2) * s
-    marks += [Words(line, (x, top - i * 1.45 * s), s) for i, line in enumerate(HOW_TO["mat" if on_mat else "card"])]
+    marks += [
+        Words(line, (x, top - i * 1.45 * s), s) for i, line in enumerate(HOW_TO["mat" if on_mat else "card"])
+    ]
     px, py, pw, ph = design.position_mm
     box_corners = [(px, py), (px + pw, py), (px + pw, py + ph), (px, py + ph)]
-    marks += [Line(a, b, HAIR_MM) for a, b in zip(box_corners, box_corners[1:] + box_corners[:1], strict=True)]
+    marks += [
+        Line(a, b, HAIR_MM) for a, b in zip(box_corners, box_corners[1:] + box_corners[:1], strict=True)
+    ]
     if label is not None:
         marks.append(_qr_fill(encode(label), design.label_mm))
         marks += _name_words(label, design.position_mm)
@@ -135,27 +167,39 @@ def _marker_fills(name: str) -> tuple[Mark, ...]:
 
 def _merged_cells(black: Any, left: float, top: float, cell: float, box: Any, union_all: Any) -> Rings:
     """Rings of the union of the black cells; cells that touch at a corner only stay apart."""
-    from anodewane.geometry import from_shapely, polygons_of
+    from anodewane.geometry.rings import from_shapely, polygons_of
 
     rows, cols = np.nonzero(black)
     # in whole cells the union is exact; millimetres come after
     merged = union_all([box(c, r, c + 1, r + 1) for r, c in zip(rows, cols, strict=True)])
     rings: list[Any] = []
     for polygon in polygons_of(merged):
-        rings += [np.column_stack([left + cell * q[:, 0], top - cell * q[:, 1]]) for q in from_shapely(polygon.simplify(0))]
+        rings += [
+            np.column_stack([left + cell * q[:, 0], top - cell * q[:, 1]])
+            for q in from_shapely(polygon.simplify(0))
+        ]
     return tuple(rings)
 
 
 def _name_words(label: Label, place: tuple[float, float, float, float]) -> list[Mark]:
     """Boat (bold) and position, as large as their box allows: a line each down to a readable size, then in more lines."""
     x, y, width, height = place
-    for size, may_wrap in [(s, False) for s in np.arange(NAME_MM[0], NAME_MM[1], -0.1)] + [(s, True) for s in np.arange(NAME_MM[1], NAME_MM[2], -0.1)]:
+    for size, may_wrap in [(s, False) for s in np.arange(NAME_MM[0], NAME_MM[1], -0.1)] + [
+        (s, True) for s in np.arange(NAME_MM[1], NAME_MM[2], -0.1)
+    ]:
         room = int((width - 2.4) / (0.602 * size))
-        lines = [(line, bold) for text, bold in ((label.boat, True), (label.position, False)) for line in textwrap.wrap(text, room)]
+        lines = [
+            (line, bold)
+            for text, bold in ((label.boat, True), (label.position, False))
+            for line in textwrap.wrap(text, room)
+        ]
         if len(lines) * 1.3 * size <= height - 1.0 and (may_wrap or len(lines) == 2):
             break
     top = y + height - (height - len(lines) * 1.3 * size) / 2  # centred between top and bottom
-    return [Words(line, (x + 1.2, float(top - (i + 0.75) * 1.3 * size)), float(size), bold=bold) for i, (line, bold) in enumerate(lines)]
+    return [
+        Words(line, (x + 1.2, float(top - (i + 0.75) * 1.3 * size)), float(size), bold=bold)
+        for i, (line, bold) in enumerate(lines)
+    ]
 
 
 def _qr_fill(payload: bytes, place: tuple[float, float, float]) -> Fill:
@@ -192,7 +236,9 @@ def typst_source(design: SheetDesign, pages: Sequence[list[Mark]]) -> str:
         f"#set page(width: {_mm(design.width_mm)}, height: {_mm(design.height_mm)}, margin: 0pt)",
         f'#set text(font: "{FONT}", fallback: false, top-edge: "baseline", bottom-edge: "baseline", hyphenate: false, ligatures: false)',
     ]
-    body = "\n#pagebreak()\n".join("\n".join(_typst_mark(m, design.width_mm, design.height_mm) for m in marks) for marks in pages)
+    body = "\n#pagebreak()\n".join(
+        "\n".join(_typst_mark(m, design.width_mm, design.height_mm) for m in marks) for marks in pages
+    )
     return "\n".join(head) + "\n" + body + "\n"
 
 
@@ -201,7 +247,10 @@ def _typst_mark(mark: Mark, w: float, h: float) -> str:
         return f"({_mm(p[0] + w / 2)}, {_mm(h / 2 - p[1])})"
 
     if isinstance(mark, Fill):
-        path = ", ".join(f"curve.move({at(r[0])}), " + ", ".join(f"curve.line({at(p)})" for p in r[1:]) + ", curve.close()" for r in mark.rings)
+        path = ", ".join(
+            f"curve.move({at(r[0])}), " + ", ".join(f"curve.line({at(p)})" for p in r[1:]) + ", curve.close()"
+            for r in mark.rings
+        )
         return f'#place(curve(fill: luma({100 * mark.level:.4f}%), fill-rule: "even-odd", {path}))'
     if isinstance(mark, Line):
         return f'#place(line(start: {at(mark.start)}, end: {at(mark.end)}, stroke: (paint: black, thickness: {_mm(mark.width_mm)}, cap: "butt")))'

@@ -79,7 +79,9 @@ def disc(
     inner = [circle((0.0, 0.0), centre_hole_mm)] if centre_hole_mm else []
     inner += _on_circle(holes, hole_mm, pitch_circle_mm if pitch_circle_mm is not None else 0.7 * diameter_mm)
     label = f"disc-{_size(diameter_mm, thickness_mm)}{_count(len(inner), 'hole')}"
-    return _part(label, [circle((0.0, 0.0), diameter_mm), *inner], thickness_mm, range(1, len(inner) + 1), common)
+    return _part(
+        label, [circle((0.0, 0.0), diameter_mm), *inner], thickness_mm, range(1, len(inner) + 1), common
+    )
 
 
 def ring(
@@ -94,14 +96,23 @@ def ring(
 ) -> Template:
     """Ring round a shaft or spigot; the bore is no fixing hole, those on the pitch circle are."""
     _positive(diameter_mm=diameter_mm, bore_mm=bore_mm)
-    inner = _on_circle(holes, hole_mm, pitch_circle_mm if pitch_circle_mm is not None else (diameter_mm + bore_mm) / 2)
+    inner = _on_circle(
+        holes, hole_mm, pitch_circle_mm if pitch_circle_mm is not None else (diameter_mm + bore_mm) / 2
+    )
     rings = [circle((0.0, 0.0), diameter_mm), circle((0.0, 0.0), bore_mm), *inner]
     label = f"ring-{_size(diameter_mm, bore_mm, thickness_mm)}{_count(holes, 'hole')}"
     return _part(label, rings, thickness_mm, range(2, len(rings)), common)
 
 
 def triangle(
-    base_mm: float, height_mm: float, thickness_mm: float, *, corner_mm: float = 8.0, hole_mm: float = 9.0, holes: int = 1, **common: Unpack[Common]
+    base_mm: float,
+    height_mm: float,
+    thickness_mm: float,
+    *,
+    corner_mm: float = 8.0,
+    hole_mm: float = 9.0,
+    holes: int = 1,
+    **common: Unpack[Common],
 ) -> Template:
     """Isosceles triangle, base down, with one hole at its centroid or three towards its corners."""
     _positive(base_mm=base_mm, height_mm=height_mm)
@@ -110,11 +121,20 @@ def triangle(
     # The sides are measured over the rounded corners: a smaller triangle, swollen by their radius.
     b, h = base_mm - 2 * corner_mm, height_mm - 2 * corner_mm
     if min(b, h) <= 0 or corner_mm < 0:
-        raise UsageError(f"Corners of {corner_mm:g} mm are too round for a triangle of {base_mm:g} x {height_mm:g} mm.", "Give a smaller radius.")
+        raise UsageError(
+            f"Corners of {corner_mm:g} mm are too round for a triangle of {base_mm:g} x {height_mm:g} mm.",
+            "Give a smaller radius.",
+        )
     corners = np.array([[-b / 2, -h / 3], [b / 2, -h / 3], [0.0, 2 * h / 3]])
     centres = {0: [], 1: [(0.0, 0.0)], 3: [tuple(0.6 * c) for c in corners]}[holes]
     rings = [swollen_polygon(corners, corner_mm), *(circle(c, hole_mm) for c in centres)]
-    return _part(f"triangle-{_size(base_mm, height_mm, thickness_mm)}{_count(holes, 'hole')}", rings, thickness_mm, range(1, len(rings)), common)
+    return _part(
+        f"triangle-{_size(base_mm, height_mm, thickness_mm)}{_count(holes, 'hole')}",
+        rings,
+        thickness_mm,
+        range(1, len(rings)),
+        common,
+    )
 
 
 def wedge(
@@ -134,13 +154,24 @@ def wedge(
     _positive(length_mm=length_mm, wide_mm=wide_mm, narrow_mm=narrow_mm)
     h, a, b = length_mm / 2, wide_mm / 2, narrow_mm / 2
     outer = rounded_polygon(np.array([[-h, -a], [h, -b], [h, b], [-h, a]]), corner_mm)
-    inner = [circle((x, 0.0), hole_mm) for x in _spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))]
+    inner = [
+        circle((x, 0.0), hole_mm)
+        for x in _spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
+    ]
     if thin_end_mm is not None:
         # Mean height over the trapezium where width and height both fall evenly: Simpson's rule is exact for their product.
         middle = (wide_mm + narrow_mm) / 2 * (thickness_mm + thin_end_mm) / 2
-        mean = (wide_mm * thickness_mm + 4 * middle + narrow_mm * thin_end_mm) / 6 / ((wide_mm + narrow_mm) / 2)
+        mean = (
+            (wide_mm * thickness_mm + 4 * middle + narrow_mm * thin_end_mm) / 6 / ((wide_mm + narrow_mm) / 2)
+        )
         common["fill_factor"] = common.get("fill_factor", 1.0) * mean / thickness_mm
-    return _part(f"wedge-{_size(length_mm, wide_mm, narrow_mm, thickness_mm)}{_count(holes, 'hole')}", [outer, *inner], thickness_mm, range(1, holes + 1), common)
+    return _part(
+        f"wedge-{_size(length_mm, wide_mm, narrow_mm, thickness_mm)}{_count(holes, 'hole')}",
+        [outer, *inner],
+        thickness_mm,
+        range(1, holes + 1),
+        common,
+    )
 
 
 def teardrop(
@@ -159,7 +190,10 @@ def teardrop(
     big, small = width_mm / 2, tail_mm / 2
     apart = length_mm - big - small
     if apart <= big - small:
-        raise UsageError(f"A teardrop {length_mm:g} mm long and {width_mm:g} mm wide has no tail.", "Make it longer or narrower.")
+        raise UsageError(
+            f"A teardrop {length_mm:g} mm long and {width_mm:g} mm wide has no tail.",
+            "Make it longer or narrower.",
+        )
     tilt = math.acos((big - small) / apart)
     nose, tail = (-length_mm / 2 + big, 0.0), (length_mm / 2 - small, 0.0)
     outer = np.vstack([_arc(tail, small, -tilt, tilt), _arc(nose, big, tilt, 2 * math.pi - tilt)])
@@ -167,7 +201,13 @@ def teardrop(
     first = nose[0]
     pitch = hole_pitch_mm if hole_pitch_mm is not None else 0.4 * length_mm
     inner = [circle((first + i * pitch, 0.0), hole_mm) for i in range(holes)]
-    return _part(f"teardrop-{_size(length_mm, width_mm, thickness_mm)}{_count(holes, 'hole')}", [outer, *inner], thickness_mm, range(1, holes + 1), common)
+    return _part(
+        f"teardrop-{_size(length_mm, width_mm, thickness_mm)}{_count(holes, 'hole')}",
+        [outer, *inner],
+        thickness_mm,
+        range(1, holes + 1),
+        common,
+    )
 
 
 def bar(
@@ -184,11 +224,28 @@ def bar(
     """Long bar with round ends (of radius `end_mm`, half the width where not given), often cast on a steel strap: give `core_depth_mm`."""
     _positive(length_mm=length_mm, width_mm=width_mm)
     outer = rounded_polygon(_rectangle(length_mm, width_mm), width_mm / 2 if end_mm is None else end_mm)
-    inner = [circle((x, 0.0), hole_mm) for x in _spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))]
-    return _part(f"bar-{_size(length_mm, width_mm, thickness_mm)}{_count(holes, 'hole')}", [outer, *inner], thickness_mm, range(1, holes + 1), common)
+    inner = [
+        circle((x, 0.0), hole_mm)
+        for x in _spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
+    ]
+    return _part(
+        f"bar-{_size(length_mm, width_mm, thickness_mm)}{_count(holes, 'hole')}",
+        [outer, *inner],
+        thickness_mm,
+        range(1, holes + 1),
+        common,
+    )
 
 
-def half_collar(diameter_mm: float, bore_mm: float, length_mm: float, *, gap_mm: float = 2.0, corner_mm: float = 2.0, **common: Unpack[Common]) -> Template:
+def half_collar(
+    diameter_mm: float,
+    bore_mm: float,
+    length_mm: float,
+    *,
+    gap_mm: float = 2.0,
+    corner_mm: float = 2.0,
+    **common: Unpack[Common],
+) -> Template:
     """Half of a clamp-on shaft collar, seen along the shaft: half a ring, trimmed by half the gap between the halves. Its length along the shaft is the thickness."""
     _positive(diameter_mm=diameter_mm, bore_mm=bore_mm, length_mm=length_mm)
     if bore_mm >= diameter_mm or gap_mm < 0 or gap_mm >= bore_mm:
@@ -198,14 +255,21 @@ def half_collar(diameter_mm: float, bore_mm: float, length_mm: float, *, gap_mm:
         )
     big, small, low = diameter_mm / 2, bore_mm / 2, gap_mm / 2
     start, end = math.asin(low / big), math.asin(low / small)
-    rings = [np.vstack([_arc((0.0, 0.0), big, start, math.pi - start), _arc((0.0, 0.0), small, math.pi - end, end)])]
+    rings = [
+        np.vstack(
+            [_arc((0.0, 0.0), big, start, math.pi - start), _arc((0.0, 0.0), small, math.pi - end, end)]
+        )
+    ]
     if corner_mm:
         import shapely
 
         # Opening by a disc rounds the four outward corners and leaves the arcs where they are.
         smooth = shapely.Polygon(rings[0]).buffer(-corner_mm, quad_segs=32).buffer(corner_mm, quad_segs=32)
         if smooth.is_empty or smooth.geom_type != "Polygon":
-            raise UsageError(f"Corners of {corner_mm:g} mm are too round for a half-collar with a wall of {big - small:g} mm.", "Give a smaller corner radius.")
+            raise UsageError(
+                f"Corners of {corner_mm:g} mm are too round for a half-collar with a wall of {big - small:g} mm.",
+                "Give a smaller corner radius.",
+            )
         rings = [np.asarray(smooth.simplify(CHORD_MM / 4).exterior.coords)[:-1]]
     rings[0] = rings[0] - [0.0, (rings[0][:, 1].min() + rings[0][:, 1].max()) / 2]
     return _part(f"half-collar-{_size(diameter_mm, bore_mm, length_mm)}", rings, length_mm, (), common)
@@ -275,7 +339,10 @@ def circle(centre_mm: Any, diameter_mm: float) -> Floats:
 def slot(centre_mm: Any, length_mm: float, width_mm: float) -> Floats:
     """Ring of a slot with round ends along x, `length_mm` over all."""
     if length_mm <= width_mm:
-        raise UsageError(f"A slot {length_mm:g} mm long and {width_mm:g} mm wide isn't longer than wide.", "Make it longer, or make a round hole.")
+        raise UsageError(
+            f"A slot {length_mm:g} mm long and {width_mm:g} mm wide isn't longer than wide.",
+            "Make it longer, or make a round hole.",
+        )
     r, reach = width_mm / 2, (length_mm - width_mm) / 2
     half = math.pi / 2
     ends = [_arc((reach, 0.0), r, -half, half), _arc((-reach, 0.0), r, half, 3 * half)]
@@ -324,17 +391,34 @@ def swollen_polygon(corners_mm: Any, radius_mm: float) -> Floats:
 # --- inside --------------------------------------------------------------------------------------------------------------------------
 
 
-def _part(label: str, rings: Sequence[Floats], thickness_mm: float, fixing_rings: Sequence[int], common: Common, solid: Solid = "plate") -> Template:
+def _part(
+    label: str,
+    rings: Sequence[Floats],
+    thickness_mm: float,
+    fixing_rings: Sequence[int],
+    common: Common,
+    solid: Solid = "plate",
+) -> Template:
     rest: dict[str, Any] = dict(common)
     washer = rest.pop("washer_mm", None)
     name = rest.pop("name", label)
-    return checked_template(name=name, rings=rings, thickness_mm=thickness_mm, solid=solid, fixings=[Fixing(r, washer) for r in fixing_rings], **rest)
+    return checked_template(
+        name=name,
+        rings=rings,
+        thickness_mm=thickness_mm,
+        solid=solid,
+        fixings=[Fixing(r, washer) for r in fixing_rings],
+        **rest,
+    )
 
 
 def _positive(**lengths: float) -> None:
     for what, value in lengths.items():
         if not (math.isfinite(value) and value > 0):
-            raise UsageError(f"The {what.removesuffix('_mm').replace('_', ' ')} is {value:g} mm.", "Give a length in millimetres, more than 0.")
+            raise UsageError(
+                f"The {what.removesuffix('_mm').replace('_', ' ')} is {value:g} mm.",
+                "Give a length in millimetres, more than 0.",
+            )
 
 
 def _rectangle(length_mm: float, width_mm: float) -> Floats:
@@ -351,7 +435,9 @@ def _steps(radius_mm: float, sweep: float) -> int:
 def _arc(centre_mm: Any, radius_mm: float, start: float, end: float) -> Floats:
     """Points on an arc from angle `start` to `end`, radians, both ends included."""
     angle = np.linspace(start, end, _steps(radius_mm, end - start) + 1)
-    return np.column_stack([centre_mm[0] + radius_mm * np.cos(angle), centre_mm[1] + radius_mm * np.sin(angle)])
+    return np.column_stack(
+        [centre_mm[0] + radius_mm * np.cos(angle), centre_mm[1] + radius_mm * np.sin(angle)]
+    )
 
 
 def _spread(count: int, pitch_mm: float) -> Floats:
@@ -361,7 +447,9 @@ def _spread(count: int, pitch_mm: float) -> Floats:
 
 def _on_circle(count: int, hole_mm: float, pitch_circle_mm: float) -> list[Floats]:
     angle = np.arange(count) * 2 * np.pi / max(count, 1) + np.pi / 2
-    return [circle((pitch_circle_mm / 2 * math.cos(a), pitch_circle_mm / 2 * math.sin(a)), hole_mm) for a in angle]
+    return [
+        circle((pitch_circle_mm / 2 * math.cos(a), pitch_circle_mm / 2 * math.sin(a)), hole_mm) for a in angle
+    ]
 
 
 def _size(*lengths: float) -> str:

@@ -25,7 +25,11 @@ from anodewane.errors import InputUnreadable, UsageError
 from anodewane.records import Label
 
 VERSION_LINE = "AW1"
-CAPACITY_BYTES: dict[int, dict[str, int]] = {25: {"M": 26, "Q": 20, "H": 14}, 29: {"M": 42, "Q": 32, "H": 24}, 33: {"M": 62, "Q": 46, "H": 34}}
+CAPACITY_BYTES: dict[int, dict[str, int]] = {
+    25: {"M": 26, "Q": 20, "H": 14},
+    29: {"M": 42, "Q": 32, "H": 24},
+    33: {"M": 62, "Q": 46, "H": 34},
+}
 """Bytes that a code of so many modules a side holds, by error correction: versions 2 to 4 (ISO/IEC 18004:2015, table 7)."""
 
 QUIET_MODULES = 4
@@ -39,7 +43,15 @@ MAX_LABELS = 2000
 """Pages of one PDF."""
 
 _DIGITS = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
-_RANGES = ((0x20, 0x7E), (0xA1, 0xAC), (0xAE, 0x17F), (0x218, 0x21B), (0x386, 0x3CE), (0x400, 0x45F), (0x490, 0x491))
+_RANGES = (
+    (0x20, 0x7E),
+    (0xA1, 0xAC),
+    (0xAE, 0x17F),
+    (0x218, 0x21B),
+    (0x386, 0x3CE),
+    (0x400, 0x45F),
+    (0x490, 0x491),
+)
 _SIGNS = "‐–—‘’‚“”„•№"
 """What the sheet's font has in both weights: ASCII, Latin of Europe, Greek, Cyrillic, and signs that names are written with."""
 
@@ -65,7 +77,10 @@ def label_of(boat: str, position: str) -> Label:
 def _tidy(name: str, what: str) -> str:
     text = " ".join(unicodedata.normalize("NFC", name).split())
     if not text:
-        raise UsageError(f"The label has no {what}.", "Give both: --label BOAT POSITION, or columns 'boat' and 'position' in the list.")
+        raise UsageError(
+            f"The label has no {what}.",
+            "Give both: --label BOAT POSITION, or columns 'boat' and 'position' in the list.",
+        )
     for c in text:
         in_font = c in _SIGNS or any(low <= ord(c) <= high for low, high in _RANGES)
         if not in_font or unicodedata.category(c)[0] not in "LMNPSZ":
@@ -100,7 +115,11 @@ def parse(payload: bytes) -> Label | None:
     except UnicodeDecodeError:
         return None
     lines = text.split("\n")
-    if len(lines) != 4 or lines[0] != VERSION_LINE or lines[3] != _check_digits(text[: -len(lines[3])] if lines[3] else text):
+    if (
+        len(lines) != 4
+        or lines[0] != VERSION_LINE
+        or lines[3] != _check_digits(text[: -len(lines[3])] if lines[3] else text)
+    ):
         return None
     try:
         label = label_of(lines[1], lines[2])
@@ -141,7 +160,9 @@ def labels_from_csv(text: str) -> tuple[Label, ...]:
     try:
         header = [h.strip().casefold() for h in next(rows, [])]
         if "boat" not in header or "position" not in header:
-            raise InputUnreadable("The list of labels has no columns 'boat' and 'position'.", "Name them in its first row.")
+            raise InputUnreadable(
+                "The list of labels has no columns 'boat' and 'position'.", "Name them in its first row."
+            )
         boat, position = header.index("boat"), header.index("position")
         for row in rows:
             cells: list[Any] = [row[i] if i < len(row) else "" for i in (boat, position)]
@@ -150,11 +171,19 @@ def labels_from_csv(text: str) -> tuple[Label, ...]:
             try:
                 found[label_of(*cells)] = None
             except UsageError as e:
-                raise InputUnreadable(f"Line {rows.line_num} of the list of labels: {e.message}", e.remedy) from e
+                raise InputUnreadable(
+                    f"Line {rows.line_num} of the list of labels: {e.message}", e.remedy
+                ) from e
     except csv.Error as e:
-        raise InputUnreadable(f"The list of labels isn't valid CSV: line {rows.line_num}: {e}.", "Save it as CSV in UTF-8.") from e
+        raise InputUnreadable(
+            f"The list of labels isn't valid CSV: line {rows.line_num}: {e}.", "Save it as CSV in UTF-8."
+        ) from e
     if not found:
-        raise InputUnreadable("The list of labels has no rows.", "Write a boat and a position in each row below the first.")
+        raise InputUnreadable(
+            "The list of labels has no rows.", "Write a boat and a position in each row below the first."
+        )
     if len(found) > MAX_LABELS:
-        raise InputUnreadable(f"The list has {len(found)} labels; {MAX_LABELS} fit one file.", "Split the list.")
+        raise InputUnreadable(
+            f"The list has {len(found)} labels; {MAX_LABELS} fit one file.", "Split the list."
+        )
     return tuple(found)

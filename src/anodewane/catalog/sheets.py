@@ -91,7 +91,10 @@ def make_layout(design: SheetDesign) -> SheetLayout:
 
     def on_board(col: int, row: int) -> bool:
         inside = 0 <= col < design.cols and 0 <= row < design.rows
-        clear = design.clear_cols[0] <= col < design.clear_cols[1] and design.clear_rows[0] <= row < design.clear_rows[1]
+        clear = (
+            design.clear_cols[0] <= col < design.clear_cols[1]
+            and design.clear_rows[0] <= row < design.clear_rows[1]
+        )
         return inside and not clear
 
     def is_black(col: int, row: int) -> bool:
@@ -111,7 +114,10 @@ def make_layout(design: SheetDesign) -> SheetLayout:
                 saddles.append((left + c * s, top - r * s))
                 phase.append(1 if is_black(c, r - 1) else -1)
     g, gx, gy = design.grey_side_mm, *design.grey_mm
-    grey = [[(gx + i * g, gy + g), (gx + (i + 1) * g, gy + g), (gx + (i + 1) * g, gy), (gx + i * g, gy)] for i in range(len(GREY_REFLECTANCE))]
+    grey = [
+        [(gx + i * g, gy + g), (gx + (i + 1) * g, gy + g), (gx + (i + 1) * g, gy), (gx + i * g, gy)]
+        for i in range(len(GREY_REFLECTANCE))
+    ]
     return SheetLayout(
         name=design.name,
         size_mm=(design.width_mm, design.height_mm),

@@ -25,7 +25,9 @@ _LENGTH = re.compile(r"\s*([0-9.eE+-]+)\s*(mm|cm|in)\s*")
 _SVG = "{http://www.w3.org/2000/svg}"
 
 
-def template_from_svg(data: bytes, name: str, thickness_mm: float, **options: Unpack[DrawingOptions]) -> Template:
+def template_from_svg(
+    data: bytes, name: str, thickness_mm: float, **options: Unpack[DrawingOptions]
+) -> Template:
     """Make a template from an SVG drawing of the new part seen from above: the largest closed line is its outline, those inside are holes.
 
     Parameters
@@ -55,18 +57,29 @@ def _document(data: bytes) -> Any:
     from defusedxml.ElementTree import fromstring
 
     if len(data) > MAX_SVG_BYTES:
-        raise InputUnreadable(f"The drawing is larger than {MAX_SVG_BYTES // 1_000_000} MB.", "Save the outline of the part alone.")
+        raise InputUnreadable(
+            f"The drawing is larger than {MAX_SVG_BYTES // 1_000_000} MB.",
+            "Save the outline of the part alone.",
+        )
     try:
         root = fromstring(data, forbid_dtd=True, forbid_entities=True, forbid_external=True)
     except defusedxml.DefusedXmlException as e:
-        raise UsageError("The drawing has a DOCTYPE, which could pull in other files.", "Save it as plain SVG, or delete its DOCTYPE line.") from e
+        raise UsageError(
+            "The drawing has a DOCTYPE, which could pull in other files.",
+            "Save it as plain SVG, or delete its DOCTYPE line.",
+        ) from e
     except (ParseError, ValueError, LookupError, RecursionError) as e:
-        raise InputUnreadable("The file isn't an SVG drawing: it isn't well-formed XML.", "Export the drawing again as SVG.") from e
+        raise InputUnreadable(
+            "The file isn't an SVG drawing: it isn't well-formed XML.", "Export the drawing again as SVG."
+        ) from e
     if root.tag not in ("svg", f"{_SVG}svg"):
         raise InputUnreadable("The file is XML but no SVG drawing.", "Export the drawing as SVG.")
     for element in root.iter():
         if str(element.tag).rpartition("}")[2] == "use":
-            raise UsageError("The drawing has clones ('use' elements).", "Unlink the clones in the drawing program and save again.")
+            raise UsageError(
+                "The drawing has clones ('use' elements).",
+                "Unlink the clones in the drawing program and save again.",
+            )
     return root
 
 
@@ -82,7 +95,10 @@ def _check_size(root: Any) -> None:
     if len(view) != 4 or not np.isfinite([*view, *sides]).all() or min(*view[2:], *sides) <= 0:
         raise UsageError("The drawing has no usable viewBox.", remedy)
     if abs(sides[0] / view[2] / (sides[1] / view[3]) - 1) > 1e-3:
-        raise UsageError("The drawing is stretched: its width, height and viewBox give different scales in x and y.", remedy)
+        raise UsageError(
+            "The drawing is stretched: its width, height and viewBox give different scales in x and y.",
+            remedy,
+        )
 
 
 def _float(text: str) -> float:
@@ -106,9 +122,15 @@ def _rings(data: bytes) -> Sequence[Floats]:
     except UsageError:
         raise
     except Exception as e:  # whatever comes up inside the library: AttributeError, ValueError, RecursionError
-        raise InputUnreadable("The drawing's shapes can't be read.", "Turn its objects into paths in the drawing program and save it as plain SVG.") from e
+        raise InputUnreadable(
+            "The drawing's shapes can't be read.",
+            "Turn its objects into paths in the drawing program and save it as plain SVG.",
+        ) from e
     if not rings:
-        raise UsageError("The drawing has no closed line.", "Draw the part's outline and holes as closed lines; turn text and pictures into paths.")
+        raise UsageError(
+            "The drawing has no closed line.",
+            "Draw the part's outline and holes as closed lines; turn text and pictures into paths.",
+        )
     return rings
 
 

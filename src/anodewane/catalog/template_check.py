@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 
 from anodewane.errors import UsageError
-from anodewane.geometry import oriented, ring_area
-from anodewane.metals import METALS, mass_g
+from anodewane.geometry.rings import oriented, ring_area
 from anodewane.records import Alloy, FixingHole, Mount, Solid, Template
 from anodewane.units import Floats, Rings
+from anodewane.wear.metals import METALS, mass_g
 
 MIN_SIZE_MM, MAX_SIZE_MM = 5.0, 2000.0
 """Longest side of a part that a phone can photograph beside a sheet; outside it the outline is in other units."""
@@ -80,7 +80,11 @@ def checked_template(
         _check_figures(name, thickness_mm, mount, solid, alloy, new_mass_g, fill_factor, core_depth_mm)
         _check_rings(name, arrays)
     turned = oriented(arrays)
-    holes = tuple(FixingHole(f.ring, hole_diameter(turned[f.ring]), None if f.washer_mm is None else float(f.washer_mm)) for f in fixings if _is_hole(name, f, turned))
+    holes = tuple(
+        FixingHole(f.ring, hole_diameter(turned[f.ring]), None if f.washer_mm is None else float(f.washer_mm))
+        for f in fixings
+        if _is_hole(name, f, turned)
+    )
     template = Template(
         name=name,
         rings=turned,
@@ -118,36 +122,77 @@ def _ring(name: str, ring: Any, index: int) -> Floats:
     what = "outline" if index == 0 else f"hole {index}"
     points = np.asarray(ring, float)
     if points.ndim != 2 or points.shape[-1] != 2 or not np.isfinite(points).all():
-        raise UsageError(f"The {what} of the template '{name}' isn't a list of points with finite x and y.", "Give x and y in millimetres.")
+        raise UsageError(
+            f"The {what} of the template '{name}' isn't a list of points with finite x and y.",
+            "Give x and y in millimetres.",
+        )
     if len(points) > 1 and np.array_equal(points[0], points[-1]):
         points = points[:-1]
     # To a nanometre, as template files are written, so that a part is the same before and after its file; -0 becomes 0.
     points = np.round(points, 6) + 0.0
     # A point that repeats its forerunner has no direction to recede along.
-    points = points[np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1) > 1e-6] if len(points) > 1 else points
+    points = (
+        points[np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1) > 1e-6]
+        if len(points) > 1
+        else points
+    )
     if len(points) < 3:
-        raise UsageError(f"The {what} of the template '{name}' has fewer than three points.", "Close the outline round an area.")
+        raise UsageError(
+            f"The {what} of the template '{name}' has fewer than three points.",
+            "Close the outline round an area.",
+        )
     if len(points) > MAX_POINTS:
-        raise UsageError(f"The {what} of the template '{name}' has {len(points)} points.", f"Simplify it to at most {MAX_POINTS} points: 0.02 mm is fine enough.")
+        raise UsageError(
+            f"The {what} of the template '{name}' has {len(points)} points.",
+            f"Simplify it to at most {MAX_POINTS} points: 0.02 mm is fine enough.",
+        )
     return points
 
 
-def _check_figures(name: str, thickness_mm: float, mount: str, solid: str, alloy: str, new_mass_g: float | None, fill_factor: float, core_depth_mm: float | None) -> None:
-    for what, value, known in (("mount", mount, ("flush", "open")), ("solid", solid, ("plate", "rod")), ("alloy", alloy, tuple(METALS))):
+def _check_figures(
+    name: str,
+    thickness_mm: float,
+    mount: str,
+    solid: str,
+    alloy: str,
+    new_mass_g: float | None,
+    fill_factor: float,
+    core_depth_mm: float | None,
+) -> None:
+    for what, value, known in (
+        ("mount", mount, ("flush", "open")),
+        ("solid", solid, ("plate", "rod")),
+        ("alloy", alloy, tuple(METALS)),
+    ):
         if value not in known:
-            raise UsageError(f"The template '{name}' has the {what} '{value}'.", f"It must be one of: {', '.join(known)}.")
+            raise UsageError(
+                f"The template '{name}' has the {what} '{value}'.", f"It must be one of: {', '.join(known)}."
+            )
     if not MIN_THICKNESS_MM <= thickness_mm <= MAX_THICKNESS_MM:
-        raise UsageError(f"The template '{name}' has a thickness of {thickness_mm:g} mm.", f"Give it in millimetres, from {MIN_THICKNESS_MM:g} to {MAX_THICKNESS_MM:g}.")
+        raise UsageError(
+            f"The template '{name}' has a thickness of {thickness_mm:g} mm.",
+            f"Give it in millimetres, from {MIN_THICKNESS_MM:g} to {MAX_THICKNESS_MM:g}.",
+        )
     if not 0 < fill_factor <= 1.5:
-        raise UsageError(f"The template '{name}' has a fill factor of {fill_factor:g}.", "It is metal volume over outline area times thickness: above 0, at most 1.5.")
+        raise UsageError(
+            f"The template '{name}' has a fill factor of {fill_factor:g}.",
+            "It is metal volume over outline area times thickness: above 0, at most 1.5.",
+        )
     if new_mass_g is not None and not (math.isfinite(new_mass_g) and new_mass_g > 0):
-        raise UsageError(f"The template '{name}' has a new mass of {new_mass_g:g} g.", "Give what the new part weighs in grams, or leave it out.")
+        raise UsageError(
+            f"The template '{name}' has a new mass of {new_mass_g:g} g.",
+            "Give what the new part weighs in grams, or leave it out.",
+        )
     if core_depth_mm is not None and not 0 < core_depth_mm < thickness_mm:
         raise UsageError(
-            f"The template '{name}' has its core {core_depth_mm:g} mm deep in a part {thickness_mm:g} mm thick.", "Give the metal over the core, less than the thickness."
+            f"The template '{name}' has its core {core_depth_mm:g} mm deep in a part {thickness_mm:g} mm thick.",
+            "Give the metal over the core, less than the thickness.",
         )
     if solid == "rod" and mount == "flush":
-        raise UsageError(f"The template '{name}' is a rod with a flush mount, but a rod wastes all round.", "Set its mount to open, or its solid to plate.")
+        raise UsageError(
+            f"The template '{name}' is a rod with a flush mount, but a rod wastes all round.",
+            "Set its mount to open, or its solid to plate.",
+        )
 
 
 def _check_rings(name: str, rings: Rings) -> None:
@@ -167,18 +212,33 @@ def _check_rings(name: str, rings: Rings) -> None:
         if not shape.is_valid:
             where = shapely.is_valid_reason(shape).partition("[")[2].rstrip("]").split()
             at = f" near x {float(where[0]):.2f}, y {float(where[1]):.2f} mm" if len(where) >= 2 else ""
-            raise UsageError(f"The {what} of the template '{name}' crosses or touches itself{at}.", "Redraw it as one simple closed line.")
+            raise UsageError(
+                f"The {what} of the template '{name}' crosses or touches itself{at}.",
+                "Redraw it as one simple closed line.",
+            )
         if shape.area < (1.0 if i else 0.01 * size.max() ** 2):
-            raise UsageError(f"The {what} of the template '{name}' encloses almost no area ({shape.area:.3g} mm²).", "Check the outline and its units.")
+            raise UsageError(
+                f"The {what} of the template '{name}' encloses almost no area ({shape.area:.3g} mm²).",
+                "Check the outline and its units.",
+            )
     holes = [shapely.Polygon(r) for r in rings[1:]]
     for i, hole in enumerate(holes, start=1):
         if body.disjoint(hole):
-            raise UsageError(f"Hole {i} of the template '{name}' lies outside the outline.", "Draw one outline and its holes inside it.")
+            raise UsageError(
+                f"Hole {i} of the template '{name}' lies outside the outline.",
+                "Draw one outline and its holes inside it.",
+            )
         if not body.contains(hole) or body.exterior.distance(hole) < MIN_WALL_MM:
-            raise UsageError(f"Hole {i} of the template '{name}' touches the edge of the part.", "Move it inward, or draw it as a notch of the outline.")
+            raise UsageError(
+                f"Hole {i} of the template '{name}' touches the edge of the part.",
+                "Move it inward, or draw it as a notch of the outline.",
+            )
         for j, other in enumerate(holes[i:], start=i + 1):
             if hole.distance(other) < MIN_WALL_MM:
-                raise UsageError(f"Holes {i} and {j} of the template '{name}' touch.", "Move them apart, or draw them as one hole.")
+                raise UsageError(
+                    f"Holes {i} and {j} of the template '{name}' touch.",
+                    "Move them apart, or draw them as one hole.",
+                )
 
 
 def _is_hole(name: str, fixing: Fixing, rings: Rings) -> bool:
@@ -191,7 +251,7 @@ def _is_hole(name: str, fixing: Fixing, rings: Rings) -> bool:
 
 
 def _check_whole(template: Template) -> None:
-    from anodewane.solids import new_volume
+    from anodewane.wear.solids import new_volume
 
     name = template.name
     rings = [h.ring for h in template.fixing_holes]
@@ -205,7 +265,10 @@ def _check_whole(template: Template) -> None:
             )
     if template.solid == "rod":
         if len(template.rings) > 1:
-            raise UsageError(f"The template '{name}' is a rod with holes in its side view.", "Draw a rod's side view without holes, or set its solid to plate.")
+            raise UsageError(
+                f"The template '{name}' is a rod with holes in its side view.",
+                "Draw a rod's side view without holes, or set its solid to plate.",
+            )
         sides = _rectangle_sides(template.rings[0])
         if min(abs(s - template.thickness_mm) for s in sides) > max(0.5, 0.03 * template.thickness_mm):
             raise UsageError(

@@ -10,11 +10,11 @@ from html import escape
 
 import numpy as np
 
-from anodewane.geometry import rings_area
-from anodewane.metals import METALS
+from anodewane.geometry.rings import rings_area
 from anodewane.records import FixingHole, Template
-from anodewane.solids import new_mass_g, new_volume
 from anodewane.units import Floats
+from anodewane.wear.metals import METALS
+from anodewane.wear.solids import new_mass_g, new_volume
 
 INK, METAL, FAINT = "#1b2733", "#d5dbe1", "#5b6b7a"
 FONT = "DejaVu Sans, Helvetica, Arial, sans-serif"
@@ -29,9 +29,18 @@ def figures_text(template: Template, sha256: str) -> list[tuple[str, str]]:
     weighed = template.new_mass_g is not None
     rows = [
         ("name", template.name),
-        ("size", f"{length:.1f} x {width:.1f} mm, {'diameter' if template.solid == 'rod' else 'thickness'} {template.thickness_mm:g} mm"),
-        ("mount", "flush: the face that lies down is dry" if template.mount == "flush" else "open: water all round"),
-        ("solid", "plate" if template.solid == "plate" else "rod of round section; the outline is its side view"),
+        (
+            "size",
+            f"{length:.1f} x {width:.1f} mm, {'diameter' if template.solid == 'rod' else 'thickness'} {template.thickness_mm:g} mm",
+        ),
+        (
+            "mount",
+            "flush: the face that lies down is dry" if template.mount == "flush" else "open: water all round",
+        ),
+        (
+            "solid",
+            "plate" if template.solid == "plate" else "rod of round section; the outline is its side view",
+        ),
         ("alloy", f"{template.alloy}, {metal.density_g_cm3:g} g/cm³"),
         ("plan area", f"{rings_area(template.rings):.0f} mm²"),
         ("volume of metal", f"{volume / 1000:.1f} cm³ (fill factor {template.fill_factor:.3g})"),
@@ -69,8 +78,12 @@ def drawing_svg(template: Template) -> str:
         return left + float(point[0] - low[0]), top + float(high[1] - point[1])
 
     # plan
-    path = " ".join("M " + " L ".join(f"{x:.3f} {y:.3f}" for x, y in map(at, ring)) + " Z" for ring in template.rings)
-    draw.add(f'<path d="{path}" fill="{METAL}" fill-rule="evenodd" stroke="{INK}" stroke-width="{line:.3f}" stroke-linejoin="round"/>')
+    path = " ".join(
+        "M " + " L ".join(f"{x:.3f} {y:.3f}" for x, y in map(at, ring)) + " Z" for ring in template.rings
+    )
+    draw.add(
+        f'<path d="{path}" fill="{METAL}" fill-rule="evenodd" stroke="{INK}" stroke-width="{line:.3f}" stroke-linejoin="round"/>'
+    )
     for hole in template.fixing_holes:
         x, y = at(np.array(_centre(template, hole)))
         reach = 0.5 * max(np.ptp(template.rings[hole.ring], axis=0)) + 0.6 * text
@@ -85,18 +98,24 @@ def drawing_svg(template: Template) -> str:
         if abs(ay - by) < 1e-6:
             draw.along_x(min(ax, bx), max(ax, bx), top - 0.8 * gap, min(ay, by), f"{pitch:.1f}")
         else:
-            draw.label((ax + bx) / 2, (ay + by) / 2 - 0.4 * text, f"{pitch:.1f} hole to hole", anchor="middle")
+            draw.label(
+                (ax + bx) / 2, (ay + by) / 2 - 0.4 * text, f"{pitch:.1f} hole to hole", anchor="middle"
+            )
             draw.thin(ax, ay, bx, by, dash=True)
     draw.along_x(left, left + length, top - (1.8 if pitches else 0.9) * gap, top, f"{length:.1f}")
     draw.along_y(top, top + width, left - 0.9 * gap, left, f"{width:.1f}")
     # side view
     if template.solid == "rod":
         cx, cy = left + length / 2, base + side / 2
-        draw.add(f'<circle cx="{cx:.3f}" cy="{cy:.3f}" r="{side / 2:.3f}" fill="{METAL}" stroke="{INK}" stroke-width="{line:.3f}"/>')
+        draw.add(
+            f'<circle cx="{cx:.3f}" cy="{cy:.3f}" r="{side / 2:.3f}" fill="{METAL}" stroke="{INK}" stroke-width="{line:.3f}"/>'
+        )
         draw.along_y(base, base + side, cx - side / 2 - 0.9 * gap, cx, f"{side:g}")
         draw.label(cx + side / 2 + 0.5 * gap, cy + 0.35 * text, "section")
     else:
-        draw.add(f'<rect x="{left:.3f}" y="{base:.3f}" width="{length:.3f}" height="{side:.3f}" fill="{METAL}" stroke="{INK}" stroke-width="{line:.3f}"/>')
+        draw.add(
+            f'<rect x="{left:.3f}" y="{base:.3f}" width="{length:.3f}" height="{side:.3f}" fill="{METAL}" stroke="{INK}" stroke-width="{line:.3f}"/>'
+        )
         draw.along_y(base, base + side, left - 0.9 * gap, left, f"{side:g}")
         if template.mount == "flush":
             step = 0.8 * text
@@ -130,7 +149,9 @@ def drawing_png(template: Template, width_px: int = 1400) -> bytes:
     width_mm = float(match[1]) if match else 200.0
     page = '#set page(width: auto, height: auto, margin: 0pt, fill: white)\n#image(bytes(sys.inputs.svg), format: "svg")'
     fonts = typst.Fonts(include_system_fonts=False, font_paths=[str(files("anodewane") / "fonts")])
-    got = typst.compile(page.encode(), format="png", ppi=width_px / width_mm * 25.4, sys_inputs={"svg": svg}, font_paths=fonts)
+    got = typst.compile(
+        page.encode(), format="png", ppi=width_px / width_mm * 25.4, sys_inputs={"svg": svg}, font_paths=fonts
+    )
     return bytes(got[0] if isinstance(got, list) else got)
 
 
@@ -145,10 +166,26 @@ class _Pen:
         self.parts.append(element)
 
     def thin(self, x0: float, y0: float, x1: float, y1: float, dash: bool = False) -> None:
-        dashes = f' stroke-dasharray="{6 * self.line:.3f} {2 * self.line:.3f} {self.line:.3f} {2 * self.line:.3f}"' if dash else ""
-        self.add(f'<line x1="{x0:.3f}" y1="{y0:.3f}" x2="{x1:.3f}" y2="{y1:.3f}" stroke="{FAINT}" stroke-width="{self.line * 0.6:.3f}"{dashes}/>')
+        dashes = (
+            f' stroke-dasharray="{6 * self.line:.3f} {2 * self.line:.3f} {self.line:.3f} {2 * self.line:.3f}"'
+            if dash
+            else ""
+        )
+        self.add(
+            f'<line x1="{x0:.3f}" y1="{y0:.3f}" x2="{x1:.3f}" y2="{y1:.3f}" stroke="{FAINT}" stroke-width="{self.line * 0.6:.3f}"{dashes}/>'
+        )
 
-    def label(self, x: float, y: float, words: str, *, size: float = 1.0, anchor: str = "start", weight: str = "normal", turn: bool = False) -> None:
+    def label(
+        self,
+        x: float,
+        y: float,
+        words: str,
+        *,
+        size: float = 1.0,
+        anchor: str = "start",
+        weight: str = "normal",
+        turn: bool = False,
+    ) -> None:
         rotate = f' transform="rotate(-90 {x:.3f} {y:.3f})"' if turn else ""
         style = f'font-size="{size * self.text:.3f}" text-anchor="{anchor}" font-weight="{weight}"'
         self.add(f'<text x="{x:.3f}" y="{y:.3f}" {style}{rotate}>{escape(words)}</text>')
@@ -157,7 +194,11 @@ class _Pen:
         a, w = 0.8 * self.text, 0.18 * self.text
         c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
         tail = [(x - a * c - w * s, y - a * s + w * c), (x - a * c + w * s, y - a * s - w * c)]
-        self.add(f'<path d="M {x:.3f} {y:.3f} ' + " ".join(f"L {p:.3f} {q:.3f}" for p, q in tail) + f' Z" fill="{INK}"/>')
+        self.add(
+            f'<path d="M {x:.3f} {y:.3f} '
+            + " ".join(f"L {p:.3f} {q:.3f}" for p, q in tail)
+            + f' Z" fill="{INK}"/>'
+        )
 
     def along_x(self, x0: float, x1: float, y: float, part_y: float, words: str) -> None:
         for x in (x0, x1):

@@ -33,7 +33,7 @@ from anodewane.catalog.paths import path_from_rings, rings_from_path
 from anodewane.catalog.shapes import SHAPES, circle
 from anodewane.catalog.template_check import Fixing, checked_template
 from anodewane.errors import UsageError
-from anodewane.geometry import ring_area
+from anodewane.geometry.rings import ring_area
 from anodewane.records import Template
 from anodewane.units import Floats
 
@@ -48,7 +48,12 @@ def builtin_templates() -> MappingProxyType[str, Template]:
 
     table = tomllib.loads(files("anodewane.catalog").joinpath("library.toml").read_text("utf-8"))
     # The library's tests hold every entry to the checks; here they would only cost time.
-    return MappingProxyType({name: SHAPES[entry.pop("shape")](name=name, validate=False, **entry) for name, entry in table.items()})
+    return MappingProxyType(
+        {
+            name: SHAPES[entry.pop("shape")](name=name, validate=False, **entry)
+            for name, entry in table.items()
+        }
+    )
 
 
 def load_template(name_or_file: str) -> Template:
@@ -74,7 +79,10 @@ def load_template(name_or_file: str) -> Template:
 
         near = get_close_matches(name_or_file, known, n=3, cutoff=0.4)
         hint = f"Did you mean {' or '.join(near)}? " if near else ""
-        raise UsageError(f"There is no template '{name_or_file}'.", f"{hint}'anodewane template list' names them all; a file of your own ends in .toml.")
+        raise UsageError(
+            f"There is no template '{name_or_file}'.",
+            f"{hint}'anodewane template list' names them all; a file of your own ends in .toml.",
+        )
     return template_from_toml(_read_text(path))
 
 
@@ -117,7 +125,10 @@ def template_from_toml(text: str) -> Template:
     import tomllib
 
     if len(text) > MAX_TEXT_CHARS:
-        raise UsageError(f"The template file is {len(text)} characters long.", f"Simplify its outline; {MAX_TEXT_CHARS} characters are the most.")
+        raise UsageError(
+            f"The template file is {len(text)} characters long.",
+            f"Simplify its outline; {MAX_TEXT_CHARS} characters are the most.",
+        )
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as e:
@@ -127,15 +138,26 @@ def template_from_toml(text: str) -> Template:
             from difflib import get_close_matches
 
             near = get_close_matches(key, _KEYS, n=1)
-            raise UsageError(f"The template file has an unknown key '{key}'.", f"Did you mean {near[0]}?" if near else f"Known keys: {', '.join(_KEYS)}.")
+            raise UsageError(
+                f"The template file has an unknown key '{key}'.",
+                f"Did you mean {near[0]}?" if near else f"Known keys: {', '.join(_KEYS)}.",
+            )
         if not _is_kind(value, _KEYS[key][0]):
-            raise UsageError(f"The template file gives '{key}' a value that isn't a {_KEYS[key][0]}.", f"Give a {_KEYS[key][0]}.")
+            raise UsageError(
+                f"The template file gives '{key}' a value that isn't a {_KEYS[key][0]}.",
+                f"Give a {_KEYS[key][0]}.",
+            )
     for key, (_, required) in _KEYS.items():
         if required and key not in data:
-            raise UsageError(f"The template file has no '{key}'.", "Add it; the guide has an example of a template file.")
+            raise UsageError(
+                f"The template file has no '{key}'.", "Add it; the guide has an example of a template file."
+            )
     name = str(data["name"]).strip()
     if not name or len(name) > 80 or not name.isprintable():
-        raise UsageError("The template file's name is empty, too long or unprintable.", "Give a name of 1 to 80 characters.")
+        raise UsageError(
+            "The template file's name is empty, too long or unprintable.",
+            "Give a name of 1 to 80 characters.",
+        )
     rings = rings_from_path(data["outline"], f"the template '{name}'")
     rings = largest_first(rings)
     fixings = [_fixing(name, i, hole, rings) for i, hole in enumerate(data.get("fixing_holes", []), start=1)]
@@ -155,11 +177,20 @@ def template_to_toml(template: Template) -> str:
         f'alloy = "{template.alloy}"',
         *([f"new_mass_g = {_number(template.new_mass_g)}"] if template.new_mass_g is not None else []),
         f"fill_factor = {_number(template.fill_factor)}",
-        *([f"core_depth_mm = {_number(template.core_depth_mm)}"] if template.core_depth_mm is not None else []),
+        *(
+            [f"core_depth_mm = {_number(template.core_depth_mm)}"]
+            if template.core_depth_mm is not None
+            else []
+        ),
         f"mirror_ok = {'true' if template.mirror_ok else 'false'}",
     ]
     for hole in template.fixing_holes:
-        lines += ["", "[[fixing_holes]]", f"ring = {hole.ring}", *([f"washer_mm = {_number(hole.washer_mm)}"] if hole.washer_mm is not None else [])]
+        lines += [
+            "",
+            "[[fixing_holes]]",
+            f"ring = {hole.ring}",
+            *([f"washer_mm = {_number(hole.washer_mm)}"] if hole.washer_mm is not None else []),
+        ]
     return "\n".join(lines) + "\n"
 
 
@@ -196,7 +227,11 @@ def _is_kind(value: Any, kind: str) -> bool:
     if kind == "yes or no":
         return isinstance(value, bool)
     if kind == "number":
-        return isinstance(value, (int, float)) and not isinstance(value, bool) and bool(np.isfinite(float(value)))
+        return (
+            isinstance(value, (int, float))
+            and not isinstance(value, bool)
+            and bool(np.isfinite(float(value)))
+        )
     return isinstance(value, list) and all(isinstance(v, dict) for v in value)
 
 
@@ -205,18 +240,28 @@ def _fixing(name: str, number: int, hole: dict[str, Any], rings: list[Floats]) -
     here = f"Fixing hole {number} of the template '{name}'"
     unknown = set(hole) - set(_HOLE_KEYS)
     if unknown:
-        raise UsageError(f"{here} has an unknown key '{min(unknown)}'.", f"Known keys: {', '.join(_HOLE_KEYS)}.")
+        raise UsageError(
+            f"{here} has an unknown key '{min(unknown)}'.", f"Known keys: {', '.join(_HOLE_KEYS)}."
+        )
     for key in ("diameter_mm", "washer_mm"):
         if key in hole and not (_is_kind(hole[key], "number") and hole[key] > 0):
             raise UsageError(f"{here} has a {key} that isn't a length.", "Give millimetres, more than 0.")
     washer = float(hole["washer_mm"]) if "washer_mm" in hole else None
     if ("ring" in hole) == ("centre_mm" in hole):
-        raise UsageError(f"{here} must have either a ring or a centre_mm.", "Number the holes of the outline from 1, or give the hole's centre as [x, y].")
+        raise UsageError(
+            f"{here} must have either a ring or a centre_mm.",
+            "Number the holes of the outline from 1, or give the hole's centre as [x, y].",
+        )
     if "ring" in hole:
         if not isinstance(hole["ring"], int) or isinstance(hole["ring"], bool):
-            raise UsageError(f"{here} has a ring that isn't a whole number.", "Number the holes of the outline from 1.")
+            raise UsageError(
+                f"{here} has a ring that isn't a whole number.", "Number the holes of the outline from 1."
+            )
         if "diameter_mm" in hole:
-            raise UsageError(f"{here} has a ring and a diameter, but the outline has its diameter already.", "Leave diameter_mm out.")
+            raise UsageError(
+                f"{here} has a ring and a diameter, but the outline has its diameter already.",
+                "Leave diameter_mm out.",
+            )
         return Fixing(hole["ring"], washer)
     centre = hole["centre_mm"]
     if not (isinstance(centre, list) and len(centre) == 2 and all(_is_kind(v, "number") for v in centre)):
@@ -226,7 +271,10 @@ def _fixing(name: str, number: int, hole: dict[str, Any], rings: list[Floats]) -
         if np.linalg.norm((ring.min(axis=0) + ring.max(axis=0)) / 2 - point) < 1.0:
             return Fixing(i, washer)
     if "diameter_mm" not in hole:
-        raise UsageError(f"{here} has its centre where the outline has no hole.", "Give diameter_mm too, and the hole is made; or correct the centre.")
+        raise UsageError(
+            f"{here} has its centre where the outline has no hole.",
+            "Give diameter_mm too, and the hole is made; or correct the centre.",
+        )
     rings.append(circle(centre, float(hole["diameter_mm"])))
     return Fixing(len(rings) - 1, washer)
 
@@ -277,7 +325,7 @@ def _symmetries(part: _RingsByDigest) -> tuple[Floats, ...]:
     from scipy.optimize import minimize_scalar
     from scipy.spatial import cKDTree
 
-    from anodewane.geometry import resample_ring
+    from anodewane.geometry.rings import resample_ring
 
     rings = part.rings
     # Every symmetry keeps the centroid, and so turns about it or reflects in a line through it.
@@ -286,7 +334,12 @@ def _symmetries(part: _RingsByDigest) -> tuple[Floats, ...]:
     boundary = np.vstack([resample_ring(r, max(0.1, length / 4000)) for r in rings]) - centre
     tree = cKDTree(boundary)
     # Even steps and corners: a corner is where a wrong turn shows most.
-    probes = np.vstack([*(resample_ring(r, length / 120) for r in rings), *(r[:: max(1, len(r) // 60)] for r in rings)]) - centre
+    probes = (
+        np.vstack(
+            [*(resample_ring(r, length / 120) for r in rings), *(r[:: max(1, len(r) // 60)] for r in rings)]
+        )
+        - centre
+    )
 
     def motion(angle_deg: float, mirrored: bool) -> Floats:
         c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
@@ -302,7 +355,14 @@ def _symmetries(part: _RingsByDigest) -> tuple[Floats, ...]:
         return deviation(angle_deg, mirrored) <= SYMMETRY_TOLERANCE_MM
 
     # The turns of a bounded figure are the multiples of 360 / k for one k, or all of them.
-    fold = next((k for k in range(CONTINUOUS_STEPS, 1, -1) if all(holds(j * 360 / k, False) for j in range(1, k // 2 + 1))), 1)
+    fold = next(
+        (
+            k
+            for k in range(CONTINUOUS_STEPS, 1, -1)
+            if all(holds(j * 360 / k, False) for j in range(1, k // 2 + 1))
+        ),
+        1,
+    )
     turns = [(j * 360 / fold, False) for j in range(fold)]
     # With one reflection there are as many as turns, 360 / k apart. It lies along a principal axis of the boundary, unless all axes are alike.
     spread = np.cov(boundary.T)
@@ -316,7 +376,13 @@ def _symmetries(part: _RingsByDigest) -> tuple[Floats, ...]:
         seeds = [float(steps[i]) for i in np.argsort(around)[:3]]
     mirrors: list[tuple[float, bool]] = []
     for seed in seeds:
-        best = minimize_scalar(deviation, bounds=(seed - 1.5, seed + 1.5), args=(True,), method="bounded", options={"xatol": 1e-3, "maxiter": 25})
+        best = minimize_scalar(
+            deviation,
+            bounds=(seed - 1.5, seed + 1.5),
+            args=(True,),
+            method="bounded",
+            options={"xatol": 1e-3, "maxiter": 25},
+        )
         angle = min((seed, float(best.x)), key=lambda a: deviation(a, True))
         if holds(angle, True):
             mirrors = [(angle % 360 + j * 360 / fold, True) for j in range(fold)]

@@ -40,8 +40,17 @@ def _print_version(ctx: click.Context, _param: click.Parameter, value: bool) -> 
         ctx.exit()
 
 
-@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
-@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_print_version, help="Print the version and stop.")
+@click.group(
+    cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110}
+)
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_version,
+    help="Print the version and stop.",
+)
 @click.option("--debug", is_flag=True, help="On an unexpected fault, print where it happened.")
 @click.pass_context
 def cli(ctx: click.Context, debug: bool) -> None:
@@ -57,7 +66,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code. Errors turn into a sentence on standard error and an exit code here and nowhere else."""
     state: dict[str, Any] = {"debug": False}
     try:
-        result = cli.main(args=None if argv is None else list(argv), prog_name="anodewane", standalone_mode=False, obj=state)
+        result = cli.main(
+            args=None if argv is None else list(argv), prog_name="anodewane", standalone_mode=False, obj=state
+        )
         sys.stdout.flush()
     except click.exceptions.Abort:
         _say("Interrupted.")

@@ -25,15 +25,23 @@ class CheckLine(click.ParamType):  # type: ignore[type-arg]
 
     name = "X[,Y]"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
         if isinstance(value, tuple):
             return value
         try:
             numbers = [float(v) for v in str(value).split(",")]
         except ValueError:
-            self.fail(f"'{value}' isn't one or two lengths in millimetres, such as 97.2 or 97.2,99.8.", param, ctx)
+            self.fail(
+                f"'{value}' isn't one or two lengths in millimetres, such as 97.2 or 97.2,99.8.", param, ctx
+            )
         if len(numbers) not in (1, 2) or not all(80 <= v <= 120 for v in numbers):
-            self.fail(f"'{value}' isn't one or two lengths from 80 to 120 mm, such as 97.2 or 97.2,99.8.", param, ctx)
+            self.fail(
+                f"'{value}' isn't one or two lengths from 80 to 120 mm, such as 97.2 or 97.2,99.8.",
+                param,
+                ctx,
+            )
         return numbers[0], numbers[-1]
 
 
@@ -56,16 +64,58 @@ class Day(click.ParamType):  # type: ignore[type-arg]
 
 
 TEMPLATE = click.option(
-    "--template", metavar="NAME|FILE", help="The new part: a name of 'anodewane template list', or a file. Without it the best fit of the library is taken."
+    "--template",
+    metavar="NAME|FILE",
+    help="The new part: a name of 'anodewane template list', or a file. Without it the best fit of the library is taken.",
 )
-SETTINGS = click.option("--settings", "settings_file", metavar="FILE.toml", type=FILE, help="Settings, such as limit_pct and its basis.")
-LIMIT = click.option("--limit", metavar="PCT", type=click.FloatRange(1, 100), help="Share of the mass at which the part is to be replaced; 50 by default.")
-CHECK_LINE = click.option("--check-line", metavar="X[,Y]", type=CheckLine(), help="What the sheet's 100 mm lines measure, in mm; one figure stands for both.")
-SEGMENTER = click.option("--segmenter", type=click.Choice(["network", "classical"]), default="network", show_default=True, help="Who tells metal from the rest.")
-CAMERA = click.option("--camera", "camera_file", metavar="PROFILE.toml", type=FILE, help="The phone's lens, as 'anodewane camera' measured it.")
+SETTINGS = click.option(
+    "--settings",
+    "settings_file",
+    metavar="FILE.toml",
+    type=FILE,
+    help="Settings, such as limit_pct and its basis.",
+)
+LIMIT = click.option(
+    "--limit",
+    metavar="PCT",
+    type=click.FloatRange(1, 100),
+    help="Share of the mass at which the part is to be replaced; 50 by default.",
+)
+CHECK_LINE = click.option(
+    "--check-line",
+    metavar="X[,Y]",
+    type=CheckLine(),
+    help="What the sheet's 100 mm lines measure, in mm; one figure stands for both.",
+)
+SEGMENTER = click.option(
+    "--segmenter",
+    type=click.Choice(["network", "classical"]),
+    default="network",
+    show_default=True,
+    help="Who tells metal from the rest.",
+)
+CAMERA = click.option(
+    "--camera",
+    "camera_file",
+    metavar="PROFILE.toml",
+    type=FILE,
+    help="The phone's lens, as 'anodewane camera' measured it.",
+)
 
-BOOK = click.option("--book", "book_file", metavar="BOOK", type=FILE, help="The season's book: judge against the part that it has there, and keep the record in it.")
-HAULED = click.option("--hauled", "hauled_on", metavar="DATE", type=Day(), help="When the boat was hauled out.  [default: the haul-out that it stands ashore for]")
+BOOK = click.option(
+    "--book",
+    "book_file",
+    metavar="BOOK",
+    type=FILE,
+    help="The season's book: judge against the part that it has there, and keep the record in it.",
+)
+HAULED = click.option(
+    "--hauled",
+    "hauled_on",
+    metavar="DATE",
+    type=Day(),
+    help="When the boat was hauled out.  [default: the haul-out that it stands ashore for]",
+)
 
 
 def options(*decorators: Callable[[Command], Command]) -> Callable[[Command], Command]:
@@ -84,7 +134,13 @@ def KEEP_IN_BOOK(command: Command) -> Command:  # noqa: N802 - stands among the 
     return options(BOOK, HAULED)(command)
 
 
-def settings_of(file: Path | None, limit: float | None, check_line: tuple[float, float] | None, weighed: float | None = None, thickness: float | None = None) -> Settings:
+def settings_of(
+    file: Path | None,
+    limit: float | None,
+    check_line: tuple[float, float] | None,
+    weighed: float | None = None,
+    thickness: float | None = None,
+) -> Settings:
     """Settings from a file with the command line's values over them."""
     from dataclasses import replace
 
@@ -93,10 +149,21 @@ def settings_of(file: Path | None, limit: float | None, check_line: tuple[float,
 
     settings = settings_from_toml(read_text(file, "settings file")) if file else Settings()
     if limit is not None:
-        settings = replace(settings, limit_pct=limit, monitor_from_pct=min(settings.monitor_from_pct, limit), basis="set on the command line")
+        settings = replace(
+            settings,
+            limit_pct=limit,
+            monitor_from_pct=min(settings.monitor_from_pct, limit),
+            basis="set on the command line",
+        )
     if check_line is not None:
-        settings = replace(settings, check_line_x_mm=check_line[0], check_line_y_mm=check_line[1], check_line_given=True)
-    return replace(settings, weighed_g=weighed or settings.weighed_g, thickness_given_mm=thickness or settings.thickness_given_mm)
+        settings = replace(
+            settings, check_line_x_mm=check_line[0], check_line_y_mm=check_line[1], check_line_given=True
+        )
+    return replace(
+        settings,
+        weighed_g=weighed or settings.weighed_g,
+        thickness_given_mm=thickness or settings.thickness_given_mm,
+    )
 
 
 def template_of(given: str | None) -> Template | None:

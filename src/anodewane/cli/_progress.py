@@ -39,7 +39,10 @@ class ConsoleProgress:
             self._bar.stop()
 
     def labels(self, to_read: int) -> None:
-        click.echo(f"Looking for labels in {to_read} {'photo' if to_read == 1 else 'photos'}: what is judged together goes by them.", err=True)
+        click.echo(
+            f"Looking for labels in {to_read} {'photo' if to_read == 1 else 'photos'}: what is judged together goes by them.",
+            err=True,
+        )
 
     def begin(self, to_judge: int, kept: int) -> None:
         self._total, self._began, self._told = to_judge, time.monotonic(), time.monotonic()
@@ -48,7 +51,14 @@ class ConsoleProgress:
         if not to_judge or not sys.stderr.isatty():
             return
         from rich.console import Console
-        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+        from rich.progress import (
+            BarColumn,
+            MofNCompleteColumn,
+            Progress,
+            TextColumn,
+            TimeElapsedColumn,
+            TimeRemainingColumn,
+        )
 
         columns = (
             BarColumn(bar_width=24),
@@ -69,11 +79,16 @@ class ConsoleProgress:
         now = time.monotonic()
         rate = self._done / max(now - self._began, 1e-6)
         if self._bar is not None:
-            self._bar.update(self._task, completed=self._done, rate=f"{rate:.1f} a second", verdicts=counted(self._counts))
+            self._bar.update(
+                self._task, completed=self._done, rate=f"{rate:.1f} a second", verdicts=counted(self._counts)
+            )
         elif now - self._told >= PLAIN_EVERY_S:
             self._told = now
             left = (self._total - self._done) / rate
-            click.echo(f"{self._done} of {self._total}, {rate:.1f} a second, {duration(left)} left: {counted(self._counts)}", err=True)
+            click.echo(
+                f"{self._done} of {self._total}, {rate:.1f} a second, {duration(left)} left: {counted(self._counts)}",
+                err=True,
+            )
 
 
 def duration(seconds: float) -> str:

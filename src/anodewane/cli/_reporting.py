@@ -16,27 +16,80 @@ PATH = click.Path(path_type=Path)
 
 REPORTING = options(
     click.argument("sources", metavar="RECORD|FOLDER...", nargs=-1, type=PATH),
-    click.option("--book", "book_file", metavar="FILE", type=PATH, help="The season's book, in place of records; with --boat, and --haul-out for another than the last."),
-    click.option("--haul-out", "haul_out", metavar="DATE", help="Which haul-out of the book, such as 2026-10-31."),
     click.option(
-        "--photos", metavar="FOLDER", multiple=True, type=PATH, help="Where the photos lie, subfolders included; beside the records by default. May be repeated."
+        "--book",
+        "book_file",
+        metavar="FILE",
+        type=PATH,
+        help="The season's book, in place of records; with --boat, and --haul-out for another than the last.",
     ),
-    click.option("--template", "template_files", metavar="FILE", multiple=True, type=PATH, help="Template file of a part that isn't of the library. May be repeated."),
     click.option(
-        "--position", "positions", metavar="RECORD=POSITION", multiple=True, help="Where a record's part sat; the record's file name by default. May be repeated."
+        "--haul-out", "haul_out", metavar="DATE", help="Which haul-out of the book, such as 2026-10-31."
+    ),
+    click.option(
+        "--photos",
+        metavar="FOLDER",
+        multiple=True,
+        type=PATH,
+        help="Where the photos lie, subfolders included; beside the records by default. May be repeated.",
+    ),
+    click.option(
+        "--template",
+        "template_files",
+        metavar="FILE",
+        multiple=True,
+        type=PATH,
+        help="Template file of a part that isn't of the library. May be repeated.",
+    ),
+    click.option(
+        "--position",
+        "positions",
+        metavar="RECORD=POSITION",
+        multiple=True,
+        help="Where a record's part sat; the record's file name by default. May be repeated.",
     ),
     click.option("--title", metavar="TEXT", help="Title on the cover."),
     click.option("--boat", metavar="NAME", help="The boat; of a batch or book, only this boat's parts."),
-    click.option("--hauled", metavar="DATE", help="Day on which the boat came out of the water, for the cover."),
-    click.option("--dated", metavar="DATE", help="Day of the report, for the cover; without it the report carries none."),
-    click.option("--note", "notes", metavar="POSITION=TEXT", multiple=True, help="A note on a part's page. May be repeated."),
     click.option(
-        "--finding", "findings", metavar="POSITION=VERDICT", multiple=True, help="Your own finding (replace, monitor, ok), shown beside the tool's. May be repeated."
+        "--hauled", metavar="DATE", help="Day on which the boat came out of the water, for the cover."
     ),
-    click.option("--by", metavar="NAME", multiple=True, help="Who found it: once for all findings, or once with each."),
+    click.option(
+        "--dated",
+        metavar="DATE",
+        help="Day of the report, for the cover; without it the report carries none.",
+    ),
+    click.option(
+        "--note",
+        "notes",
+        metavar="POSITION=TEXT",
+        multiple=True,
+        help="A note on a part's page. May be repeated.",
+    ),
+    click.option(
+        "--finding",
+        "findings",
+        metavar="POSITION=VERDICT",
+        multiple=True,
+        help="Your own finding (replace, monitor, ok), shown beside the tool's. May be repeated.",
+    ),
+    click.option(
+        "--by", metavar="NAME", multiple=True, help="Who found it: once for all findings, or once with each."
+    ),
     click.option("--why", metavar="TEXT", multiple=True, help="Why: once with each finding."),
-    click.option("--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Language of the report."),
-    click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF."),
+    click.option(
+        "--language",
+        type=click.Choice(["en", "de"]),
+        default="en",
+        show_default=True,
+        help="Language of the report.",
+    ),
+    click.option(
+        "--paper",
+        type=click.Choice(["a4", "letter"]),
+        default="a4",
+        show_default=True,
+        help="Paper of the PDF.",
+    ),
 )
 
 
@@ -74,9 +127,13 @@ def sources_and_choices(
         found = read_haul_out(book_file, boat, check_day(haul_out, "--haul-out"))
     else:
         if haul_out is not None:
-            raise UsageError("--haul-out belongs to a book.", "Give --book too, or write --hauled for the cover.")
+            raise UsageError(
+                "--haul-out belongs to a book.", "Give --book too, or write --hauled for the cover."
+            )
         found = read_sources(sources, boat)
     found = placed(found, positions, notes)
     dated = check_day(dated, "--dated")
     cover = Cover(title, boat, check_day(hauled, "--hauled"), dated)
-    return found, Choices(cover, make_findings(found, findings, by, why, dated), language, paper, photos, template_files)
+    return found, Choices(
+        cover, make_findings(found, findings, by, why, dated), language, paper, photos, template_files
+    )

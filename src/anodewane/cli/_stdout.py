@@ -43,9 +43,14 @@ def answer_only() -> Iterator[Callable[[str], None]]:
                 stream.write(text)
                 stream.flush()
         except BrokenPipeError as e:
-            raise OutputNotWritable("Nobody reads standard output any more.", "Write the record to a file with --out.") from e
+            raise OutputNotWritable(
+                "Nobody reads standard output any more.", "Write the record to a file with --out."
+            ) from e
         except OSError as e:
-            raise OutputNotWritable(f"Standard output can't be written: {e.strerror or e}.", "Free some space, or write the record to a file with --out.") from e
+            raise OutputNotWritable(
+                f"Standard output can't be written: {e.strerror or e}.",
+                "Free some space, or write the record to a file with --out.",
+            ) from e
 
     sys.stdout = sys.stderr
     try:

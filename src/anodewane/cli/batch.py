@@ -7,7 +7,19 @@ from typing import TYPE_CHECKING
 
 import click
 
-from anodewane.cli._judging import CAMERA, CHECK_LINE, KEEP_IN_BOOK, LIMIT, SEGMENTER, SETTINGS, TEMPLATE, options, profile_of, settings_of, template_of
+from anodewane.cli._judging import (
+    CAMERA,
+    CHECK_LINE,
+    KEEP_IN_BOOK,
+    LIMIT,
+    SEGMENTER,
+    SETTINGS,
+    TEMPLATE,
+    options,
+    profile_of,
+    settings_of,
+    template_of,
+)
 from anodewane.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -23,18 +35,54 @@ ONLY = ("replace", "monitor", "ok", "cannot_judge", "unreadable", "crashed", "fa
 
 @click.command(short_help="Judge a folder of photos.")
 @click.argument("folder", metavar="FOLDER")
-@click.option("--out", "out", metavar="OUT", required=True, help="Folder for the results. Run again with the same one, the batch goes on where it stopped.")
-@options(TEMPLATE, SETTINGS, LIMIT, CHECK_LINE, SEGMENTER, CAMERA)
-@click.option("--only", metavar="VERDICT", type=click.Choice(ONLY), multiple=True, help=f"Judge again only photos that came out so: {', '.join(ONLY)}. May be repeated.")
-@click.option("--folders", "levels", metavar="LEVELS", help="What the folders stand for from the top, such as boat/position or -/boat ('-' means nothing).")
-@click.option("--same-part", is_flag=True, help="Judge two to eight photos of one boat and position together, as photos of one part that lay still.")
-@click.option("--workers", metavar="N", type=click.IntRange(1, 256), help="Photos judged at once. Default: as many as there are cores, and memory for 1 GB each.")
 @click.option(
-    "--engine", type=click.Choice(ENGINES), default="local", show_default=True, help="Judge in processes on this machine, or on a Dask cluster that runs already."
+    "--out",
+    "out",
+    metavar="OUT",
+    required=True,
+    help="Folder for the results. Run again with the same one, the batch goes on where it stopped.",
 )
-@click.option("--address", metavar="ADDRESS", help="The Dask scheduler's address, such as tcp://10.0.0.5:8786.")
+@options(TEMPLATE, SETTINGS, LIMIT, CHECK_LINE, SEGMENTER, CAMERA)
+@click.option(
+    "--only",
+    metavar="VERDICT",
+    type=click.Choice(ONLY),
+    multiple=True,
+    help=f"Judge again only photos that came out so: {', '.join(ONLY)}. May be repeated.",
+)
+@click.option(
+    "--folders",
+    "levels",
+    metavar="LEVELS",
+    help="What the folders stand for from the top, such as boat/position or -/boat ('-' means nothing).",
+)
+@click.option(
+    "--same-part",
+    is_flag=True,
+    help="Judge two to eight photos of one boat and position together, as photos of one part that lay still.",
+)
+@click.option(
+    "--workers",
+    metavar="N",
+    type=click.IntRange(1, 256),
+    help="Photos judged at once. Default: as many as there are cores, and memory for 1 GB each.",
+)
+@click.option(
+    "--engine",
+    type=click.Choice(ENGINES),
+    default="local",
+    show_default=True,
+    help="Judge in processes on this machine, or on a Dask cluster that runs already.",
+)
+@click.option(
+    "--address", metavar="ADDRESS", help="The Dask scheduler's address, such as tcp://10.0.0.5:8786."
+)
 @options(KEEP_IN_BOOK)
-@click.option("--dry-run", is_flag=True, help="Judge nothing and write nothing: list what would be done, and what can't be placed.")
+@click.option(
+    "--dry-run",
+    is_flag=True,
+    help="Judge nothing and write nothing: list what would be done, and what can't be placed.",
+)
 @click.option("--quiet", is_flag=True, help="No progress and no closing words on standard error.")
 @click.pass_context
 def batch(
@@ -74,7 +122,10 @@ def batch(
     with answer_only() as answer:
         import os
 
-        for library in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # one thread a worker: they read this as they start, before numpy
+        for library in (
+            "OMP_NUM_THREADS",
+            "OPENBLAS_NUM_THREADS",
+        ):  # one thread a worker: they read this as they start, before numpy
             os.environ.setdefault(library, "1")
 
         from anodewane.batch.folder import judge_folder, plan_folder
@@ -105,13 +156,19 @@ def batch(
 
             try:
                 with ConsoleProgress() as progress:
-                    summary = judge_folder(source, target, workers=workers, engine=cluster, progress=progress, **choices)  # type: ignore[arg-type]
+                    summary = judge_folder(
+                        source, target, workers=workers, engine=cluster, progress=progress, **choices
+                    )  # type: ignore[arg-type]
             except KeyboardInterrupt:
-                click.echo("What is judged is kept and summed up; the same command goes on from there.", err=True)
+                click.echo(
+                    "What is judged is kept and summed up; the same command goes on from there.", err=True
+                )
                 raise
             click.echo(_closing_words(summary), err=True, nl=False)
         answer(_totals(summary))
-        left_out = _keep(book_file, target, hauled_on) if book_file is not None and isinstance(target, Path) else ()
+        left_out = (
+            _keep(book_file, target, hauled_on) if book_file is not None and isinstance(target, Path) else ()
+        )
     if left_out:
         ctx.exit(int(ExitCode.BATCH_INCOMPLETE))
     ctx.exit(int(ExitCode.BATCH_INCOMPLETE if summary.not_judged else ExitCode.JUDGED))
@@ -123,10 +180,15 @@ def _parts(book_file: Path | None, hauled_on: date | None, target: Path | Place)
 
     if book_file is None:
         if hauled_on is not None:
-            raise UsageError("A date of hauling out is given, but no book.", "Give --book too, or leave --hauled out.")
+            raise UsageError(
+                "A date of hauling out is given, but no book.", "Give --book too, or leave --hauled out."
+            )
         return None
     if not isinstance(target, Path):
-        raise UsageError("A book takes in results from a folder of this machine.", "Give --out a folder here, or leave --book out.")
+        raise UsageError(
+            "A book takes in results from a folder of this machine.",
+            "Give --out a folder here, or leave --book out.",
+        )
     from anodewane.book.intake import BookParts
     from anodewane.book.store import open_book
 
@@ -147,19 +209,28 @@ def _keep(book_file: Path, out: Path, hauled_on: date | None) -> tuple[str, ...]
         problems = (*intake.problems, *(f"'{p}' of '{b}' isn't in the book." for b, p in intake.add))
         added = book.record(j for j in intake.judgements if (j.boat, j.position) not in unknown)
         refresh(book)
-    click.echo(f"{added.new} taken into the book{f', {added.known} known already' if added.known else ''}.", err=True)
+    click.echo(
+        f"{added.new} taken into the book{f', {added.known} known already' if added.known else ''}.", err=True
+    )
     if problems:
-        click.echo(f"{len(problems)} not taken in:{told(problems)}Mend that, then: anodewane season record {book_file} {out}", err=True)
+        click.echo(
+            f"{len(problems)} not taken in:{told(problems)}Mend that, then: anodewane season record {book_file} {out}",
+            err=True,
+        )
     return problems
 
 
-def _cluster(engine: str, address: str | None, workers: int | None, source: Path | Place, target: Path | Place) -> Engine | None:
+def _cluster(
+    engine: str, address: str | None, workers: int | None, source: Path | Place, target: Path | Place
+) -> Engine | None:
     """The cluster that was asked for; None for this machine's processes."""
     from anodewane.errors import UsageError
 
     if engine == "local":
         if address is not None:
-            raise UsageError("An address is given, but no cluster.", "Add --engine dask, or leave --address out.")
+            raise UsageError(
+                "An address is given, but no cluster.", "Add --engine dask, or leave --address out."
+            )
         return None
     if address is None:
         raise UsageError("A cluster has no address.", "Give the scheduler's: --address tcp://HOST:8786.")
@@ -205,16 +276,26 @@ def _closing_words(s: BatchSummary) -> str:
         photos += f" of {s.parts} {'part' if s.parts == 1 else 'parts'}"
     lines = [f"{photos}{rate}: {counted(dict(s.counts))}."]
     if s.duplicates:
-        lines.append(f"{s.duplicates} {_is(s.duplicates)} the same photo as another: judged once, shown at every place.")
+        lines.append(
+            f"{s.duplicates} {_is(s.duplicates)} the same photo as another: judged once, shown at every place."
+        )
     if s.unplaced:
-        lines.append(f"{s.unplaced} {'has' if s.unplaced == 1 else 'have'} no known boat or position: name them in photos.csv, or sort them into folders.")
+        lines.append(
+            f"{s.unplaced} {'has' if s.unplaced == 1 else 'have'} no known boat or position: name them in photos.csv, or sort them into folders."
+        )
     if s.gone:
-        lines.append(f"{s.gone} of earlier runs {_is(s.gone)} no longer in the folder; what was made for them is left as it is.")
+        lines.append(
+            f"{s.gone} of earlier runs {_is(s.gone)} no longer in the folder; what was made for them is left as it is."
+        )
     if s.skipped:
-        lines.append("Left out: " + ", ".join(f"{SKIP_WORDS[reason]} {n}" for reason, n in s.skipped.items()) + ".")  # type: ignore[index]
+        lines.append(
+            "Left out: " + ", ".join(f"{SKIP_WORDS[reason]} {n}" for reason, n in s.skipped.items()) + "."
+        )  # type: ignore[index]
     lines += s.notes[:MOST_NOTES]
     if len(s.notes) > MOST_NOTES:
-        lines.append(f"... and {len(s.notes) - MOST_NOTES} more such notes, in summary.xlsx and on the contact sheet.")
+        lines.append(
+            f"... and {len(s.notes) - MOST_NOTES} more such notes, in summary.xlsx and on the contact sheet."
+        )
     lines.append(f"Look at {shown_name(s.out.rstrip('/'))}/index.html")
     return "".join(f"{line}\n" for line in lines)
 
@@ -232,7 +313,12 @@ def _listing(job: Job) -> str:
     shown = {p.name: p.shown for p in job.plan.photos}
     parts = {u.first.name: u for u in job.parts}
     of_a_part = {name for u in parts.values() for name in (*(p.name for p in u.photos[1:]), *u.twins)}
-    sections: dict[str, list[tuple[str, ...]]] = {"To judge": [], "Done already": [], "Left as they are (--only)": [], "Same photo as another, judged once": []}
+    sections: dict[str, list[tuple[str, ...]]] = {
+        "To judge": [],
+        "Done already": [],
+        "Left as they are (--only)": [],
+        "Same photo as another, judged once": [],
+    }
     unplaced: list[tuple[str, ...]] = []
     for p in job.plan.photos:
         if p.name in of_a_part:
@@ -258,8 +344,19 @@ def _listing(job: Job) -> str:
         if place.boat is None or place.position is None:
             unplaced.append((p.shown + with_others,))
     out = [_section(title, lines) for title, lines in sections.items() if lines or title == "To judge"]
-    out.append(_section("Can't be placed yet: no boat or position by photos.csv or folder (a label on the sheet may still tell)", unplaced) if unplaced else "")
-    out.append(_section("Left out", [(s.shown, SKIP_WORDS[s.reason], s.detail) for s in job.plan.skipped]) if job.plan.skipped else "")
+    out.append(
+        _section(
+            "Can't be placed yet: no boat or position by photos.csv or folder (a label on the sheet may still tell)",
+            unplaced,
+        )
+        if unplaced
+        else ""
+    )
+    out.append(
+        _section("Left out", [(s.shown, SKIP_WORDS[s.reason], s.detail) for s in job.plan.skipped])
+        if job.plan.skipped
+        else ""
+    )
     out.append(_section("To look at", [(n,) for n in job.plan.notes]) if job.plan.notes else "")
     return "\n".join(s for s in out if s)
 
@@ -268,5 +365,8 @@ def _section(title: str, lines: list[tuple[str, ...]]) -> str:
     """A heading with its count, then aligned columns."""
     columns = max((len(line) for line in lines), default=0)
     widths = [min(60, max(len(line[c]) if c < len(line) else 0 for line in lines)) for c in range(columns)]
-    rows = ["  " + "  ".join(text.ljust(w) for text, w in zip(line, widths, strict=False)).rstrip() for line in lines]
+    rows = [
+        "  " + "  ".join(text.ljust(w) for text, w in zip(line, widths, strict=False)).rstrip()
+        for line in lines
+    ]
     return "\n".join([f"{title}: {len(lines)}", *rows]) + "\n"

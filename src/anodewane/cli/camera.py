@@ -9,8 +9,19 @@ import click
 
 @click.command()
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...", type=click.Path(path_type=Path))
-@click.option("--out", required=True, metavar="FILE.toml", type=click.Path(path_type=Path), help="The lens profile to write.")
-@click.option("--check-line", metavar="MM", type=click.FloatRange(50, 150), help="What the sheet's 100 mm lines measure, when not 100.")
+@click.option(
+    "--out",
+    required=True,
+    metavar="FILE.toml",
+    type=click.Path(path_type=Path),
+    help="The lens profile to write.",
+)
+@click.option(
+    "--check-line",
+    metavar="MM",
+    type=click.FloatRange(50, 150),
+    help="What the sheet's 100 mm lines measure, when not 100.",
+)
 def camera(photos: tuple[Path, ...], out: Path, check_line: float | None) -> None:
     """Measure a phone's lens once, from three or more photos of the sheet, for 'judge --camera FILE.toml'.
 
@@ -20,23 +31,31 @@ def camera(photos: tuple[Path, ...], out: Path, check_line: float | None) -> Non
 
     from anodewane.catalog.lens import lens_profile_to_toml
     from anodewane.files import check_writable, read_bytes, write_atomic
-    from anodewane.lens_fit import measure_lens, take_shot
+    from anodewane.judgement.lens_fit import measure_lens, take_shot
     from anodewane.settings import Settings
     from anodewane.stages.load import load_photo
 
     check_writable(out)
     settings = Settings()
     if check_line is not None:
-        settings = replace(settings, check_line_x_mm=check_line, check_line_y_mm=check_line, check_line_given=True)
+        settings = replace(
+            settings, check_line_x_mm=check_line, check_line_y_mm=check_line, check_line_given=True
+        )
     shots = [take_shot(load_photo(read_bytes(path), path.name), settings) for path in photos]
     report = measure_lens(shots, settings)
     write_atomic(out, lens_profile_to_toml(report.profile).encode())
     p = report.profile
     stated = f"{report.focal_35mm_stated:.0f} mm stated" if report.focal_35mm_stated else "none stated"
-    click.echo(f"{p.camera}: focal length {p.focal_35mm:.2f} mm as 35 mm equivalent ({stated}), good to {100 * p.focal_sd_frac:.2f} %")
+    click.echo(
+        f"{p.camera}: focal length {p.focal_35mm:.2f} mm as 35 mm equivalent ({stated}), good to {100 * p.focal_sd_frac:.2f} %"
+    )
     click.echo(f"lens term k1 {p.k1:+.5f}, good to {p.k1_sd:.5f} ({100 * p.k1:+.2f} % at the corner)")
-    for path, before, after, tilt in zip(photos, report.before_px, report.after_px, report.tilts_deg, strict=True):
-        click.echo(f"  {path.name}: tilt {tilt:.0f} degrees, sheet missed by {before:.2f} px with the stated lens, {after:.2f} px with the measured one")
+    for path, before, after, tilt in zip(
+        photos, report.before_px, report.after_px, report.tilts_deg, strict=True
+    ):
+        click.echo(
+            f"  {path.name}: tilt {tilt:.0f} degrees, sheet missed by {before:.2f} px with the stated lens, {after:.2f} px with the measured one"
+        )
     click.echo(f"Wrote {out}.", err=True)
 
 

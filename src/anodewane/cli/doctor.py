@@ -14,10 +14,12 @@ def doctor(ctx: click.Context) -> None:
     import platform
 
     from anodewane.errors import ModelError
-    from anodewane.provenance import library_versions
+    from anodewane.judgement.provenance import library_versions
     from anodewane.version import own_version
 
-    click.echo(f"anodewane {own_version()}, Python {platform.python_version()}, {platform.system()} {platform.machine()}")
+    click.echo(
+        f"anodewane {own_version()}, Python {platform.python_version()}, {platform.system()} {platform.machine()}"
+    )
     for name, version in library_versions():
         click.echo(f"{name} {version}")
     trouble = [t for t in (_opencv_trouble(),) if t]
@@ -39,7 +41,12 @@ def _opencv_trouble() -> str | None:
     from importlib.metadata import PackageNotFoundError, version
 
     wheels = []
-    for name in ("opencv-python", "opencv-python-headless", "opencv-contrib-python", "opencv-contrib-python-headless"):
+    for name in (
+        "opencv-python",
+        "opencv-python-headless",
+        "opencv-contrib-python",
+        "opencv-contrib-python-headless",
+    ):
         try:
             wheels.append(f"{name} {version(name)}")
         except PackageNotFoundError:
@@ -59,7 +66,7 @@ def _opencv_trouble() -> str | None:
 def _model_sha256() -> str:
     import hashlib
 
-    from anodewane.weights import load_model_bytes
+    from anodewane.segment.model_file import load_model_bytes
 
     data, _lock = load_model_bytes()
     return hashlib.sha256(data).hexdigest()

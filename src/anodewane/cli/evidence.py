@@ -11,11 +11,22 @@ from anodewane.cli._reporting import PATH, REPORTING, sources_and_choices
 from anodewane.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from anodewane.report.evidence import Checked
+    from anodewane.evidence.pack import Checked
 
 BAG = click.argument("bag", metavar="BAG", type=PATH)
-SIGNERS = click.option("--signers", metavar="FILE", type=PATH, help="Whose signatures are believed: OpenSSH's allowed signers, lines of a name and a public key.")
-ROOTS = click.option("--root", "roots", metavar="FILE.pem", type=PATH, help="Root certificate of the time-stamping service, from the service itself.")
+SIGNERS = click.option(
+    "--signers",
+    metavar="FILE",
+    type=PATH,
+    help="Whose signatures are believed: OpenSSH's allowed signers, lines of a name and a public key.",
+)
+ROOTS = click.option(
+    "--root",
+    "roots",
+    metavar="FILE.pem",
+    type=PATH,
+    help="Root certificate of the time-stamping service, from the service itself.",
+)
 
 
 @click.group(short_help="Pack and check the evidence behind a report.")
@@ -28,12 +39,50 @@ def evidence() -> None:
 
 @evidence.command(short_help="Pack a bag.")
 @REPORTING
-@click.option("--out", "bag", metavar="BAG", required=True, type=PATH, help="Folder to pack into; it must not be there yet.")
-@click.option("--settings", "settings_files", metavar="FILE.toml", multiple=True, type=PATH, help="Settings that records were judged with. May be repeated.")
-@click.option("--handed", "handed_files", metavar="FILE", multiple=True, type=PATH, help="Mask or outline that was handed in with 'judge'. May be repeated.")
-@click.option("--camera", "camera_file", metavar="PROFILE.toml", type=PATH, help="Lens profile that photos were judged with.")
-@click.option("--strip-location", is_flag=True, help="Pack copies of the photos without place and device, pixels untouched, in place of the originals.")
-def pack(bag: Path, settings_files: tuple[Path, ...], handed_files: tuple[Path, ...], camera_file: Path | None, strip_location: bool, **asked: Any) -> None:
+@click.option(
+    "--out",
+    "bag",
+    metavar="BAG",
+    required=True,
+    type=PATH,
+    help="Folder to pack into; it must not be there yet.",
+)
+@click.option(
+    "--settings",
+    "settings_files",
+    metavar="FILE.toml",
+    multiple=True,
+    type=PATH,
+    help="Settings that records were judged with. May be repeated.",
+)
+@click.option(
+    "--handed",
+    "handed_files",
+    metavar="FILE",
+    multiple=True,
+    type=PATH,
+    help="Mask or outline that was handed in with 'judge'. May be repeated.",
+)
+@click.option(
+    "--camera",
+    "camera_file",
+    metavar="PROFILE.toml",
+    type=PATH,
+    help="Lens profile that photos were judged with.",
+)
+@click.option(
+    "--strip-location",
+    is_flag=True,
+    help="Pack copies of the photos without place and device, pixels untouched, in place of the originals.",
+)
+def pack(
+    bag: Path,
+    settings_files: tuple[Path, ...],
+    handed_files: tuple[Path, ...],
+    camera_file: Path | None,
+    strip_location: bool,
+    **asked: Any,
+) -> None:
     """Pack originals, records, overlays, report, settings, templates and the model's hash into a bag.
 
     Says plainly when originals carry the place where they were taken. Standard output gets one line of JSON with the bag's seal: the SHA-256 that stands for all of it.
@@ -41,12 +90,19 @@ def pack(bag: Path, settings_files: tuple[Path, ...], handed_files: tuple[Path, 
     from anodewane.cli._stdout import answer_only
 
     with answer_only() as answer:
-        from anodewane.report.evidence import pack as pack_bag
+        from anodewane.evidence.pack import pack as pack_bag
         from anodewane.report.request import assemble
 
         sources, choices = sources_and_choices(**asked)
         made = assemble(sources, choices)
-        packed = pack_bag(made, bag, settings_files=settings_files, handed_files=handed_files, camera_file=camera_file, strip_location=strip_location)
+        packed = pack_bag(
+            made,
+            bag,
+            settings_files=settings_files,
+            handed_files=handed_files,
+            camera_file=camera_file,
+            strip_location=strip_location,
+        )
         look_at = list(made.report.attention) if made.report.looks_wrong else []
         for line in (*packed.said, *(f"Look at: {a}" for a in look_at)):
             click.echo(line, err=True)
@@ -80,7 +136,7 @@ def check(ctx: click.Context, bag: Path, signers: Path | None, roots: Path | Non
     from anodewane.cli._stdout import answer_only
 
     with answer_only() as answer:
-        from anodewane.report.evidence import check as check_bag
+        from anodewane.evidence.pack import check as check_bag
 
         checked = check_bag(bag)
         proofs, holds = _proofs(bag, signers, roots)
@@ -102,8 +158,8 @@ def recheck(ctx: click.Context, bag: Path) -> None:
     with answer_only() as answer:
         from dataclasses import asdict
 
-        from anodewane.report.evidence import check as check_bag
-        from anodewane.report.evidence import recheck as judge_again
+        from anodewane.evidence.pack import check as check_bag
+        from anodewane.evidence.pack import recheck as judge_again
 
         checked = check_bag(bag)
         _tell(checked)
@@ -120,8 +176,19 @@ def recheck(ctx: click.Context, bag: Path) -> None:
 
 @evidence.command(short_help="Add a time-stamp (RFC 3161).")
 @BAG
-@click.option("--request", "request", is_flag=True, help="Write the request into the bag, to be sent to a time-stamping service.")
-@click.option("--response", "response", metavar="FILE.tsr", type=PATH, help="The service's response: verified and put into the bag.")
+@click.option(
+    "--request",
+    "request",
+    is_flag=True,
+    help="Write the request into the bag, to be sent to a time-stamping service.",
+)
+@click.option(
+    "--response",
+    "response",
+    metavar="FILE.tsr",
+    type=PATH,
+    help="The service's response: verified and put into the bag.",
+)
 @ROOTS
 def stamp(bag: Path, request: bool, response: Path | None, roots: Path | None) -> None:
     """Add a time-stamp: proof that the bag was as it is at that time.
@@ -131,16 +198,22 @@ def stamp(bag: Path, request: bool, response: Path | None, roots: Path | None) -
     from anodewane.cli._stdout import answer_only
 
     if request == (response is not None):
-        raise UsageError("Neither or both of --request and --response were given.", "Give --request first, and --response when the service has answered.")
+        raise UsageError(
+            "Neither or both of --request and --response were given.",
+            "Give --request first, and --response when the service has answered.",
+        )
     with answer_only() as answer:
         from dataclasses import asdict
 
-        from anodewane.report.stamp import add_response, write_request
+        from anodewane.evidence.stamp import add_response, write_request
 
         _whole(bag)
         if response is None:
             file = write_request(bag)
-            click.echo(f"Send '{file}' to a time-stamping service (media type application/timestamp-query), then give its answer with --response.", err=True)
+            click.echo(
+                f"Send '{file}' to a time-stamping service (media type application/timestamp-query), then give its answer with --response.",
+                err=True,
+            )
             _answer(answer, {"request": str(file)})
         else:
             _answer(answer, {"stamp": asdict(add_response(bag, response, roots))})
@@ -148,7 +221,13 @@ def stamp(bag: Path, request: bool, response: Path | None, roots: Path | None) -
 
 @evidence.command(short_help="Sign a bag with an OpenSSH key.")
 @BAG
-@click.option("--key", metavar="FILE", required=True, type=PATH, help="Private key, or its public half when an agent holds it.")
+@click.option(
+    "--key",
+    metavar="FILE",
+    required=True,
+    type=PATH,
+    help="Private key, or its public half when an agent holds it.",
+)
 def sign(bag: Path, key: Path) -> None:
     """Sign a bag with an OpenSSH key, by ssh-keygen: proof of who packed it. Whoever checks it needs your public key."""
     from anodewane.cli._stdout import answer_only
@@ -156,7 +235,7 @@ def sign(bag: Path, key: Path) -> None:
     with answer_only() as answer:
         from dataclasses import asdict
 
-        from anodewane.report.signature import sign as sign_bag
+        from anodewane.evidence.signature import sign as sign_bag
 
         _whole(bag)
         _answer(answer, {"signature": asdict(sign_bag(bag, key))})
@@ -164,12 +243,13 @@ def sign(bag: Path, key: Path) -> None:
 
 def _whole(bag: Path) -> None:
     """A bag that isn't whole is neither stamped nor signed."""
-    from anodewane.report.evidence import check as check_bag
+    from anodewane.evidence.pack import check as check_bag
 
     faults = check_bag(bag).faults
     if faults:
         raise UsageError(
-            f"The bag isn't as it was packed: {faults[0].file or bag.name}: {faults[0].text}", "Pack it again: a proof over a changed bag proves the change."
+            f"The bag isn't as it was packed: {faults[0].file or bag.name}: {faults[0].text}",
+            "Pack it again: a proof over a changed bag proves the change.",
         )
 
 
@@ -177,8 +257,8 @@ def _proofs(bag: Path, signers: Path | None, roots: Path | None) -> tuple[dict[s
     """Signature and time-stamp, and whether those that are there hold. Asked for and not there is not holding."""
     from dataclasses import asdict
 
-    from anodewane.report.signature import check_signature
-    from anodewane.report.stamp import check_stamp
+    from anodewane.evidence.signature import check_signature
+    from anodewane.evidence.stamp import check_stamp
 
     signature, stamp = check_signature(bag, signers), check_stamp(bag, roots)
     holds = True
@@ -190,7 +270,10 @@ def _proofs(bag: Path, signers: Path | None, roots: Path | None) -> tuple[dict[s
         holds = False
         click.echo(f"The signature doesn't hold: {signature.why}.", err=True)
     else:
-        click.echo(f"Signed by {signature.signer or 'a key that nobody vouched for (give --signers)'}: {signature.key}.", err=True)
+        click.echo(
+            f"Signed by {signature.signer or 'a key that nobody vouched for (give --signers)'}: {signature.key}.",
+            err=True,
+        )
     if stamp is None:
         if roots is not None:
             holds = False
@@ -199,8 +282,14 @@ def _proofs(bag: Path, signers: Path | None, roots: Path | None) -> tuple[dict[s
         holds = False
         click.echo(f"The time-stamp doesn't hold: {stamp.why}.", err=True)
     else:
-        click.echo(f"Time-stamped {stamp.time}{'' if stamp.trusted else ', by a service that nobody vouched for (give --root)'}.", err=True)
-    return {"signature": asdict(signature) if signature else None, "stamp": asdict(stamp) if stamp else None}, holds
+        click.echo(
+            f"Time-stamped {stamp.time}{'' if stamp.trusted else ', by a service that nobody vouched for (give --root)'}.",
+            err=True,
+        )
+    return {
+        "signature": asdict(signature) if signature else None,
+        "stamp": asdict(stamp) if stamp else None,
+    }, holds
 
 
 def _plain(checked: Checked) -> dict[str, Any]:
@@ -222,7 +311,9 @@ def _tell(checked: Checked) -> None:
     for f in checked.faults:
         click.echo(f"{f.kind}: {_shown(f.file) or 'the bag'}: {_shown(f.text)}", err=True)
     if not checked.faults:
-        click.echo(f"The bag is as it was packed: {len(checked.parts)} positions, seal {checked.seal}.", err=True)
+        click.echo(
+            f"The bag is as it was packed: {len(checked.parts)} positions, seal {checked.seal}.", err=True
+        )
 
 
 def _again_words(a: Any) -> str:
@@ -231,7 +322,12 @@ def _again_words(a: Any) -> str:
     if a.same:
         return f"{a.position}: the same ({a.then})."
     bits = [f"{a.then} then, {a.now} now" if a.then != a.now else a.then]
-    named = (("mass gone", a.mass_points), ("its lower end", a.low_points), ("its upper end", a.high_points), ("area gone", a.area_points))
+    named = (
+        ("mass gone", a.mass_points),
+        ("its lower end", a.low_points),
+        ("its upper end", a.high_points),
+        ("area gone", a.area_points),
+    )
     bits += [f"{name} {points:+.2f} points" for name, points in named if points]
     return f"{a.position}: differs: {'; '.join([*bits, *a.other])}."
 

@@ -31,12 +31,35 @@ if TYPE_CHECKING:
 
 
 @click.command(short_help="Judge one photo.")
-@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=click.Path(path_type=Path, allow_dash=True))
-@click.option("--same-part", is_flag=True, help="The photos show one part that lay still by one sheet: judge them together. One of them from above; two to eight in all.")
-@click.option("--other-side", "other_side", metavar="PHOTO", multiple=True, type=FILE, help="With --same-part: the part turned over, for an open mount. May be repeated.")
+@click.argument(
+    "photos", metavar="PHOTO...", nargs=-1, required=True, type=click.Path(path_type=Path, allow_dash=True)
+)
+@click.option(
+    "--same-part",
+    is_flag=True,
+    help="The photos show one part that lay still by one sheet: judge them together. One of them from above; two to eight in all.",
+)
+@click.option(
+    "--other-side",
+    "other_side",
+    metavar="PHOTO",
+    multiple=True,
+    type=FILE,
+    help="With --same-part: the part turned over, for an open mount. May be repeated.",
+)
 @options(TEMPLATE, SETTINGS, LIMIT, CHECK_LINE)
-@click.option("--weighed", metavar="GRAMS", type=click.FloatRange(0, min_open=True), help="What is left of the part, on the scales, clean and dry.")
-@click.option("--thickness", metavar="MM", type=click.FloatRange(0, min_open=True), help="Mean thickness of what is left, by calliper.")
+@click.option(
+    "--weighed",
+    metavar="GRAMS",
+    type=click.FloatRange(0, min_open=True),
+    help="What is left of the part, on the scales, clean and dry.",
+)
+@click.option(
+    "--thickness",
+    metavar="MM",
+    type=click.FloatRange(0, min_open=True),
+    help="Mean thickness of what is left, by calliper.",
+)
 @options(SEGMENTER, CAMERA)
 @click.option(
     "--mask",
@@ -46,12 +69,26 @@ if TYPE_CHECKING:
     type=FILE,
     help="Remaining metal painted by hand: white on black, the size of the upright photo. With --same-part one for each photo, in their order.",
 )
-@click.option("--outline", "outline_file", metavar="FILE", type=FILE, help="Remaining metal outlined by hand: SVG or GeoJSON, in pixels of the upright photo.")
+@click.option(
+    "--outline",
+    "outline_file",
+    metavar="FILE",
+    type=FILE,
+    help="Remaining metal outlined by hand: SVG or GeoJSON, in pixels of the upright photo.",
+)
 @click.option("--by", "handed_by", metavar="NAME", help="Who made the mask or outline; kept in the record.")
 @click.option("--when", "handed_when", metavar="TEXT", help="When it was made; kept in the record.")
 @click.option("--out", "out_file", metavar="FILE.json", type=FILE, help="Write the record to a file too.")
-@click.option("--overlay", "overlay_file", metavar="FILE.png|jpg", type=FILE, help="Write a picture with both outlines, the figures and the verdict.")
-@click.option("--trace", "trace_folder", metavar="FOLDER", type=FILE, help="Leave a picture of each stage in a folder.")
+@click.option(
+    "--overlay",
+    "overlay_file",
+    metavar="FILE.png|jpg",
+    type=FILE,
+    help="Write a picture with both outlines, the figures and the verdict.",
+)
+@click.option(
+    "--trace", "trace_folder", metavar="FOLDER", type=FILE, help="Leave a picture of each stage in a folder."
+)
 @options(KEEP_IN_BOOK)
 @click.option("--boat", metavar="NAME", help="With --book: the boat.")
 @click.option("--position", metavar="NAME", help="With --book: the position.")
@@ -99,19 +136,28 @@ def judge(
     if mask_file and outline_file:
         raise UsageError("Both a mask and an outline were given.", "Give one of --mask and --outline.")
     if (handed_by or handed_when) and not (mask_file or outline_file):
-        raise UsageError("--by and --when belong to a mask or an outline.", "Give --mask or --outline too, or leave them out.")
+        raise UsageError(
+            "--by and --when belong to a mask or an outline.",
+            "Give --mask or --outline too, or leave them out.",
+        )
     if book_file is None and (boat or position or hauled_on):
-        raise UsageError("--boat, --position and --hauled belong to a book.", "Give --book too, or leave them out.")
+        raise UsageError(
+            "--boat, --position and --hauled belong to a book.", "Give --book too, or leave them out."
+        )
     if book_file is not None and (boat is None or position is None):
         raise UsageError("A book needs the boat and the position.", "Give --boat and --position.")
     with answer_only() as answer, ExitStack() as stack:
         from anodewane.files import check_folder, check_writable, read_bytes, write_atomic
 
         outputs = [f for f in (out_file, overlay_file) if f]
-        inputs = [f for f in (*photos, *other_side, book_file, settings_file, camera_file, *mask_files, outline_file) if f]
+        inputs = [
+            f
+            for f in (*photos, *other_side, book_file, settings_file, camera_file, *mask_files, outline_file)
+            if f
+        ]
         _refuse_overwriting(inputs, outputs)
         if overlay_file:
-            from anodewane.draw import check_picture_name
+            from anodewane.show.overlay import check_picture_name
 
             check_picture_name(overlay_file)
         for f in outputs:
@@ -119,7 +165,9 @@ def judge(
         if trace_folder:
             check_folder(trace_folder)
 
-        files = [(read_bytes(f), "standard input" if str(f) == "-" else f.name) for f in (*photos, *other_side)]
+        files = [
+            (read_bytes(f), "standard input" if str(f) == "-" else f.name) for f in (*photos, *other_side)
+        ]
         data, name = files[0]
         settings = settings_of(settings_file, limit, check_line, weighed, thickness)
 
@@ -135,19 +183,23 @@ def judge(
             if place.template is not None:
                 settings = settings_for(book, place.template.name, settings)
 
-        from anodewane.pipeline import judge as judge_photo
-        from anodewane.record_json import verdict_to_json
-        from anodewane.trace import FolderTrace
-        from anodewane.words import text_summary
+        from anodewane.judgement.pipeline import judge as judge_photo
+        from anodewane.judgement.trace import FolderTrace
+        from anodewane.show.record_json import verdict_to_json
+        from anodewane.show.words import text_summary
 
         if same_part:
-            verdict = _together(files, len(photos), part, settings, segmenter, camera_file, mask_files, handed_by, handed_when)
+            verdict = _together(
+                files, len(photos), part, settings, segmenter, camera_file, mask_files, handed_by, handed_when
+            )
         else:
             handed = None
             if handed_file := mask_file or outline_file:
-                from anodewane.handed import read_handed
+                from anodewane.judgement.by_hand import read_handed
 
-                handed = read_handed(handed_file, is_mask=mask_file is not None, by=handed_by, when=handed_when)
+                handed = read_handed(
+                    handed_file, is_mask=mask_file is not None, by=handed_by, when=handed_when
+                )
             verdict = judge_photo(
                 data,
                 name,
@@ -170,14 +222,17 @@ def judge(
 
             place.keep(record.encode(), settings)
             refresh(book)
-            click.echo(f"Kept in {book_file}: '{place.position}' of '{place.boat}', hauled out {place.hauled_on}.", err=True)
+            click.echo(
+                f"Kept in {book_file}: '{place.position}' of '{place.boat}', hauled out {place.hauled_on}.",
+                err=True,
+            )
         if overlay_file:
             if same_part:
-                from anodewane.draw_together import together_bytes
+                from anodewane.show.overlay_of_views import together_bytes
 
                 write_atomic(overlay_file, together_bytes(files, verdict, overlay_file.suffix))
             else:
-                from anodewane.draw import overlay_bytes
+                from anodewane.show.overlay import overlay_bytes
 
                 write_atomic(overlay_file, overlay_bytes(data, name, verdict, overlay_file.suffix))
         if not as_text and sys.stderr.isatty():
@@ -186,18 +241,31 @@ def judge(
 
 
 def _check_photos(
-    photos: tuple[Path, ...], same_part: bool, other_side: tuple[Path, ...], mask_files: tuple[Path, ...], outline_file: Path | None, trace_folder: Path | None
+    photos: tuple[Path, ...],
+    same_part: bool,
+    other_side: tuple[Path, ...],
+    mask_files: tuple[Path, ...],
+    outline_file: Path | None,
+    trace_folder: Path | None,
 ) -> None:
     if not same_part:
         if len(photos) > 1:
-            raise UsageError(f"{len(photos)} photos were given.", "Give --same-part when they show one part; judge several parts with 'anodewane batch' or one by one.")
+            raise UsageError(
+                f"{len(photos)} photos were given.",
+                "Give --same-part when they show one part; judge several parts with 'anodewane batch' or one by one.",
+            )
         if other_side:
             raise UsageError("--other-side belongs to several photos of one part.", "Give --same-part too.")
         if len(mask_files) > 1:
-            raise UsageError("More than one mask was given.", "Give one, or --same-part and one for each photo.")
+            raise UsageError(
+                "More than one mask was given.", "Give one, or --same-part and one for each photo."
+            )
         return
     if outline_file or trace_folder:
-        raise UsageError("--outline and --trace are for one photo.", "Leave them out; outlines of several photos are handed in as --mask, one for each.")
+        raise UsageError(
+            "--outline and --trace are for one photo.",
+            "Leave them out; outlines of several photos are handed in as --mask, one for each.",
+        )
     if sum(str(f) == "-" for f in photos) > 0:
         raise UsageError("Several photos can't come from standard input.", "Name the files.")
 
@@ -218,7 +286,7 @@ def _together(
 
     handed = []
     if mask_files:
-        from anodewane.handed import read_handed
+        from anodewane.judgement.by_hand import read_handed
 
         handed = [read_handed(f, is_mask=True, by=handed_by, when=handed_when) for f in mask_files]
     verdict = judge_together(
@@ -238,5 +306,7 @@ def _refuse_overwriting(inputs: list[Path], outputs: list[Path]) -> None:
     taken = {f.resolve(): f for f in inputs if str(f) != "-"}
     for f in outputs:
         if f.resolve() in taken:
-            raise UsageError(f"'{f}' is named twice, once as an output.", "Give each output a name of its own.")
+            raise UsageError(
+                f"'{f}' is named twice, once as an output.", "Give each output a name of its own."
+            )
         taken[f.resolve()] = f

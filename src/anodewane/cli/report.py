@@ -14,7 +14,13 @@ from anodewane.errors import UsageError
 @click.command(short_help="Write a report to sign.")
 @REPORTING
 @click.option(
-    "--out", "outputs", metavar="FILE.pdf|html", multiple=True, required=True, type=PATH, help="Where to write it: a PDF, an HTML page, or both by giving it twice."
+    "--out",
+    "outputs",
+    metavar="FILE.pdf|html",
+    multiple=True,
+    required=True,
+    type=PATH,
+    help="Where to write it: a PDF, an HTML page, or both by giving it twice.",
 )
 def report(outputs: tuple[Path, ...], **asked: Any) -> None:
     """Write a report of judged parts: a cover with all positions at a glance, a page for each part, the method, its limits, cautions, and hashes.
@@ -31,10 +37,16 @@ def report(outputs: tuple[Path, ...], **asked: Any) -> None:
 
         for f in outputs:
             if f.suffix.lower() not in (".pdf", ".html", ".htm"):
-                raise UsageError(f"'{f.name}' is neither a PDF nor an HTML page.", "End it with .pdf or .html.")
+                raise UsageError(
+                    f"'{f.name}' is neither a PDF nor an HTML page.", "End it with .pdf or .html."
+                )
             check_writable(f)
-        if len({f.resolve() for f in outputs}) < len(outputs) or {f.resolve() for f in outputs} & {s.resolve() for s in asked["sources"]}:
-            raise UsageError("A file is named twice, once as an output.", "Give each output a name of its own.")
+        if len({f.resolve() for f in outputs}) < len(outputs) or {f.resolve() for f in outputs} & {
+            s.resolve() for s in asked["sources"]
+        }:
+            raise UsageError(
+                "A file is named twice, once as an output.", "Give each output a name of its own."
+            )
         sources, choices = sources_and_choices(**asked)
 
         from anodewane.report.request import assemble
@@ -55,7 +67,12 @@ def report(outputs: tuple[Path, ...], **asked: Any) -> None:
         counts["cannot_judge"] = counts.pop(None)
         answer(
             json.dumps(
-                {"written": [str(f) for f in outputs], "positions": len(made.glance), "counts": counts, "look_at": list(made.attention) if made.looks_wrong else []},
+                {
+                    "written": [str(f) for f in outputs],
+                    "positions": len(made.glance),
+                    "counts": counts,
+                    "look_at": list(made.attention) if made.looks_wrong else [],
+                },
                 ensure_ascii=False,
             )
             + "\n"

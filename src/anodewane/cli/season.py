@@ -9,7 +9,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from anodewane.cli._judging import CAMERA, CHECK_LINE, FILE, HAULED, LIMIT, SEGMENTER, SETTINGS, Day, options, profile_of, segmenter_of, settings_of
+from anodewane.cli._judging import (
+    CAMERA,
+    CHECK_LINE,
+    FILE,
+    HAULED,
+    LIMIT,
+    SEGMENTER,
+    SETTINGS,
+    Day,
+    options,
+    profile_of,
+    segmenter_of,
+    settings_of,
+)
 from anodewane.errors import ExitCode, InputUnreadable, UsageError
 
 if TYPE_CHECKING:
@@ -26,13 +39,25 @@ BOAT = click.argument("boat")
 POSITION = click.argument("position")
 DAY = click.argument("day", metavar="DATE", type=Day())
 WATER = click.Choice(["salt", "brackish", "fresh"])
-ALLOY = click.option("--alloy", type=click.Choice(["zinc", "aluminium", "magnesium"]), help="What the part is cast of.  [default: the template's]")
+ALLOY = click.option(
+    "--alloy",
+    type=click.Choice(["zinc", "aluminium", "magnesium"]),
+    help="What the part is cast of.  [default: the template's]",
+)
 GRAMS = click.FloatRange(min=0, min_open=True)
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON for programs instead of a table.")
-NEXT = click.option("--next", "next_on", metavar="DATE", type=Day(), help="The next haul-out. Without it the next spell is taken as long as the boat's last one.")
+NEXT = click.option(
+    "--next",
+    "next_on",
+    metavar="DATE",
+    type=Day(),
+    help="The next haul-out. Without it the next spell is taken as long as the boat's last one.",
+)
 WHY = click.option("--why", metavar="TEXT", help="The reason, kept with the correction.")
 BY = click.option("--by", metavar="NAME", help="Who says so; kept in the book.")
-CORRECT = click.option("--correct", is_flag=True, help="Correct what the book has; both states are kept in its trace of changes.")
+CORRECT = click.option(
+    "--correct", is_flag=True, help="Correct what the book has; both states are kept in its trace of changes."
+)
 
 
 @click.group(short_help="Keep the season's book.")
@@ -83,7 +108,9 @@ def new_command(book_file: Path) -> None:
     from anodewane.book.store import new_book, on_network_disk
 
     new_book(book_file).close()
-    _say(f"Made {book_file}. Fill it with 'anodewane season import-list {book_file} LIST.csv', or boat by boat.")
+    _say(
+        f"Made {book_file}. Fill it with 'anodewane season import-list {book_file} LIST.csv', or boat by boat."
+    )
     if on_network_disk(book_file):
         _say("It lies on a network disk: let one machine at a time work with it.")
 
@@ -95,11 +122,24 @@ def new_command(book_file: Path) -> None:
 @click.option("--note", metavar="TEXT", help="Anything worth knowing.")
 @click.option("--rename", metavar="NAME", help="With --correct: its right name. Everything follows.")
 @options(CORRECT, WHY, BY)
-def boat_command(book_file: Path, name: str, water: Any, note: str | None, rename: str | None, correct: bool, why: str | None, by: str | None) -> None:
+def boat_command(
+    book_file: Path,
+    name: str,
+    water: Any,
+    note: str | None,
+    rename: str | None,
+    correct: bool,
+    why: str | None,
+    by: str | None,
+) -> None:
     """Add a boat, or correct one."""
     _only_with_correct(correct, rename=rename, why=why, by=by)
     with _book(book_file) as (book, _):
-        b = book.change_boat(name, rename=rename, water=water, note=note, why=why, by=by) if correct else book.add_boat(name, water, note)
+        b = (
+            book.change_boat(name, rename=rename, water=water, note=note, why=why, by=by)
+            if correct
+            else book.add_boat(name, water, note)
+        )
         _done(book, f"{'Corrected' if correct else 'Added'} '{b.name}', {b.water or 'unknown'} water.")
 
 
@@ -107,12 +147,26 @@ def boat_command(book_file: Path, name: str, water: Any, note: str | None, renam
 @BOOK
 @BOAT
 @click.argument("name", metavar="NAME")
-@click.option("--pair", metavar="WORD", help="Positions of a boat with the same word should wear alike. With --correct, '-' takes it out of its pair.")
-@click.option("--fixings", metavar="TEXT", help="What fastens the part, for the order list: '2 x M10 bolt with washer'.")
+@click.option(
+    "--pair",
+    metavar="WORD",
+    help="Positions of a boat with the same word should wear alike. With --correct, '-' takes it out of its pair.",
+)
+@click.option(
+    "--fixings", metavar="TEXT", help="What fastens the part, for the order list: '2 x M10 bolt with washer'."
+)
 @click.option("--rename", metavar="NAME", help="With --correct: its right name. Everything follows.")
 @options(CORRECT, WHY, BY)
 def position_command(
-    book_file: Path, boat: str, name: str, pair: str | None, fixings: str | None, rename: str | None, correct: bool, why: str | None, by: str | None
+    book_file: Path,
+    boat: str,
+    name: str,
+    pair: str | None,
+    fixings: str | None,
+    rename: str | None,
+    correct: bool,
+    why: str | None,
+    by: str | None,
 ) -> None:
     """Add a position to a boat, or correct one."""
     _only_with_correct(correct, rename=rename, why=why, by=by)
@@ -121,7 +175,10 @@ def position_command(
             p = book.change_position(boat, name, rename=rename, pair=pair, fixings=fixings, why=why, by=by)
         else:
             p = book.add_position(boat, name, pair, fixings)
-        _done(book, f"{'Corrected' if correct else 'Added'} '{p.name}' of '{p.boat}'{f', pair {p.pair}' if p.pair else ''}{f', {p.fixings}' if p.fixings else ''}.")
+        _done(
+            book,
+            f"{'Corrected' if correct else 'Added'} '{p.name}' of '{p.boat}'{f', pair {p.pair}' if p.pair else ''}{f', {p.fixings}' if p.fixings else ''}.",
+        )
 
 
 @season.command("fit", short_help="Note a new part, or correct one.")
@@ -129,11 +186,26 @@ def position_command(
 @BOAT
 @POSITION
 @click.option("--on", "fitted_on", metavar="DATE", type=Day(), required=True, help="When it was fitted.")
-@click.option("--template", metavar="NAME|FILE", help="The part: a name of 'anodewane template list' or of the book, or a file.")
+@click.option(
+    "--template",
+    metavar="NAME|FILE",
+    help="The part: a name of 'anodewane template list' or of the book, or a file.",
+)
 @ALLOY
-@click.option("--new-mass", "new_mass_g", metavar="GRAMS", type=GRAMS, help="What it weighed when new: makes every later figure surer.")
+@click.option(
+    "--new-mass",
+    "new_mass_g",
+    metavar="GRAMS",
+    type=GRAMS,
+    help="What it weighed when new: makes every later figure surer.",
+)
 @click.option("--removed", "removed_on", metavar="DATE", type=Day(), help="When it was taken off for good.")
-@click.option("--fitted", metavar="DATE", type=Day(), help="With --correct: when it was really fitted; --on names the date in the book.")
+@click.option(
+    "--fitted",
+    metavar="DATE",
+    type=Day(),
+    help="With --correct: when it was really fitted; --on names the date in the book.",
+)
 @options(CORRECT, WHY, BY)
 def fit_command(
     book_file: Path,
@@ -152,17 +224,35 @@ def fit_command(
     """Note that a new part was fitted; the one that sat there is taken off that day. The template is kept in the book."""
     _only_with_correct(correct, fitted=fitted, why=why, by=by)
     if not correct and template is None:
-        raise UsageError("A new part needs its template.", "Give --template; 'anodewane template list' names them.")
+        raise UsageError(
+            "A new part needs its template.", "Give --template; 'anodewane template list' names them."
+        )
     with _book(book_file) as (book, _):
         from anodewane.book.intake import template_by_name
 
         part = template_by_name(book, template) if template else None
         if correct:
-            f = book.change_fitting(boat, position, fitted_on, template=part, alloy=alloy, new_mass_g=new_mass_g, fitted=fitted, removed_on=removed_on, why=why, by=by)
+            f = book.change_fitting(
+                boat,
+                position,
+                fitted_on,
+                template=part,
+                alloy=alloy,
+                new_mass_g=new_mass_g,
+                fitted=fitted,
+                removed_on=removed_on,
+                why=why,
+                by=by,
+            )
         else:
             assert part is not None
-            f = book.fit(boat, position, part, fitted_on, alloy=alloy, new_mass_g=new_mass_g, removed_on=removed_on)
-        _done(book, f"{'Corrected' if correct else 'Noted'}: {f.template}, {f.alloy}, fitted at '{f.position}' of '{f.boat}' on {f.fitted_on}.")
+            f = book.fit(
+                boat, position, part, fitted_on, alloy=alloy, new_mass_g=new_mass_g, removed_on=removed_on
+            )
+        _done(
+            book,
+            f"{'Corrected' if correct else 'Noted'}: {f.template}, {f.alloy}, fitted at '{f.position}' of '{f.boat}' on {f.fitted_on}.",
+        )
 
 
 @season.command("haul-out", short_help="Note that a boat came out.")
@@ -170,9 +260,23 @@ def fit_command(
 @BOAT
 @DAY
 @click.option("--launched", "launched_on", metavar="DATE", type=Day(), help="When it went back, if it did.")
-@click.option("--correct", "right_day", metavar="DATE", type=Day(), help="The right date, where DATE is wrong in the book; judgements follow.")
+@click.option(
+    "--correct",
+    "right_day",
+    metavar="DATE",
+    type=Day(),
+    help="The right date, where DATE is wrong in the book; judgements follow.",
+)
 @options(WHY, BY)
-def haul_out_command(book_file: Path, boat: str, day: date, launched_on: date | None, right_day: date | None, why: str | None, by: str | None) -> None:
+def haul_out_command(
+    book_file: Path,
+    boat: str,
+    day: date,
+    launched_on: date | None,
+    right_day: date | None,
+    why: str | None,
+    by: str | None,
+) -> None:
     """Note that a boat was hauled out on DATE, or was fitted out ashore before its first launch."""
     _only_with_correct(right_day is not None, why=why, by=by)
     with _book(book_file) as (book, _):
@@ -180,7 +284,10 @@ def haul_out_command(book_file: Path, boat: str, day: date, launched_on: date | 
             h = book.change_haul_out(boat, day, hauled=right_day, launched_on=launched_on, why=why, by=by)
         else:
             h = book.haul_out(boat, day, launched_on)
-        _done(book, f"'{h.boat}' hauled out {h.hauled_on}, {f'launched {h.launched_on}' if h.launched_on else 'ashore'}.")
+        _done(
+            book,
+            f"'{h.boat}' hauled out {h.hauled_on}, {f'launched {h.launched_on}' if h.launched_on else 'ashore'}.",
+        )
 
 
 @season.command("launch", short_help="Note that a boat went back in.")
@@ -188,14 +295,18 @@ def haul_out_command(book_file: Path, boat: str, day: date, launched_on: date | 
 @BOAT
 @DAY
 @options(CORRECT, WHY, BY)
-def launch_command(book_file: Path, boat: str, day: date, correct: bool, why: str | None, by: str | None) -> None:
+def launch_command(
+    book_file: Path, boat: str, day: date, correct: bool, why: str | None, by: str | None
+) -> None:
     """Note that a boat was launched on DATE. With --correct that is the right date of the last launch."""
     _only_with_correct(correct, why=why, by=by)
     with _book(book_file) as (book, _):
         if correct:
             outs = [h for h in book.haul_outs(book.boat(boat).name) if h.hauled_on <= day]
             if not outs:
-                raise UsageError(f"'{boat}' wasn't hauled out before {day}, by the book.", "Correct the haul-out first.")
+                raise UsageError(
+                    f"'{boat}' wasn't hauled out before {day}, by the book.", "Correct the haul-out first."
+                )
             h = book.change_haul_out(boat, outs[-1].hauled_on, launched_on=day, why=why, by=by)
         else:
             h = book.launch(boat, day)
@@ -214,7 +325,14 @@ def _print_example(ctx: click.Context, _param: click.Parameter, value: bool) -> 
 @BOOK
 @click.argument("list_file", metavar="LIST.csv", type=FILE)
 @click.option("--dry-run", is_flag=True, help="Say what it would bring, and take nothing.")
-@click.option("--example", is_flag=True, is_eager=True, expose_value=False, callback=_print_example, help="Print a list to start from and stop.")
+@click.option(
+    "--example",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_example,
+    help="Print a list to start from and stop.",
+)
 def import_list_command(book_file: Path, list_file: Path, dry_run: bool) -> None:
     """Set up boats, positions, parts and haul-outs from a spreadsheet saved as CSV: a line a position, all of it or nothing.
 
@@ -238,20 +356,31 @@ def import_list_command(book_file: Path, list_file: Path, dry_run: bool) -> None
 @BOOK
 @click.argument("sources", metavar="OUT|RECORD.json...", type=FILE, nargs=-1, required=True)
 @HAULED
-@click.option("--boat", metavar="NAME", help="The boat, where the records don't come from a batch that knows it.")
+@click.option(
+    "--boat", metavar="NAME", help="The boat, where the records don't come from a batch that knows it."
+)
 @click.option("--position", metavar="NAME", help="The position, for a single record.")
 @click.option("--add", "add_unknown", is_flag=True, help="Add boats and positions that the book lacks.")
 @click.option("--skip", is_flag=True, help="Take what has its place, and leave out the rest.")
 @options(JSON)
 def record_command(
-    book_file: Path, sources: tuple[Path, ...], hauled_on: date | None, boat: str | None, position: str | None, add_unknown: bool, skip: bool, as_json: bool
+    book_file: Path,
+    sources: tuple[Path, ...],
+    hauled_on: date | None,
+    boat: str | None,
+    position: str | None,
+    add_unknown: bool,
+    skip: bool,
+    as_json: bool,
 ) -> None:
     """Take into the book what 'anodewane batch --out OUT' judged, or single records, with their evidence.
 
     Taking the same in twice changes nothing. Of several photos of one part at one haul-out the latest judged one counts; all are kept.
     """
     if position is not None and (len(sources) > 1 or sources[0].is_dir()):
-        raise UsageError("One position can't stand for several records.", "Give --position with a single record.")
+        raise UsageError(
+            "One position can't stand for several records.", "Give --position with a single record."
+        )
     with _book(book_file) as (book, answer):
         from anodewane.book.intake import add_places, find_records, place_records, told
         from anodewane.book.listing import refresh
@@ -279,9 +408,19 @@ def record_command(
         refresh(book)
         for text in (*notes, *intake.notes, *(f"Left out: {p}" for p in problems)):
             _say(text)
-        _say(f"{_n(added.new, 'judgement')} taken in{f', {added.known} known already' if added.known else ''}{f', {len(problems)} left out' if problems else ''}.")
+        _say(
+            f"{_n(added.new, 'judgement')} taken in{f', {added.known} known already' if added.known else ''}{f', {len(problems)} left out' if problems else ''}."
+        )
         if as_json:
-            _answer_json(answer, {"new": added.new, "known": added.known, "left_out": problems, "notes": [*notes, *intake.notes]})
+            _answer_json(
+                answer,
+                {
+                    "new": added.new,
+                    "known": added.known,
+                    "left_out": problems,
+                    "notes": [*notes, *intake.notes],
+                },
+            )
     if problems:
         click.get_current_context().exit(int(ExitCode.BATCH_INCOMPLETE))
 
@@ -293,7 +432,15 @@ def record_command(
 @click.argument("grams", type=click.FloatRange(min=0))
 @options(HAULED, BY)
 @click.option("--note", metavar="TEXT", help="Anything worth knowing.")
-def weigh_command(book_file: Path, boat: str, position: str, grams: float, hauled_on: date | None, by: str | None, note: str | None) -> None:
+def weigh_command(
+    book_file: Path,
+    boat: str,
+    position: str,
+    grams: float,
+    hauled_on: date | None,
+    by: str | None,
+    note: str | None,
+) -> None:
     """Note what a part weighed, clean and dry, in grams. The last weighing of a part at a haul-out counts; all are kept."""
     with _book(book_file) as (book, _):
         day = _day_of(book, boat, hauled_on)
@@ -322,12 +469,17 @@ def withdraw_command(book_file: Path, number: int, why: str, by: str | None, und
 @options(HAULED)
 @click.option("--why", metavar="TEXT", required=True, help="The reason, kept with it.")
 @click.option("--by", metavar="NAME", required=True, help="Who says so.")
-def overrule_command(book_file: Path, boat: str, position: str, verdict: Any, hauled_on: date | None, why: str, by: str) -> None:
+def overrule_command(
+    book_file: Path, boat: str, position: str, verdict: Any, hauled_on: date | None, why: str, by: str
+) -> None:
     """Set your own verdict over a part, with the reason. The photo's verdict stays beside it; 'none' takes yours back."""
     with _book(book_file) as (book, _):
         day = _day_of(book, boat, hauled_on)
         book.overrule(boat, position, day, None if verdict == "none" else verdict, why, by)
-        _done(book, f"'{position}' of '{boat}', hauled out {day}: {verdict if verdict != 'none' else 'the own verdict is taken back'}, says {by}.")
+        _done(
+            book,
+            f"'{position}' of '{boat}', hauled out {day}: {verdict if verdict != 'none' else 'the own verdict is taken back'}, says {by}.",
+        )
 
 
 @season.command("accept", short_help="Stand by a judgement.")
@@ -342,7 +494,10 @@ def accept_command(book_file: Path, number: int, by: str) -> None:
     with _book(book_file) as (book, _):
         book.accept(number, by)
         j = book.judgement(number).reading
-        _done(book, f"Judgement {number}, '{j.position}' of '{j.boat}', hauled out {j.hauled_on}: {j.verdict}, accepted by {by}.")
+        _done(
+            book,
+            f"Judgement {number}, '{j.position}' of '{j.boat}', hauled out {j.hauled_on}: {j.verdict}, accepted by {by}.",
+        )
 
 
 @season.command("refit", short_help="Check photos of new parts as fitted.")
@@ -350,8 +505,20 @@ def accept_command(book_file: Path, number: int, by: str) -> None:
 @click.argument("source", metavar="PHOTO|OUT|RECORD.json", type=FILE)
 @click.option("--boat", metavar="NAME", help="The boat, where no batch knows it.")
 @click.option("--position", metavar="NAME", help="The position, of a photo or single record.")
-@click.option("--on", "fitted_on", metavar="DATE", type=Day(), help="When the new parts were fitted, where the book doesn't have them yet.")
-@click.option("--new-mass", "new_mass_g", metavar="GRAMS", type=GRAMS, help="What the new part weighs; with it the alloy can be told.")
+@click.option(
+    "--on",
+    "fitted_on",
+    metavar="DATE",
+    type=Day(),
+    help="When the new parts were fitted, where the book doesn't have them yet.",
+)
+@click.option(
+    "--new-mass",
+    "new_mass_g",
+    metavar="GRAMS",
+    type=GRAMS,
+    help="What the new part weighs; with it the alloy can be told.",
+)
 @options(HAULED, SETTINGS, CHECK_LINE, SEGMENTER, CAMERA, JSON)
 def refit_command(
     book_file: Path,
@@ -383,7 +550,21 @@ def refit_command(
         else:
             assert boat is not None
             assert position is not None
-            found, notes = [_judged(book, source, boat, position, _day_of(book, boat, hauled_on), settings, segmenter, camera_file)], []
+            found, notes = (
+                [
+                    _judged(
+                        book,
+                        source,
+                        boat,
+                        position,
+                        _day_of(book, boat, hauled_on),
+                        settings,
+                        segmenter,
+                        camera_file,
+                    )
+                ],
+                [],
+            )
         checks = refit(book, found, hauled_on, fitted_on, settings, new_mass_g)
         for text in notes:
             _say(text)
@@ -403,17 +584,31 @@ def refit_command(
         click.get_current_context().exit(int(ExitCode.BATCH_INCOMPLETE))
 
 
-def _judged(book: Book, photo: Path, boat: str, position: str, day: date, settings: Settings, segmenter: str, camera_file: Path | None) -> Any:
+def _judged(
+    book: Book,
+    photo: Path,
+    boat: str,
+    position: str,
+    day: date,
+    settings: Settings,
+    segmenter: str,
+    camera_file: Path | None,
+) -> Any:
     from datetime import UTC, datetime
 
     from anodewane.book.intake import Found, refit_template, settings_for
     from anodewane.files import read_bytes
-    from anodewane.pipeline import judge
-    from anodewane.record_json import verdict_to_json
+    from anodewane.judgement.pipeline import judge
+    from anodewane.show.record_json import verdict_to_json
 
     template = book.template(refit_template(book, boat, position, day)[0])
     verdict = judge(
-        read_bytes(photo), photo.name, template, settings_for(book, template.name, settings), segmenter=segmenter_of(segmenter), profile=profile_of(camera_file)
+        read_bytes(photo),
+        photo.name,
+        template,
+        settings_for(book, template.name, settings),
+        segmenter=segmenter_of(segmenter),
+        profile=profile_of(camera_file),
     )
     return Found(photo.name, verdict_to_json(verdict).encode(), verdict, boat, position, datetime.now(UTC))
 
@@ -424,9 +619,23 @@ def _judged(book: Book, photo: Path, boat: str, position: str, day: date, settin
 @season.command("show", short_help="List positions: verdict, wear, what lasts.")
 @BOOK
 @click.argument("boat", required=False)
-@click.option("--hauled", "hauled_on", metavar="DATE", type=Day(), help="What was found when hauled out that day, instead of how things stand.")
+@click.option(
+    "--hauled",
+    "hauled_on",
+    metavar="DATE",
+    type=Day(),
+    help="What was found when hauled out that day, instead of how things stand.",
+)
 @options(NEXT, SETTINGS, LIMIT, JSON)
-def show_command(book_file: Path, boat: str | None, hauled_on: date | None, next_on: date | None, settings_file: Path | None, limit: float | None, as_json: bool) -> None:
+def show_command(
+    book_file: Path,
+    boat: str | None,
+    hauled_on: date | None,
+    next_on: date | None,
+    settings_file: Path | None,
+    limit: float | None,
+    as_json: bool,
+) -> None:
     """List positions as they stand: verdict, metal gone with its interval, wear a month in the water, months left to the limit, warnings.
 
     A verdict that the book raised to replace, because the part won't last, is marked with ^; the photo's own stands beside it. Your own verdict (overrule) with !.
@@ -509,7 +718,14 @@ def warnings_command(book_file: Path, boat: str | None, settings_file: Path | No
 @click.option("--page", "page_file", metavar="FILE.html", type=FILE, help="Write it as a page to print.")
 @options(NEXT, SETTINGS, LIMIT, JSON)
 def order_command(
-    book_file: Path, boat: str | None, csv_file: Path | None, page_file: Path | None, next_on: date | None, settings_file: Path | None, limit: float | None, as_json: bool
+    book_file: Path,
+    boat: str | None,
+    csv_file: Path | None,
+    page_file: Path | None,
+    next_on: date | None,
+    settings_file: Path | None,
+    limit: float | None,
+    as_json: bool,
 ) -> None:
     """List what to buy for which boat and position, with counts by template and fixings; and what has to be looked at before anybody can say."""
     outputs = [f for f in (csv_file, page_file) if f]
@@ -540,7 +756,9 @@ def order_command(
 @click.argument("template", required=False)
 @click.option("--keep", is_flag=True, help="Keep it: 'judge --book' then reads photos of that part by it.")
 @options(SETTINGS, JSON)
-def calibrate_command(book_file: Path, template: str | None, keep: bool, settings_file: Path | None, as_json: bool) -> None:
+def calibrate_command(
+    book_file: Path, template: str | None, keep: bool, settings_file: Path | None, as_json: bool
+) -> None:
     """Show, before and after, how weighed parts settle how fast a template's face wastes against its edge, and how far the interval narrows.
 
     The example is a part whose outline says that half its mass is gone. Scatter from part to part stays in the interval however many were weighed.
@@ -566,21 +784,57 @@ def calibrate_command(book_file: Path, template: str | None, keep: bool, setting
             for o in out:
                 kept = o["calibration"]
                 if kept is None:
-                    rows.append((o["template"], str(o["weighed"]), "", "", "", "a rod has no face" if o["weighed"] else "none weighed"))
+                    rows.append(
+                        (
+                            o["template"],
+                            str(o["weighed"]),
+                            "",
+                            "",
+                            "",
+                            "a rod has no face" if o["weighed"] else "none weighed",
+                        )
+                    )
                 else:
                     scale = f"{kept['scale']:.2f} +- {kept['scale'] * kept['scale_sd']:.2f}"
-                    rows.append((o["template"], str(kept["n"]), scale, _pct(kept["half_gone_before"]), _pct(kept["half_gone_after"]), "kept" if keep else ""))
-            answer(table(("template", "weighed", "face wastes, times the usual", "half gone: before", "after", ""), rows, right=(1,)))
+                    rows.append(
+                        (
+                            o["template"],
+                            str(kept["n"]),
+                            scale,
+                            _pct(kept["half_gone_before"]),
+                            _pct(kept["half_gone_after"]),
+                            "kept" if keep else "",
+                        )
+                    )
+            answer(
+                table(
+                    ("template", "weighed", "face wastes, times the usual", "half gone: before", "after", ""),
+                    rows,
+                    right=(1,),
+                )
+            )
 
 
 @season.command("plot", short_help="Draw wear by season and position.")
 @BOOK
 @click.argument("boat", required=False)
 @click.option("--svg", "svg_file", metavar="FILE.svg", type=FILE, help="One boat's wear as a picture.")
-@click.option("--page", "page_file", metavar="FILE.html", type=FILE, help="Pictures, figures and warnings as a page to print.")
+@click.option(
+    "--page",
+    "page_file",
+    metavar="FILE.html",
+    type=FILE,
+    help="Pictures, figures and warnings as a page to print.",
+)
 @options(NEXT, SETTINGS, LIMIT)
 def plot_command(
-    book_file: Path, boat: str | None, svg_file: Path | None, page_file: Path | None, next_on: date | None, settings_file: Path | None, limit: float | None
+    book_file: Path,
+    boat: str | None,
+    svg_file: Path | None,
+    page_file: Path | None,
+    next_on: date | None,
+    settings_file: Path | None,
+    limit: float | None,
 ) -> None:
     """Draw wear by season and position with its intervals: one boat as a picture, one or all as a page."""
     if svg_file is None and page_file is None:
@@ -604,7 +858,9 @@ def plot_command(
             write_atomic(svg_file, wear_svg(entries[0], states, settings).encode())
         if page_file:
             title = f"The season: {entries[0].boat.name}" if boat else "The season"
-            write_atomic(page_file, season_page(entries, states, warned, settings, title, date.today()).encode())  # noqa: DTZ011 - the yard's own day
+            write_atomic(
+                page_file, season_page(entries, states, warned, settings, title, date.today()).encode()
+            )  # noqa: DTZ011 - the yard's own day
 
 
 # --- the file -----------------------------------------------------------------------------------------------------------------------------
@@ -641,7 +897,10 @@ def check_command(book_file: Path) -> None:
     with _book(book_file) as (book, _):
         wrong = book.check()
         if wrong:
-            raise InputUnreadable(f"The book '{book_file.name}' is damaged: {'; '.join(wrong[:5])}.", "Restore a copy, or the last 'anodewane season export'.")
+            raise InputUnreadable(
+                f"The book '{book_file.name}' is damaged: {'; '.join(wrong[:5])}.",
+                "Restore a copy, or the last 'anodewane season export'.",
+            )
         _say("The book is sound.")
 
 
@@ -670,8 +929,22 @@ def haul_out_table(lines: Sequence[Line]) -> str:
         last = line["boat"]
         own = line["overruled"]["verdict"] if line["overruled"] else ""
         weighed = f"{line['weighed_g']:.0f} g" if line["weighed_g"] is not None else ""
-        rows.append((boat, line["position"], line["kind"], _photo(line), own, _pct(line["consumed_pct"]), weighed, line["template"] or "", " ".join(line["reasons"])))
-    return table(("boat", "position", "photo of", "verdict", "overruled", "% gone", "weighed", "part", "reasons"), rows)
+        rows.append(
+            (
+                boat,
+                line["position"],
+                line["kind"],
+                _photo(line),
+                own,
+                _pct(line["consumed_pct"]),
+                weighed,
+                line["template"] or "",
+                " ".join(line["reasons"]),
+            )
+        )
+    return table(
+        ("boat", "position", "photo of", "verdict", "overruled", "% gone", "weighed", "part", "reasons"), rows
+    )
 
 
 def _photo(line: Line) -> str:
@@ -691,29 +964,90 @@ def _pct(i: dict[str, float] | None) -> str:
 def _history_text(mine: dict[str, Any]) -> str:
     b = mine["boat"]
     out = [f"{b['name']}, {b['water'] or 'unknown'} water{', ' + b['note'] if b['note'] else ''}\n\n"]
-    out.append("Out of the water\n" + table(("hauled", "launched"), [(h["hauled_on"], h["launched_on"] or "ashore") for h in mine["haul_outs"]]) + "\n")
+    out.append(
+        "Out of the water\n"
+        + table(
+            ("hauled", "launched"),
+            [(h["hauled_on"], h["launched_on"] or "ashore") for h in mine["haul_outs"]],
+        )
+        + "\n"
+    )
     rows: list[tuple[str, ...]] = [
-        (f["position"], f["template"], f["alloy"], f["fitted_on"], f["removed_on"] or "", f"{f['new_mass_g']:.0f} g" if f["new_mass_g"] else "") for f in mine["fittings"]
+        (
+            f["position"],
+            f["template"],
+            f["alloy"],
+            f["fitted_on"],
+            f["removed_on"] or "",
+            f"{f['new_mass_g']:.0f} g" if f["new_mass_g"] else "",
+        )
+        for f in mine["fittings"]
     ]
     out.append("Parts\n" + table(("position", "template", "alloy", "fitted", "removed", "new"), rows) + "\n")
     rows = []
     for j in mine["judgements"]:
         r = j["reading"]
-        state = f"withdrawn: {j['withdrawn']}" if j["withdrawn"] else "counts" if j["counts"] else "a later one counts"
+        state = (
+            f"withdrawn: {j['withdrawn']}"
+            if j["withdrawn"]
+            else "counts"
+            if j["counts"]
+            else "a later one counts"
+        )
         verdict = r["verdict"] or "cannot judge"
         rows.append(
-            (str(j["id"]), r["position"], r["hauled_on"], r["kind"], verdict, _pct(r["consumed_pct"]), j["photo_name"], j["judged_at"][:16], j["judged_by"] or "", state)
+            (
+                str(j["id"]),
+                r["position"],
+                r["hauled_on"],
+                r["kind"],
+                verdict,
+                _pct(r["consumed_pct"]),
+                j["photo_name"],
+                j["judged_at"][:16],
+                j["judged_by"] or "",
+                state,
+            )
         )
-    out.append("Judgements\n" + table(("number", "position", "hauled", "photo of", "verdict", "% gone", "photo", "judged (UTC)", "by", ""), rows, right=(0,)))
+    out.append(
+        "Judgements\n"
+        + table(
+            (
+                "number",
+                "position",
+                "hauled",
+                "photo of",
+                "verdict",
+                "% gone",
+                "photo",
+                "judged (UTC)",
+                "by",
+                "",
+            ),
+            rows,
+            right=(0,),
+        )
+    )
     if mine["weighings"]:
-        rows = [(w["position"], w["hauled_on"], f"{w['mass_g']:.0f} g", w["by"] or "", w["note"] or "") for w in mine["weighings"]]
+        rows = [
+            (w["position"], w["hauled_on"], f"{w['mass_g']:.0f} g", w["by"] or "", w["note"] or "")
+            for w in mine["weighings"]
+        ]
         out.append("\nWeighings\n" + table(("position", "hauled", "left", "by", "note"), rows))
     if mine["overrules"]:
-        rows = [(o["position"], o["hauled_on"], o["verdict"] or "taken back", o["by"], o["why"]) for o in mine["overrules"]]
+        rows = [
+            (o["position"], o["hauled_on"], o["verdict"] or "taken back", o["by"], o["why"])
+            for o in mine["overrules"]
+        ]
         out.append("\nOverruled\n" + table(("position", "hauled", "verdict", "by", "why"), rows))
     if mine["accepts"]:
-        rows = [(str(a["judgement"]), a["position"], a["hauled_on"], a["by"], a["at"][:16]) for a in mine["accepts"]]
-        out.append("\nAccepted\n" + table(("judgement", "position", "hauled", "by", "at (UTC)"), rows, right=(0,)))
+        rows = [
+            (str(a["judgement"]), a["position"], a["hauled_on"], a["by"], a["at"][:16])
+            for a in mine["accepts"]
+        ]
+        out.append(
+            "\nAccepted\n" + table(("judgement", "position", "hauled", "by", "at (UTC)"), rows, right=(0,))
+        )
     return "".join(out)
 
 
@@ -724,13 +1058,19 @@ def _order_text(orders: Any) -> str:
     if orders.lines:
         counts = [(str(c.count), c.what, c.alloy or "") for c in (*orders.parts, *orders.fixings)]
         out.append(table(("buy", "what", "alloy"), counts, right=(0,)))
-        rows: list[tuple[str, ...]] = [(o.boat, o.position, o.template, "; ".join(WORDS[w] for w in o.why), o.fixings or "not on record") for o in orders.lines]
+        rows: list[tuple[str, ...]] = [
+            (o.boat, o.position, o.template, "; ".join(WORDS[w] for w in o.why), o.fixings or "not on record")
+            for o in orders.lines
+        ]
         out.append("\n" + table(("boat", "position", "part", "why", "fixings"), rows))
     else:
         out.append("Nothing can be ordered yet.\n" if orders.unsettled else "Nothing to buy.\n")
     if orders.unsettled:
         rows = [(u.boat, u.position, u.template or "unknown", WORDS[u.why]) for u in orders.unsettled]
-        out.append("\nLook at these first; nothing is ordered for them.\n" + table(("boat", "position", "part", "why"), rows))
+        out.append(
+            "\nLook at these first; nothing is ordered for them.\n"
+            + table(("boat", "position", "part", "why"), rows)
+        )
     return "".join(out)
 
 
@@ -748,7 +1088,10 @@ def _day_of(book: Book, boat: str, hauled_on: date | None) -> date:
     name = book.boat(boat).name
     ashore = open_haul_out(book, name)
     if ashore is None:
-        raise UsageError(f"'{name}' isn't ashore, by the book.", "Give --hauled with the date, or note it with 'anodewane season haul-out'.")
+        raise UsageError(
+            f"'{name}' isn't ashore, by the book.",
+            "Give --hauled with the date, or note it with 'anodewane season haul-out'.",
+        )
     return ashore.hauled_on
 
 
@@ -762,5 +1105,7 @@ def _refuse_same(outputs: list[Path], inputs: list[Path]) -> None:
     taken = {f.resolve() for f in inputs}
     for f in outputs:
         if f.resolve() in taken:
-            raise UsageError(f"'{f}' is named twice, once as an output.", "Give each output a name of its own.")
+            raise UsageError(
+                f"'{f}' is named twice, once as an output.", "Give each output a name of its own."
+            )
         taken.add(f.resolve())

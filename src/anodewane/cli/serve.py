@@ -11,10 +11,28 @@ from anodewane.cli._judging import CHECK_LINE, FILE, LIMIT, SETTINGS, options
 
 @click.command(short_help="Serve the page for phones in the yard.")
 @click.argument("book_file", metavar="BOOK", type=FILE)
-@click.option("--lan", is_flag=True, help="Let phones of the same network in; prints a code to pair the first one. Without it only this machine can open the page.")
-@click.option("--address", metavar="IP", help="With --lan: this machine's address in that network, where it has several.")
-@click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Keep it: phones find their waiting photos by it. 0 takes a free one.")
-@click.option("--workers", type=click.IntRange(1, 64), help="Photos judged at once.  [default: as many as there are cores, fewer where memory is short]")
+@click.option(
+    "--lan",
+    is_flag=True,
+    help="Let phones of the same network in; prints a code to pair the first one. Without it only this machine can open the page.",
+)
+@click.option(
+    "--address",
+    metavar="IP",
+    help="With --lan: this machine's address in that network, where it has several.",
+)
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=8765,
+    show_default=True,
+    help="Keep it: phones find their waiting photos by it. 0 takes a free one.",
+)
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 64),
+    help="Photos judged at once.  [default: as many as there are cores, fewer where memory is short]",
+)
 @options(SETTINGS, LIMIT, CHECK_LINE)
 def serve(
     book_file: Path,
@@ -38,4 +56,11 @@ def serve(
     if address is not None and not lan:
         raise UsageError("--address belongs to --lan.", "Give --lan too, or leave it out.")
     where = lan_address(address) if lan else None
-    run(book_file, settings_of(settings_file, limit, check_line), port=port, lan=where, workers=workers, say=lambda text: click.echo(text, err=True))
+    run(
+        book_file,
+        settings_of(settings_file, limit, check_line),
+        port=port,
+        lan=where,
+        workers=workers,
+        say=lambda text: click.echo(text, err=True),
+    )

@@ -30,7 +30,7 @@ def template() -> None:
 def list_command() -> None:
     """Name the templates of the built-in library, with size, mount, alloy and new mass. Their sizes are invented."""
     from anodewane.catalog.templates import builtin_templates
-    from anodewane.solids import new_mass_g
+    from anodewane.wear.solids import new_mass_g
 
     known = builtin_templates()
     wide = max(len(n) for n in known)
@@ -39,14 +39,24 @@ def list_command() -> None:
         holes = len(part.fixing_holes)
         plan = f"{length:.0f} x {width:.0f} x {part.thickness_mm:.0f} mm"
         fixings = f"{holes} fixing hole{'s' if holes > 1 else ''}" if holes else "no fixing holes"
-        click.echo(f"{name:<{wide}}  {plan:<20} {part.mount:<6} {part.alloy:<10} {new_mass_g(part):>5.0f} g  {fixings}")
+        click.echo(
+            f"{name:<{wide}}  {plan:<20} {part.mount:<6} {part.alloy:<10} {new_mass_g(part):>5.0f} g  {fixings}"
+        )
 
 
 @template.command("show", short_help="Print a template's figures, and draw it.")
 @click.argument("name", metavar="NAME|FILE")
-@click.option("--svg", "svg_file", metavar="FILE.svg", type=FILE, help="Write a dimensioned drawing at true size.")
+@click.option(
+    "--svg", "svg_file", metavar="FILE.svg", type=FILE, help="Write a dimensioned drawing at true size."
+)
 @click.option("--png", "png_file", metavar="FILE.png", type=FILE, help="Write the drawing as a picture.")
-@click.option("--toml", "toml_file", metavar="FILE.toml", type=FILE, help="Write the template as a file, to change and use.")
+@click.option(
+    "--toml",
+    "toml_file",
+    metavar="FILE.toml",
+    type=FILE,
+    help="Write the template as a file, to change and use.",
+)
 def show_command(name: str, svg_file: Path | None, png_file: Path | None, toml_file: Path | None) -> None:
     """Print the figures of a template: area, volume, new mass, fixing holes; draw it with its dimensions."""
     from anodewane.catalog.template_drawing import drawing_png, drawing_svg, figures_text
@@ -76,13 +86,38 @@ def _about_the_part(f: F) -> F:
     """The options that say what a drawing or a few measures don't."""
     for option in reversed(
         (
-            click.option("--out", "out_file", metavar="FILE.toml", type=FILE, required=True, help="Template file to write."),
-            click.option("--name", metavar="NAME", help="Name of the template.  [default: the file's, or the shape and its size]"),
             click.option(
-                "--mount", type=click.Choice(["flush", "open"]), help="flush: the face that lies down is dry; open: water all round.  [default: flush; of a rod: open]"
+                "--out",
+                "out_file",
+                metavar="FILE.toml",
+                type=FILE,
+                required=True,
+                help="Template file to write.",
             ),
-            click.option("--alloy", type=click.Choice(["zinc", "aluminium", "magnesium"]), default="zinc", show_default=True, help="What it is cast of."),
-            click.option("--new-mass", "new_mass_g", metavar="GRAMS", type=MM, help="What the new part weighs.  [default: volume times density]"),
+            click.option(
+                "--name",
+                metavar="NAME",
+                help="Name of the template.  [default: the file's, or the shape and its size]",
+            ),
+            click.option(
+                "--mount",
+                type=click.Choice(["flush", "open"]),
+                help="flush: the face that lies down is dry; open: water all round.  [default: flush; of a rod: open]",
+            ),
+            click.option(
+                "--alloy",
+                type=click.Choice(["zinc", "aluminium", "magnesium"]),
+                default="zinc",
+                show_default=True,
+                help="What it is cast of.",
+            ),
+            click.option(
+                "--new-mass",
+                "new_mass_g",
+                metavar="GRAMS",
+                type=MM,
+                help="What the new part weighs.  [default: volume times density]",
+            ),
             click.option(
                 "--fill-factor",
                 metavar="X",
@@ -91,9 +126,26 @@ def _about_the_part(f: F) -> F:
                 show_default=True,
                 help="Metal volume over outline area times thickness.",
             ),
-            click.option("--washer", "washer_mm", metavar="MM", type=MM, help="Outer diameter of the washers on its fixing holes."),
-            click.option("--core-depth", "core_depth_mm", metavar="MM", type=MM, help="Metal over a steel core, where there is one."),
-            click.option("--mirror-ok/--one-way-up", "mirror_ok", default=None, help="Whether it may lie either face up.  [default: open ones may]"),
+            click.option(
+                "--washer",
+                "washer_mm",
+                metavar="MM",
+                type=MM,
+                help="Outer diameter of the washers on its fixing holes.",
+            ),
+            click.option(
+                "--core-depth",
+                "core_depth_mm",
+                metavar="MM",
+                type=MM,
+                help="Metal over a steel core, where there is one.",
+            ),
+            click.option(
+                "--mirror-ok/--one-way-up",
+                "mirror_ok",
+                default=None,
+                help="Whether it may lie either face up.  [default: open ones may]",
+            ),
         )
     ):
         f = option(f)
@@ -104,9 +156,28 @@ def _about_a_drawing(f: F) -> F:
     """The options of a part that is drawn or photographed."""
     for option in reversed(
         (
-            click.option("--thickness", "thickness_mm", metavar="MM", type=MM, required=True, help="Height above the face that lies down; of a rod, its diameter."),
-            click.option("--solid", type=click.Choice(["plate", "rod"]), default="plate", show_default=True, help="rod: a round bar lying on its side."),
-            click.option("--fixings", type=click.Choice(["auto", "none"]), default="auto", show_default=True, help="auto: holes of 3 to 40 mm are fixing holes."),
+            click.option(
+                "--thickness",
+                "thickness_mm",
+                metavar="MM",
+                type=MM,
+                required=True,
+                help="Height above the face that lies down; of a rod, its diameter.",
+            ),
+            click.option(
+                "--solid",
+                type=click.Choice(["plate", "rod"]),
+                default="plate",
+                show_default=True,
+                help="rod: a round bar lying on its side.",
+            ),
+            click.option(
+                "--fixings",
+                type=click.Choice(["auto", "none"]),
+                default="auto",
+                show_default=True,
+                help="auto: holes of 3 to 40 mm are fixing holes.",
+            ),
         )
     ):
         f = option(f)
@@ -128,7 +199,7 @@ def _check_output(file: Path | None, suffix: str, *inputs: Path) -> None:
 def _write(part: Template, out_file: Path) -> None:
     from anodewane.catalog.templates import template_digest, template_to_toml
     from anodewane.files import write_atomic
-    from anodewane.solids import new_area, new_mass_g
+    from anodewane.wear.solids import new_area, new_mass_g
 
     write_atomic(out_file, template_to_toml(part).encode())
     holes = len(part.fixing_holes)
@@ -196,7 +267,11 @@ def _shape_command(shape: str) -> click.Command:
         needed = parameter.default is inspect.Parameter.empty
         counted = key in ("holes", "hole_rows", "slots")
         # click takes an explicit default of None for an answer, so a required option gets none at all
-        rest: dict[str, Any] = {"required": True} if needed else {"default": parameter.default, "show_default": parameter.default is not None}
+        rest: dict[str, Any] = (
+            {"required": True}
+            if needed
+            else {"default": parameter.default, "show_default": parameter.default is not None}
+        )
         options.append(
             click.Option(
                 ["--" + key.removesuffix("_mm").replace("_", "-"), key],
@@ -213,7 +288,13 @@ def _shape_command(shape: str) -> click.Command:
         _write(maker(**_given(given)), out_file)
 
     common = list(reversed(make.__click_params__))  # type: ignore[attr-defined]
-    return click.Command(shape, params=[*options, *common], callback=make, help=inspect.getdoc(maker), short_help=SHAPE_TEXT[shape])
+    return click.Command(
+        shape,
+        params=[*options, *common],
+        callback=make,
+        help=inspect.getdoc(maker),
+        short_help=SHAPE_TEXT[shape],
+    )
 
 
 # --- from a drawing or a photo -------------------------------------------------------------------------------------------------------
@@ -236,7 +317,11 @@ def from_svg_command(drawing: Path, out_file: Path, name: str | None, **given: A
 
 @template.command("from-dxf", short_help="Make a template from a DXF drawing.")
 @click.argument("drawing", metavar="DRAWING.dxf", type=FILE)
-@click.option("--units", type=click.Choice(["mm", "cm", "m", "in"]), help="The drawing's unit.  [default: as its header says]")
+@click.option(
+    "--units",
+    type=click.Choice(["mm", "cm", "m", "in"]),
+    help="The drawing's unit.  [default: as its header says]",
+)
 @_about_a_drawing
 def from_dxf_command(drawing: Path, out_file: Path, name: str | None, **given: Any) -> None:
     """Make a template from a DXF drawing of the new part seen from above: the closed lines of its model space.
@@ -252,8 +337,19 @@ def from_dxf_command(drawing: Path, out_file: Path, name: str | None, **given: A
 
 @template.command("from-photo", short_help="Make a template from a photo of the new part.")
 @click.argument("photo", metavar="PHOTO", type=FILE)
-@click.option("--check-line", metavar="MM", type=click.FloatRange(80, 120), help="What the sheet's 100 mm lines measure.")
-@click.option("--segmenter", type=click.Choice(["network", "classical"]), default="network", show_default=True, help="Who tells metal from the rest.")
+@click.option(
+    "--check-line",
+    metavar="MM",
+    type=click.FloatRange(80, 120),
+    help="What the sheet's 100 mm lines measure.",
+)
+@click.option(
+    "--segmenter",
+    type=click.Choice(["network", "classical"]),
+    default="network",
+    show_default=True,
+    help="Who tells metal from the rest.",
+)
 @_about_a_drawing
 def from_photo_command(
     photo: Path,
@@ -274,7 +370,7 @@ def from_photo_command(
     from anodewane.catalog.photo_template import template_from_outline
     from anodewane.errors import CannotJudge, ExitCode
     from anodewane.files import read_bytes
-    from anodewane.pipeline import outline_of_new_part
+    from anodewane.judgement.pipeline import outline_of_new_part
     from anodewane.refusals import refusal_reason
     from anodewane.settings import Settings
     from anodewane.stages.segment import get_segmenter
@@ -282,15 +378,22 @@ def from_photo_command(
     _check_output(out_file, ".toml", photo)
     settings = Settings()
     if check_line is not None:
-        settings = replace(settings, check_line_x_mm=check_line, check_line_y_mm=check_line, check_line_given=True)
+        settings = replace(
+            settings, check_line_x_mm=check_line, check_line_y_mm=check_line, check_line_given=True
+        )
     data = read_bytes(photo)
     try:
-        outline = outline_of_new_part(data, photo.name, thickness_mm, settings, solid=solid, segmenter=get_segmenter(segmenter))
+        outline = outline_of_new_part(
+            data, photo.name, thickness_mm, settings, solid=solid, segmenter=get_segmenter(segmenter)
+        )
     except CannotJudge as refusal:
         reason = refusal_reason(refusal)
         click.echo(f"anodewane: {reason.message} {reason.remedy}", err=True)
         click.get_current_context().exit(int(ExitCode.CANNOT_JUDGE))
-    _write(template_from_outline(outline, name or photo.stem, thickness_mm, **_given({"solid": solid, **given})), out_file)
+    _write(
+        template_from_outline(outline, name or photo.stem, thickness_mm, **_given({"solid": solid, **given})),
+        out_file,
+    )
 
 
 command = template

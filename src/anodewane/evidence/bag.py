@@ -21,7 +21,12 @@ from typing import Literal
 from anodewane.errors import InputUnreadable, OutputNotWritable
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
-MANIFEST, TAG_MANIFEST, INFO, DECLARATION_FILE = "manifest-sha256.txt", "tagmanifest-sha256.txt", "bag-info.txt", "bagit.txt"
+MANIFEST, TAG_MANIFEST, INFO, DECLARATION_FILE = (
+    "manifest-sha256.txt",
+    "tagmanifest-sha256.txt",
+    "bag-info.txt",
+    "bagit.txt",
+)
 ADDED_LATER = ("stamp/", "signature/")
 """Tag files that prove the tag manifest and so can't stand in it."""
 
@@ -87,10 +92,16 @@ def write_bag(folder: Path, files: Sequence[BagFile], info: Sequence[tuple[str, 
     OutputNotWritable
     """
     if folder.is_symlink() or (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))):
-        raise OutputNotWritable(f"There is something at '{folder}' already.", "Name a folder that isn't there yet: a bag is packed once and never changed.")
+        raise OutputNotWritable(
+            f"There is something at '{folder}' already.",
+            "Name a folder that isn't there yet: a bag is packed once and never changed.",
+        )
     parent = folder.resolve().parent
     if not parent.is_dir():
-        raise OutputNotWritable(f"There is no folder '{parent}' to pack '{folder.name}' into.", "Make the folder first, or pack elsewhere.")
+        raise OutputNotWritable(
+            f"There is no folder '{parent}' to pack '{folder.name}' into.",
+            "Make the folder first, or pack elsewhere.",
+        )
     building = parent / f".{folder.name[:40]}.{secrets.token_hex(4)}.part"
     try:
         building.mkdir()
@@ -111,7 +122,9 @@ def write_bag(folder: Path, files: Sequence[BagFile], info: Sequence[tuple[str, 
             }
             for name, content in tags.items():
                 _put(building / name, content)
-            tag_manifest = _manifest([(name, hashlib.sha256(content).hexdigest()) for name, content in tags.items()])
+            tag_manifest = _manifest(
+                [(name, hashlib.sha256(content).hexdigest()) for name, content in tags.items()]
+            )
             _put(building / TAG_MANIFEST, tag_manifest)
             if folder.exists():
                 folder.rmdir()
@@ -120,7 +133,10 @@ def write_bag(folder: Path, files: Sequence[BagFile], info: Sequence[tuple[str, 
             shutil.rmtree(building, ignore_errors=True)
             raise
     except OSError as e:
-        raise OutputNotWritable(f"The bag '{folder}' can't be written: {e.strerror or e}.", "Pack elsewhere, free some space, or change the folder's permissions.") from e
+        raise OutputNotWritable(
+            f"The bag '{folder}' can't be written: {e.strerror or e}.",
+            "Pack elsewhere, free some space, or change the folder's permissions.",
+        ) from e
     return hashlib.sha256(tag_manifest).hexdigest()
 
 
@@ -159,7 +175,9 @@ def _coded(name: str) -> str:
 
 
 def _decoded(name: str) -> str:
-    return re.sub("%(0[dD]|0[aA]|25)", lambda m: {"0d": "\r", "0a": "\n", "25": "%"}[m.group(1).lower()], name)
+    return re.sub(
+        "%(0[dD]|0[aA]|25)", lambda m: {"0d": "\r", "0a": "\n", "25": "%"}[m.group(1).lower()], name
+    )
 
 
 # --- reading ---------------------------------------------------------------------------------------------------------------------------
@@ -176,7 +194,9 @@ class _Found:
 
     def _walk(self, folder: Path, above: str, depth: int) -> None:
         if depth > MAX_DEPTH:
-            self.faults.append(Fault("refused", above.rstrip("/"), f"Folders more than {MAX_DEPTH} deep aren't gone into."))
+            self.faults.append(
+                Fault("refused", above.rstrip("/"), f"Folders more than {MAX_DEPTH} deep aren't gone into.")
+            )
             return
         try:
             with os.scandir(folder) as entries:
@@ -184,17 +204,26 @@ class _Found:
                     name = above + os.fsencode(entry.name).decode("utf-8", "surrogateescape")
                     mode = entry.stat(follow_symlinks=False).st_mode
                     if stat.S_ISLNK(mode):
-                        self.faults.append(Fault("refused", name, "A link, which may lead anywhere, isn't followed."))
+                        self.faults.append(
+                            Fault("refused", name, "A link, which may lead anywhere, isn't followed.")
+                        )
                     elif stat.S_ISDIR(mode):
                         self._walk(folder / entry.name, name + "/", depth + 1)
                     elif stat.S_ISREG(mode):
                         self.sizes[name] = entry.stat(follow_symlinks=False).st_size
                     else:
-                        self.faults.append(Fault("refused", name, "Neither a file nor a folder: it isn't opened."))
+                        self.faults.append(
+                            Fault("refused", name, "Neither a file nor a folder: it isn't opened.")
+                        )
                     if len(self.sizes) > MAX_FILES:
-                        raise InputUnreadable(f"The bag holds more than {MAX_FILES} files.", "Check that the folder is a bag that 'anodewane evidence pack' wrote.")
+                        raise InputUnreadable(
+                            f"The bag holds more than {MAX_FILES} files.",
+                            "Check that the folder is a bag that 'anodewane evidence pack' wrote.",
+                        )
         except OSError as e:
-            self.faults.append(Fault("refused", above.rstrip("/") or None, f"The folder can't be read: {e.strerror or e}."))
+            self.faults.append(
+                Fault("refused", above.rstrip("/") or None, f"The folder can't be read: {e.strerror or e}.")
+            )
 
 
 def open_plain(path: Path) -> int:
@@ -204,7 +233,13 @@ def open_plain(path: Path) -> int:
     ------
     OSError
     """
-    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    handle = os.open(
+        path,
+        os.O_RDONLY
+        | getattr(os, "O_NOFOLLOW", 0)
+        | getattr(os, "O_NONBLOCK", 0)
+        | getattr(os, "O_BINARY", 0),
+    )
     if not stat.S_ISREG(os.fstat(handle).st_mode):
         os.close(handle)
         raise OSError(0, "not a plain file")
@@ -235,14 +270,26 @@ def check_bag(folder: Path) -> tuple[Fault, ...]:
         There is no such folder, or it isn't a bag at all.
     """
     if folder.is_symlink() or not folder.is_dir():
-        raise InputUnreadable(f"There is no bag '{folder.name}'.", "Name the folder that 'anodewane evidence pack' wrote; unzip it first if it came as one file.")
+        raise InputUnreadable(
+            f"There is no bag '{folder.name}'.",
+            "Name the folder that 'anodewane evidence pack' wrote; unzip it first if it came as one file.",
+        )
     found = _Found(folder)
     if DECLARATION_FILE not in found.sizes:
-        raise InputUnreadable(f"The folder '{folder.name}' isn't a bag: it has no {DECLARATION_FILE}.", "Name the folder that 'anodewane evidence pack' wrote.")
+        raise InputUnreadable(
+            f"The folder '{folder.name}' isn't a bag: it has no {DECLARATION_FILE}.",
+            "Name the folder that 'anodewane evidence pack' wrote.",
+        )
     faults = list(found.faults)
     faults += _declaration(folder)
     if "fetch.txt" in found.sizes:
-        faults.append(Fault("refused", "fetch.txt", "The bag asks for files to be fetched from elsewhere, which isn't done."))
+        faults.append(
+            Fault(
+                "refused",
+                "fetch.txt",
+                "The bag asks for files to be fetched from elsewhere, which isn't done.",
+            )
+        )
     digests: dict[tuple[str, str], str] = {}
     strong = False
     for name in sorted(found.sizes):
@@ -258,9 +305,17 @@ def check_bag(folder: Path) -> tuple[Fault, ...]:
         faults += wrong
         faults += _hold(folder, found, name, listed, algorithm, tag, digests)
     if not strong:
-        faults.append(Fault("wrong", None, "No manifest by SHA-256 or SHA-512 lists the payload, so nothing is proved."))
+        faults.append(
+            Fault("wrong", None, "No manifest by SHA-256 or SHA-512 lists the payload, so nothing is proved.")
+        )
     if not any(re.fullmatch(r"tagmanifest-sha(256|512)\.txt", n) for n in found.sizes):
-        faults.append(Fault("wrong", None, "No tag manifest by SHA-256 or SHA-512: the manifest itself could have been changed."))
+        faults.append(
+            Fault(
+                "wrong",
+                None,
+                "No tag manifest by SHA-256 or SHA-512: the manifest itself could have been changed.",
+            )
+        )
     faults += _oxum(folder, found)
     return tuple(dict.fromkeys(faults))
 
@@ -269,12 +324,18 @@ def _declaration(folder: Path) -> list[Fault]:
     try:
         text = read_plain(folder / DECLARATION_FILE, 10_000).decode("ascii")
     except (OSError, UnicodeDecodeError):
-        return [Fault("wrong", DECLARATION_FILE, "It isn't two lines of plain text without a byte-order mark.")]
+        return [
+            Fault("wrong", DECLARATION_FILE, "It isn't two lines of plain text without a byte-order mark.")
+        ]
     lines = text.splitlines()
     if len(lines) != 2 or not re.fullmatch(r"BagIt-Version: (1\.0|0\.97)", lines[0].strip()):
         return [Fault("wrong", DECLARATION_FILE, "It doesn't declare BagIt version 1.0 or 0.97.")]
     if lines[1].strip().lower() != "tag-file-character-encoding: utf-8":
-        return [Fault("refused", DECLARATION_FILE, "Its tag files aren't in UTF-8, which is all that is read here.")]
+        return [
+            Fault(
+                "refused", DECLARATION_FILE, "Its tag files aren't in UTF-8, which is all that is read here."
+            )
+        ]
     return []
 
 
@@ -305,7 +366,9 @@ def _read_manifest(folder: Path, name: str, algorithm: str, tag: bool) -> tuple[
             continue
         folded = unicodedata.normalize("NFC", file).casefold()
         if file in listed or folded in seen:
-            faults.append(Fault("wrong", file, f"{name} names it twice, or two names that some disks take for one."))
+            faults.append(
+                Fault("wrong", file, f"{name} names it twice, or two names that some disks take for one.")
+            )
             continue
         seen.add(folded)
         listed[file] = split.group(1).lower()
@@ -332,7 +395,15 @@ def _unsafe(file: str, tag: bool) -> str | None:
     return None
 
 
-def _hold(folder: Path, found: _Found, manifest: str, listed: dict[str, str], algorithm: str, tag: bool, digests: dict[tuple[str, str], str]) -> list[Fault]:
+def _hold(
+    folder: Path,
+    found: _Found,
+    manifest: str,
+    listed: dict[str, str],
+    algorithm: str,
+    tag: bool,
+    digests: dict[tuple[str, str], str],
+) -> list[Fault]:
     """Files against one manifest."""
     faults = []
     refused = {f.file for f in found.faults}
@@ -344,7 +415,9 @@ def _hold(folder: Path, found: _Found, manifest: str, listed: dict[str, str], al
         if (file, algorithm) not in digests:
             try:
                 with os.fdopen(open_plain(folder / file), "rb") as f:
-                    digests[file, algorithm] = hashlib.file_digest(f, lambda: hashlib.new(algorithm, usedforsecurity=False)).hexdigest()
+                    digests[file, algorithm] = hashlib.file_digest(
+                        f, lambda: hashlib.new(algorithm, usedforsecurity=False)
+                    ).hexdigest()
             except OSError as e:
                 faults.append(Fault("refused", file, f"It can't be read: {e.strerror or e}."))
                 continue
@@ -371,5 +444,11 @@ def _oxum(folder: Path, found: _Found) -> list[Fault]:
     said = re.search(r"^Payload-Oxum:\s*(\d{1,20})\.(\d{1,12})\s*$", text, re.MULTILINE | re.IGNORECASE)
     sizes = [s for n, s in found.sizes.items() if n.startswith("data/")]
     if said and (int(said.group(1)), int(said.group(2))) != (sum(sizes), len(sizes)):
-        return [Fault("wrong", INFO, f"It says {said.group(2)} files of {said.group(1)} bytes in all; there are {len(sizes)} of {sum(sizes)}.")]
+        return [
+            Fault(
+                "wrong",
+                INFO,
+                f"It says {said.group(2)} files of {said.group(1)} bytes in all; there are {len(sizes)} of {sum(sizes)}.",
+            )
+        ]
     return []

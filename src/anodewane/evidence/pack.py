@@ -15,12 +15,12 @@ from typing import Any
 
 from anodewane.book.calibrate import Calibration, calibrated_settings
 from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
+from anodewane.evidence.bag import MAX_TAG_BYTES, BagFile, Fault, check_bag, read_plain, safe_name, write_bag
+from anodewane.evidence.privacy import carried, stripped
 from anodewane.files import read_bytes, read_text
 from anodewane.records import Interval, Verdict
-from anodewane.report.bag import MAX_TAG_BYTES, BagFile, Fault, check_bag, read_plain, safe_name, write_bag
 from anodewane.report.doubts import doubts
 from anodewane.report.gather import parse_record
-from anodewane.report.privacy import carried, stripped
 from anodewane.report.request import Assembled
 from anodewane.report.texts import load_catalogue
 from anodewane.settings import Settings
@@ -102,12 +102,18 @@ def pack(
     OutputNotWritable
     """
     from anodewane.catalog.templates import template_to_toml
-    from anodewane.draw import overlay_bytes
     from anodewane.report.html import report_html
     from anodewane.report.pdf import report_pdf
+    from anodewane.show.overlay import overlay_bytes
 
-    settings = _SettingsPool([_settings(f) for f in settings_files], [p.verdict for p in made.parts], made.calibrations)
-    handed = {hashlib.sha256(data).hexdigest(): (f.name, data) for f in handed_files for data in [read_bytes(f, "outline")]}
+    settings = _SettingsPool(
+        [_settings(f) for f in settings_files], [p.verdict for p in made.parts], made.calibrations
+    )
+    handed = {
+        hashlib.sha256(data).hexdigest(): (f.name, data)
+        for f in handed_files
+        for data in [read_bytes(f, "outline")]
+    }
     files: list[BagFile] = []
     entries: list[dict[str, Any]] = []
     located, device, said = [], [], []
@@ -119,7 +125,9 @@ def pack(
             files.append(BagFile(name, content))
         return name
 
-    for number, (part, photo, template) in enumerate(zip(made.parts, made.photos, made.templates, strict=True), start=1):
+    for number, (part, photo, template) in enumerate(
+        zip(made.parts, made.photos, made.templates, strict=True), start=1
+    ):
         v = part.verdict
         original = _original(part.position, photo, v)
         found = carried(original)
@@ -130,28 +138,41 @@ def pack(
         views = _views(part.position, v, made.more_photos[number - 1], strip_location, stem, add)
         located += [part.position] if views.location and part.position not in located else []
         device += [part.position] if views.device and part.position not in device else []
-        copy = stripped(original, v.photo.name) if strip_location and (found.location or found.device) else None
+        copy = (
+            stripped(original, v.photo.name) if strip_location and (found.location or found.device) else None
+        )
         own_settings = settings.of(v)
         if own_settings is None:
             said.append(
                 f"{part.position}: the settings with the digest {v.provenance.settings_digest} aren't at hand; give them with --settings, or it can't be judged again."
             )
         if template is None and v.template is not None:
-            said.append(f"{part.position}: the template '{v.template.name}' isn't at hand; give it with --template, or it can't be judged again.")
+            said.append(
+                f"{part.position}: the template '{v.template.name}' isn't at hand; give it with --template, or it can't be judged again."
+            )
         manual = v.provenance.manual
         if manual is not None and manual.sha256 not in handed:
-            said.append(f"{part.position}: its outline was handed in, and the file isn't at hand; give it with --handed, or it can't be judged again.")
+            said.append(
+                f"{part.position}: its outline was handed in, and the file isn't at hand; give it with --handed, or it can't be judged again."
+            )
         profile = v.scale is not None and v.scale.focal_source == "profile"
         if profile and camera_file is None:
-            said.append(f"{part.position}: it was judged with a lens profile, which isn't at hand; give it with --camera, or it can't be judged again.")
+            said.append(
+                f"{part.position}: it was judged with a lens profile, which isn't at hand; give it with --camera, or it can't be judged again."
+            )
         content: Any = photo if copy is None else _Stripped(photo, v.photo.name)
         entries.append(
             {
                 "position": part.position,
                 "verdict": v.verdict,
-                "record": {"file": add(f"data/records/{stem}.json", made.record_bytes[number - 1]), "sha256": part.record_sha256},
+                "record": {
+                    "file": add(f"data/records/{stem}.json", made.record_bytes[number - 1]),
+                    "sha256": part.record_sha256,
+                },
                 "original": {
-                    "file": add(f"data/originals/{stem}-{safe_name(Path(v.photo.name).stem, 40)}{suffix}", content),
+                    "file": add(
+                        f"data/originals/{stem}-{safe_name(Path(v.photo.name).stem, 40)}{suffix}", content
+                    ),
                     "name": v.photo.name,
                     "sha256": hashlib.sha256(copy).hexdigest() if copy is not None else v.photo.sha256,
                     "judged_sha256": v.photo.sha256,
@@ -162,13 +183,20 @@ def pack(
                 "views": views.entries,
                 "overlay": {"file": add(f"data/overlays/{stem}.jpg", _Overlay(overlay_bytes, photo, v))},
                 "settings": {
-                    "file": add(f"data/settings/{v.provenance.settings_digest}.json", settings_json(own_settings)) if own_settings else None,
+                    "file": add(
+                        f"data/settings/{v.provenance.settings_digest}.json", settings_json(own_settings)
+                    )
+                    if own_settings
+                    else None,
                     "digest": v.provenance.settings_digest,
                 },
                 "template": None
                 if v.template is None
                 else {
-                    "file": add(f"data/templates/{v.template.sha256[:16]}-{safe_name(v.template.name, 40)}.toml", template_to_toml(template).encode())
+                    "file": add(
+                        f"data/templates/{v.template.sha256[:16]}-{safe_name(v.template.name, 40)}.toml",
+                        template_to_toml(template).encode(),
+                    )
                     if template
                     else None,
                     "sha256": v.template.sha256,
@@ -176,10 +204,15 @@ def pack(
                 },
                 "model_sha256": v.provenance.model_sha256,
                 "segmenter": v.provenance.segmenter,
-                "handed": add(f"data/handed/{manual.sha256[:16]}-{safe_name(handed[manual.sha256][0])}", handed[manual.sha256][1])
+                "handed": add(
+                    f"data/handed/{manual.sha256[:16]}-{safe_name(handed[manual.sha256][0])}",
+                    handed[manual.sha256][1],
+                )
                 if manual and manual.sha256 in handed
                 else None,
-                "camera": add("data/handed/camera.toml", read_bytes(camera_file, "lens profile")) if profile and camera_file else None,
+                "camera": add("data/handed/camera.toml", read_bytes(camera_file, "lens profile"))
+                if profile and camera_file
+                else None,
             }
         )
     report = made.report
@@ -198,11 +231,22 @@ def pack(
         "parts": entries,
     }
     add(INDEX, (json.dumps(index, ensure_ascii=False, indent=1) + "\n").encode("utf-8", "replace"))
-    info = [("Bag-Software-Agent", f"anodewane {own_version()}"), ("External-Description", "Photos of sacrificial anodes, what was judged from them, and by what")]
+    info = [
+        ("Bag-Software-Agent", f"anodewane {own_version()}"),
+        ("External-Description", "Photos of sacrificial anodes, what was judged from them, and by what"),
+    ]
     if made.cover.dated:
         info.append(("Bagging-Date", made.cover.dated))
     seal = write_bag(folder, files, info)
-    return Packed(folder, seal, len(files), tuple(located), tuple(device), strip_location, (*_plainly(located, device, len(entries), strip_location), *said))
+    return Packed(
+        folder,
+        seal,
+        len(files),
+        tuple(located),
+        tuple(device),
+        strip_location,
+        (*_plainly(located, device, len(entries), strip_location), *said),
+    )
 
 
 def _plainly(located: list[str], device: list[str], n: int, strip: bool) -> list[str]:
@@ -220,7 +264,9 @@ def _plainly(located: list[str], device: list[str], n: int, strip: bool) -> list
             f"{len(located)} of {n} originals say where they were taken: {', '.join(located[:20])}. Whoever gets the bag can read it; --strip-location leaves it out."
         )
     if device:
-        out.append(f"{len(device)} of {n} originals carry a device's number, owner or maker's notes: {', '.join(device[:20])}. --strip-location leaves them out too.")
+        out.append(
+            f"{len(device)} of {n} originals carry a device's number, owner or maker's notes: {', '.join(device[:20])}. --strip-location leaves them out too."
+        )
     return out
 
 
@@ -233,9 +279,13 @@ class _Views:
     device: bool
 
 
-def _views(position: str, v: Verdict, photos: Sequence[Path | None], strip: bool, stem: str, add: Any) -> _Views:
+def _views(
+    position: str, v: Verdict, photos: Sequence[Path | None], strip: bool, stem: str, add: Any
+) -> _Views:
     entries, location, device = [], False, False
-    for k, (view, photo) in enumerate(zip([w for w in v.views if w.sha256 != v.photo.sha256], photos, strict=True), start=2):
+    for k, (view, photo) in enumerate(
+        zip([w for w in v.views if w.sha256 != v.photo.sha256], photos, strict=True), start=2
+    ):
         data = _read_original(position, photo, view.name, view.sha256)
         assert photo is not None
         found = carried(data)
@@ -288,11 +338,15 @@ def _original(position: str, photo: Path | None, v: Verdict) -> bytes:
 def _read_original(position: str, photo: Path | None, name: str, sha256: str) -> bytes:
     if photo is None:
         raise InputUnreadable(
-            f"The original '{name}' of '{position}' is missing.", "Name the folder that holds it with --photos: a bag without the original proves nothing."
+            f"The original '{name}' of '{position}' is missing.",
+            "Name the folder that holds it with --photos: a bag without the original proves nothing.",
         )
     data = read_bytes(photo)
     if hashlib.sha256(data).hexdigest() != sha256:
-        raise InputUnreadable(f"The file '{photo.name}' isn't the photo that '{position}' was judged from.", "Name the folder that holds the original with --photos.")
+        raise InputUnreadable(
+            f"The file '{photo.name}' isn't the photo that '{position}' was judged from.",
+            "Name the folder that holds the original with --photos.",
+        )
     return data
 
 
@@ -319,12 +373,21 @@ def settings_from_json(data: bytes) -> tuple[Settings, tuple[str, ...]]:
         if not isinstance(plain, dict):
             raise TypeError("not an object")
     except (ValueError, TypeError, RecursionError) as e:
-        raise UsageError("The bag's settings aren't JSON that can be read.", "Check the bag with 'anodewane evidence check'.") from e
+        raise UsageError(
+            "The bag's settings aren't JSON that can be read.",
+            "Check the bag with 'anodewane evidence check'.",
+        ) from e
     known = {f.name for f in fields(Settings)}
     notes = [f"settings: '{k[:60]}' isn't a setting of this version" for k in sorted(plain) if k not in known]
-    notes += [f"settings: '{k}' isn't in the bag, so its default is taken" for k in sorted(known - set(plain))]
+    notes += [
+        f"settings: '{k}' isn't in the bag, so its default is taken" for k in sorted(known - set(plain))
+    ]
     # through the settings file's own reader, which checks every value
-    text = "".join(f"{k} = {json.dumps(v, ensure_ascii=True)}\n" for k, v in plain.items() if k in known and v is not None)
+    text = "".join(
+        f"{k} = {json.dumps(v, ensure_ascii=True)}\n"
+        for k, v in plain.items()
+        if k in known and v is not None
+    )
     return settings_from_toml(text), tuple(notes)
 
 
@@ -338,7 +401,9 @@ class _SettingsPool:
     """Settings by digest: the defaults and the files that were given, each also with what `judge` takes on the command line and the record repeats (limit, check
     lines, weight, thickness), and as the season's book calibrated them. A digest that comes out right is proof; nothing is guessed."""
 
-    def __init__(self, given: Sequence[Settings], verdicts: Sequence[Verdict], calibrations: Sequence[Calibration]) -> None:
+    def __init__(
+        self, given: Sequence[Settings], verdicts: Sequence[Verdict], calibrations: Sequence[Calibration]
+    ) -> None:
         bases = [*given, Settings()]
         self._bases = [*bases, *(calibrated_settings(b, c) for b in bases for c in calibrations)]
         self._lines = {v.scale.check_line_mm for v in verdicts if v.scale is not None}
@@ -352,14 +417,35 @@ class _SettingsPool:
         return None
 
     def _variants(self, base: Settings, v: Verdict) -> list[Settings]:
-        limits = replace(base, limit_pct=v.limits.limit_pct, monitor_from_pct=v.limits.monitor_from_pct, basis=v.limits.basis)
+        limits = replace(
+            base,
+            limit_pct=v.limits.limit_pct,
+            monitor_from_pct=v.limits.monitor_from_pct,
+            basis=v.limits.basis,
+        )
         lines = [v.scale.check_line_mm] if v.scale is not None else sorted(self._lines)
         out = [base, limits]
-        out += [replace(s, check_line_x_mm=x, check_line_y_mm=y, check_line_given=True) for s in (base, limits) for x, y in lines]
+        out += [
+            replace(s, check_line_x_mm=x, check_line_y_mm=y, check_line_given=True)
+            for s in (base, limits)
+            for x, y in lines
+        ]
         if v.mass is not None and v.mass.method == "weighed":
-            out += [replace(s, weighed_g=g) for s in out for g in {v.mass.remaining_g.value, round(v.mass.remaining_g.value)}]
-        if v.remaining_thickness_mm is not None and v.mass is not None and v.mass.method in ("thickness", "weighed"):
-            out += [replace(s, thickness_given_mm=t) for s in out for t in {v.remaining_thickness_mm.value, round(v.remaining_thickness_mm.value, 1)}]
+            out += [
+                replace(s, weighed_g=g)
+                for s in out
+                for g in {v.mass.remaining_g.value, round(v.mass.remaining_g.value)}
+            ]
+        if (
+            v.remaining_thickness_mm is not None
+            and v.mass is not None
+            and v.mass.method in ("thickness", "weighed")
+        ):
+            out += [
+                replace(s, thickness_given_mm=t)
+                for s in out
+                for t in {v.remaining_thickness_mm.value, round(v.remaining_thickness_mm.value, 1)}
+            ]
         return out
 
 
@@ -413,7 +499,7 @@ def check(folder: Path) -> Checked:
 
 def _payload(folder: Path) -> frozenset[str]:
     """Names under data/ that lie in the bag as plain files: the only ones that an index may name."""
-    from anodewane.report.bag import _Found
+    from anodewane.evidence.bag import _Found
 
     return frozenset(n for n in _Found(folder).sizes if n.startswith("data/"))
 
@@ -438,7 +524,9 @@ def _index(folder: Path, listed: frozenset[str]) -> list[tuple[dict[str, Any], F
     return [(e, None) for e in entries]
 
 
-def _check_part(folder: Path, entry: dict[str, Any], listed: frozenset[str]) -> tuple[Part | None, list[Fault]]:
+def _check_part(
+    folder: Path, entry: dict[str, Any], listed: frozenset[str]
+) -> tuple[Part | None, list[Fault]]:
     from anodewane.catalog.templates import template_digest, template_from_toml
 
     position = str(entry.get("position", ""))[:200]
@@ -451,7 +539,13 @@ def _check_part(folder: Path, entry: dict[str, Any], listed: frozenset[str]) -> 
         if name is None:
             return None, None
         if not isinstance(name, str) or name not in listed:
-            faults.append(Fault("missing", INDEX, f"'{position}' names a {key} file that isn't in the bag: {str(name)[:200]}."))
+            faults.append(
+                Fault(
+                    "missing",
+                    INDEX,
+                    f"'{position}' names a {key} file that isn't in the bag: {str(name)[:200]}.",
+                )
+            )
             return None, None
         try:
             return name, read_plain(folder / name, most)
@@ -474,15 +568,31 @@ def _check_part(folder: Path, entry: dict[str, Any], listed: frozenset[str]) -> 
         try:
             template = template_from_toml(text.decode("utf-8"))
             if template_digest(template) != verdict.template.sha256:
-                faults.append(Fault("wrong", template_name, f"It isn't the template that the record of '{position}' names."))
+                faults.append(
+                    Fault(
+                        "wrong",
+                        template_name,
+                        f"It isn't the template that the record of '{position}' names.",
+                    )
+                )
                 template = None
         except (AnodewaneError, UnicodeDecodeError):
             faults.append(Fault("wrong", template_name, "It isn't a template that can be read."))
-    faults += [Fault("wrong", record_name, f"It contradicts itself: {what}") for what in doubts(verdict, load_catalogue("en"), template)]
+    faults += [
+        Fault("wrong", record_name, f"It contradicts itself: {what}")
+        for what in doubts(verdict, load_catalogue("en"), template)
+    ]
     settings_name, text = bytes_of("settings")
     if text is not None:
-        if hashlib.sha256(text).hexdigest()[: len(verdict.provenance.settings_digest)] != verdict.provenance.settings_digest:
-            faults.append(Fault("wrong", settings_name, f"They aren't the settings that the record of '{position}' names."))
+        if (
+            hashlib.sha256(text).hexdigest()[: len(verdict.provenance.settings_digest)]
+            != verdict.provenance.settings_digest
+        ):
+            faults.append(
+                Fault(
+                    "wrong", settings_name, f"They aren't the settings that the record of '{position}' names."
+                )
+            )
         try:
             settings_from_json(text)
         except AnodewaneError as e:
@@ -495,22 +605,43 @@ def _check_part(folder: Path, entry: dict[str, Any], listed: frozenset[str]) -> 
     else:
         digest = hashlib.sha256(photo).hexdigest()
         is_copy = original.get("stripped") is True
-        if digest != (original.get("sha256") if is_copy else verdict.photo.sha256) or original.get("judged_sha256") != verdict.photo.sha256:
-            faults.append(Fault("wrong", original_name, f"It isn't the photo that the record of '{position}' was made from."))
+        if (
+            digest != (original.get("sha256") if is_copy else verdict.photo.sha256)
+            or original.get("judged_sha256") != verdict.photo.sha256
+        ):
+            faults.append(
+                Fault(
+                    "wrong",
+                    original_name,
+                    f"It isn't the photo that the record of '{position}' was made from.",
+                )
+            )
     return Part(position, verdict, entry), faults
 
 
-def _check_views(folder: Path, position: str, entry: dict[str, Any], verdict: Verdict, listed: frozenset[str]) -> list[Fault]:
+def _check_views(
+    folder: Path, position: str, entry: dict[str, Any], verdict: Verdict, listed: frozenset[str]
+) -> list[Fault]:
     """The further photos of a part: each there, and the one that the record names."""
     want = {w.sha256 for w in verdict.views if w.sha256 != verdict.photo.sha256}
     views = entry.get("views", [])
-    if not isinstance(views, list) or not all(isinstance(w, dict) for w in views) or {w.get("judged_sha256") for w in views} != want:
-        return [Fault("wrong", INDEX, f"The further photos of '{position}' aren't those that its record names.")]
+    if (
+        not isinstance(views, list)
+        or not all(isinstance(w, dict) for w in views)
+        or {w.get("judged_sha256") for w in views} != want
+    ):
+        return [
+            Fault("wrong", INDEX, f"The further photos of '{position}' aren't those that its record names.")
+        ]
     faults = []
     for w in views:
         name = w.get("file")
         if not isinstance(name, str) or name not in listed:
-            faults.append(Fault("missing", INDEX, f"'{position}' names a photo that isn't in the bag: {str(name)[:200]}."))
+            faults.append(
+                Fault(
+                    "missing", INDEX, f"'{position}' names a photo that isn't in the bag: {str(name)[:200]}."
+                )
+            )
             continue
         try:
             digest = hashlib.sha256(read_plain(folder / name, MAX_ORIGINAL_BYTES)).hexdigest()
@@ -518,7 +649,9 @@ def _check_views(folder: Path, position: str, entry: dict[str, Any], verdict: Ve
             faults.append(Fault("refused", name, f"It can't be read: {e.strerror or e}."))
             continue
         if digest != (w.get("sha256") if w.get("stripped") is True else w.get("judged_sha256")):
-            faults.append(Fault("wrong", name, f"It isn't the photo that the record of '{position}' was made from."))
+            faults.append(
+                Fault("wrong", name, f"It isn't the photo that the record of '{position}' was made from.")
+            )
     return faults
 
 
@@ -554,7 +687,7 @@ def recheck(folder: Path, parts: Sequence[Part]) -> tuple[Again, ...]:
 
 def _again(folder: Path, part: Part) -> Again:
     from anodewane.catalog.templates import template_from_toml
-    from anodewane.pipeline import judge
+    from anodewane.judgement.pipeline import judge
     from anodewane.stages.segment import get_segmenter
 
     v, entry = part.verdict, part.entry
@@ -581,10 +714,15 @@ def _again(folder: Path, part: Part) -> Again:
     if v.provenance.manual is not None:
         if not isinstance(entry.get("handed"), str):
             return no("the bag doesn't hold the outline that was handed in")
-        from anodewane.handed import read_handed
+        from anodewane.judgement.by_hand import read_handed
 
         path = folder / entry["handed"]
-        handed = read_handed(path, is_mask=path.suffix.lower() not in (".svg", ".json", ".geojson"), by=v.provenance.manual.by, when=v.provenance.manual.when)
+        handed = read_handed(
+            path,
+            is_mask=path.suffix.lower() not in (".svg", ".json", ".geojson"),
+            by=v.provenance.manual.by,
+            when=v.provenance.manual.when,
+        )
     if v.scale is not None and v.scale.focal_source == "profile":
         words = text("camera")
         if words is None:
@@ -605,20 +743,37 @@ def _again(folder: Path, part: Part) -> Again:
                 return no("several photos with outlines that were handed in can't be judged again from a bag")
             from anodewane.views.together import judge_together
 
-            photos = {v.photo.sha256: data} | {w["judged_sha256"]: read_plain(folder / w["file"], MAX_ORIGINAL_BYTES) for w in entry["views"]}
-            sides = [tuple((photos[w.sha256], w.name) for w in v.views if w.of_other_side == other) for other in (False, True)]
-            now = judge_together(sides[0], template, settings, other_side=sides[1], segmenter=segmenter, profile=profile)
+            photos = {v.photo.sha256: data} | {
+                w["judged_sha256"]: read_plain(folder / w["file"], MAX_ORIGINAL_BYTES) for w in entry["views"]
+            }
+            sides = [
+                tuple((photos[w.sha256], w.name) for w in v.views if w.of_other_side == other)
+                for other in (False, True)
+            ]
+            now = judge_together(
+                sides[0], template, settings, other_side=sides[1], segmenter=segmenter, profile=profile
+            )
         else:
-            now = judge(data, v.photo.name, template, settings, segmenter=segmenter, mask=handed.mask if handed else None, profile=profile)
+            now = judge(
+                data,
+                v.photo.name,
+                template,
+                settings,
+                segmenter=segmenter,
+                mask=handed.mask if handed else None,
+                profile=profile,
+            )
     except InputUnreadable as e:
         return no(e.message)
     return _compare(part.position, v, handed.sign(now) if handed else now, notes)
 
 
 def _compare(position: str, then: Verdict, now: Verdict, notes: Sequence[str]) -> Again:
-    from anodewane.record_json import verdict_from_json, verdict_to_json
+    from anodewane.show.record_json import verdict_from_json, verdict_to_json
 
-    now = verdict_from_json(verdict_to_json(now))  # rounded as a record is: else every figure would differ in its last digits
+    now = verdict_from_json(
+        verdict_to_json(now)
+    )  # rounded as a record is: else every figure would differ in its last digits
 
     def points(a: Interval | None, b: Interval | None, which: str = "value") -> float | None:
         return None if a is None or b is None else round(getattr(b, which) - getattr(a, which), 2) + 0.0
@@ -629,8 +784,14 @@ def _compare(position: str, then: Verdict, now: Verdict, notes: Sequence[str]) -
     if then.provenance.anodewane != now.provenance.anodewane:
         other.append(f"version: anodewane {then.provenance.anodewane} then, {now.provenance.anodewane} now")
     if then.provenance.model_sha256 != now.provenance.model_sha256:
-        other.append(f"model: SHA-256 {(then.provenance.model_sha256 or 'none')[:16]} then, {(now.provenance.model_sha256 or 'none')[:16]} now")
-    changed = [f"{k} {w} then, {now.provenance.libraries.get(k, 'absent')} now" for k, w in then.provenance.libraries.items() if now.provenance.libraries.get(k) != w]
+        other.append(
+            f"model: SHA-256 {(then.provenance.model_sha256 or 'none')[:16]} then, {(now.provenance.model_sha256 or 'none')[:16]} now"
+        )
+    changed = [
+        f"{k} {w} then, {now.provenance.libraries.get(k, 'absent')} now"
+        for k, w in then.provenance.libraries.items()
+        if now.provenance.libraries.get(k) != w
+    ]
     other += [f"library: {c}" for c in changed]
     if then.provenance.settings_digest != now.provenance.settings_digest:
         other.append("settings: another digest")
@@ -639,9 +800,16 @@ def _compare(position: str, then: Verdict, now: Verdict, notes: Sequence[str]) -
     codes = [tuple(r.code for r in v.reasons) for v in (then, now)]
     if codes[0] != codes[1]:
         other.append(f"reasons: {', '.join(codes[0])} then, {', '.join(codes[1])} now")
-    figures = [points(mass[0], mass[1]), points(mass[0], mass[1], "low"), points(mass[0], mass[1], "high"), points(area[0], area[1])]
+    figures = [
+        points(mass[0], mass[1]),
+        points(mass[0], mass[1], "low"),
+        points(mass[0], mass[1], "high"),
+        points(area[0], area[1]),
+    ]
     if (mass[0] is None) != (mass[1] is None):
         other.append("figures: none then, some now" if mass[0] is None else "figures: some then, none now")
     grades = (then.verdict or "cannot_judge", now.verdict or "cannot_judge")
     same = grades[0] == grades[1] and not any(figures) and not other
-    return Again(position, same, grades[0], grades[1], figures[0], figures[1], figures[2], figures[3], tuple(other))
+    return Again(
+        position, same, grades[0], grades[1], figures[0], figures[1], figures[2], figures[3], tuple(other)
+    )

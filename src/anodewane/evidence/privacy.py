@@ -29,8 +29,13 @@ KEPT_EXIF = (0x9003, 0x9004, 0x9011, 0xA002, 0xA003, 0xA404, 0xA405)
 DEVICE_TAGS = (0xA420, 0xA430, 0xA431, 0xA435, 0x927C)
 """ImageUniqueID, CameraOwnerName, BodySerialNumber, LensSerialNumber, MakerNote (which often holds serial numbers)."""
 
-_PLACE_WORDS = re.compile(rb"GPSL(?:atitude|ongitude)|LocationShown|LocationCreated|photoshop:City|\xa9xyz|com\.apple\.quicktime\.location", re.IGNORECASE)
-_DEVICE_WORDS = re.compile(rb"SerialNumber|OwnerName|com\.apple\.quicktime\.content\.identifier", re.IGNORECASE)
+_PLACE_WORDS = re.compile(
+    rb"GPSL(?:atitude|ongitude)|LocationShown|LocationCreated|photoshop:City|\xa9xyz|com\.apple\.quicktime\.location",
+    re.IGNORECASE,
+)
+_DEVICE_WORDS = re.compile(
+    rb"SerialNumber|OwnerName|com\.apple\.quicktime\.content\.identifier", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +65,9 @@ def carried(data: bytes) -> Carried:
 
 def _exif_blocks(data: bytes) -> list[bytes]:
     """Every EXIF block by its signature, wherever it lies, and those of PNG and WebP, which have none."""
-    blocks = [data[m.end() : m.end() + 65536] for m in re.finditer(rb"Exif\x00\x00(?=II\*\x00|MM\x00\*)", data)]
+    blocks = [
+        data[m.end() : m.end() + 65536] for m in re.finditer(rb"Exif\x00\x00(?=II\*\x00|MM\x00\*)", data)
+    ]
     if data[:8] == b"\x89PNG\r\n\x1a\n":
         blocks += [body for kind, body in _png_chunks(data) if kind == b"eXIf"]
     elif data[:4] == b"RIFF" and data[8:12] == b"WEBP":
@@ -174,13 +181,20 @@ def _jpeg(data: bytes, name: str) -> bytes:
         elif marker == 0xE0 and body[:5] == b"JFIF\x00":
             # without its thumbnail, which may show more than the picture
             kept.append(b"\xff\xe0\x00\x10" + body[:12] + b"\x00\x00" if len(body) >= 14 else segment)
-        elif (marker == 0xE2 and body.startswith(b"ICC_PROFILE\x00")) or (marker == 0xEE and body.startswith(b"Adobe")) or not (0xE0 <= marker <= 0xEF or marker == 0xFE):
+        elif (
+            (marker == 0xE2 and body.startswith(b"ICC_PROFILE\x00"))
+            or (marker == 0xEE and body.startswith(b"Adobe"))
+            or not (0xE0 <= marker <= 0xEF or marker == 0xFE)
+        ):
             kept.append(segment)
         at += 2 + length
     small = small_exif(exif)
     if small:
         # a JFIF header comes first where there is one
-        kept.insert(1 if kept and kept[0][:2] == b"\xff\xe0" else 0, b"\xff\xe1" + struct.pack(">H", len(small) + 2) + small)
+        kept.insert(
+            1 if kept and kept[0][:2] == b"\xff\xe0" else 0,
+            b"\xff\xe1" + struct.pack(">H", len(small) + 2) + small,
+        )
     return b"".join([*out, *kept, data[at : _scan_end(data, at)]])
 
 
@@ -201,7 +215,23 @@ def _scan_end(data: bytes, at: int) -> int:
 
 # --- PNG, WebP -------------------------------------------------------------------------------------------------------------------------
 
-PNG_KEPT = frozenset({b"IHDR", b"PLTE", b"tRNS", b"gAMA", b"cHRM", b"sRGB", b"iCCP", b"sBIT", b"bKGD", b"pHYs", b"cICP", b"IDAT", b"IEND"})
+PNG_KEPT = frozenset(
+    {
+        b"IHDR",
+        b"PLTE",
+        b"tRNS",
+        b"gAMA",
+        b"cHRM",
+        b"sRGB",
+        b"iCCP",
+        b"sBIT",
+        b"bKGD",
+        b"pHYs",
+        b"cICP",
+        b"IDAT",
+        b"IEND",
+    }
+)
 
 
 def _png_chunks(data: bytes) -> list[tuple[bytes, bytes]]:
@@ -289,7 +319,9 @@ def _heic(data: bytes, name: str) -> bytes:
                 items.append((block, small.ljust(len(block), b"\0")))
             if image.info.get("xmp"):
                 items.append((image.info["xmp"], b" " * len(image.info["xmp"])))
-            items += [(m["data"], b" " * len(m["data"])) for m in image.info.get("metadata") or [] if m.get("data")]
+            items += [
+                (m["data"], b" " * len(m["data"])) for m in image.info.get("metadata") or [] if m.get("data")
+            ]
     except Exception as e:
         raise _cannot(name) from e
     for old, new in dict(items).items():

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.report.bag import MAX_TAG_BYTES, TAG_MANIFEST, read_plain
+from anodewane.evidence.bag import MAX_TAG_BYTES, TAG_MANIFEST, read_plain
 
 SIGNATURE = "signature/tagmanifest-sha256.txt.sig"
 NAMESPACE = "anodewane-evidence"
@@ -36,20 +36,26 @@ def _program() -> str:
     found = shutil.which("ssh-keygen")
     if found is None:
         raise UsageError(
-            "Signatures need the program ssh-keygen, which isn't there.", "Install OpenSSH (8.2 or newer): the package openssh-client, or Windows' own optional feature."
+            "Signatures need the program ssh-keygen, which isn't there.",
+            "Install OpenSSH (8.2 or newer): the package openssh-client, or Windows' own optional feature.",
         )
     return found
 
 
 def _run(arguments: list[str], data: bytes) -> subprocess.CompletedProcess[bytes]:
-    return subprocess.run([_program(), *arguments], input=data, capture_output=True, check=False, timeout=SECONDS)  # noqa: S603 - a fixed program, arguments as a list
+    return subprocess.run(
+        [_program(), *arguments], input=data, capture_output=True, check=False, timeout=SECONDS
+    )  # noqa: S603 - a fixed program, arguments as a list
 
 
 def _sealed(bag: Path) -> bytes:
     try:
         return read_plain(bag / TAG_MANIFEST, MAX_TAG_BYTES)
     except OSError as e:
-        raise InputUnreadable(f"The bag '{bag.name}' has no {TAG_MANIFEST} that can be read.", "Name the folder that 'anodewane evidence pack' wrote.") from e
+        raise InputUnreadable(
+            f"The bag '{bag.name}' has no {TAG_MANIFEST} that can be read.",
+            "Name the folder that 'anodewane evidence pack' wrote.",
+        ) from e
 
 
 def sign(bag: Path, key: Path) -> Signature:
@@ -65,10 +71,16 @@ def sign(bag: Path, key: Path) -> Signature:
 
     sealed = _sealed(bag)
     if not key.is_file():
-        raise InputUnreadable(f"There is no key '{key}'.", "Name a private key, such as ~/.ssh/id_ed25519; 'ssh-keygen -t ed25519' makes one.")
+        raise InputUnreadable(
+            f"There is no key '{key}'.",
+            "Name a private key, such as ~/.ssh/id_ed25519; 'ssh-keygen -t ed25519' makes one.",
+        )
     done = _run(["-Y", "sign", "-n", NAMESPACE, "-f", str(key.resolve())], sealed)
     if done.returncode != 0 or not done.stdout.startswith(b"-----BEGIN SSH SIGNATURE-----"):
-        raise UsageError(f"The key '{key.name}' can't sign: {_words(done)}.", "Name a private key that ssh-keygen can use, or its public half with the agent running.")
+        raise UsageError(
+            f"The key '{key.name}' can't sign: {_words(done)}.",
+            "Name a private key that ssh-keygen can use, or its public half with the agent running.",
+        )
     path = bag / SIGNATURE
     if path.parent.is_symlink() or path.is_symlink():
         raise InputUnreadable(f"'{SIGNATURE}' in the bag is a link.", "Check where the bag comes from.")
@@ -115,17 +127,39 @@ def check_signature(bag: Path, signers: Path | None = None) -> Signature | None:
         if signers is None:
             return Signature(True, key, None, None)
         if not signers.is_file():
-            raise InputUnreadable(f"There is no file of signers '{signers}'.", "Give OpenSSH's allowed signers: lines of a name and a public key.")
+            raise InputUnreadable(
+                f"There is no file of signers '{signers}'.",
+                "Give OpenSSH's allowed signers: lines of a name and a public key.",
+            )
         who = _run(["-Y", "find-principals", "-f", str(signers.resolve()), "-s", str(copy)], b"")
         names = who.stdout.decode("utf-8", "replace").split()
         if who.returncode != 0 or not names:
             return Signature(True, key, None, "its key isn't one of the signers given")
         for name in names:
-            if _run(["-Y", "verify", "-n", NAMESPACE, "-f", str(signers.resolve()), "-I", name, "-s", str(copy)], sealed).returncode == 0:
+            if (
+                _run(
+                    [
+                        "-Y",
+                        "verify",
+                        "-n",
+                        NAMESPACE,
+                        "-f",
+                        str(signers.resolve()),
+                        "-I",
+                        name,
+                        "-s",
+                        str(copy),
+                    ],
+                    sealed,
+                ).returncode
+                == 0
+            ):
                 return Signature(True, key, name, None)
         return Signature(True, key, None, "its key isn't allowed to sign this, or no longer")
 
 
 def _words(done: subprocess.CompletedProcess[bytes]) -> str:
     text = (done.stdout + b"\n" + done.stderr).decode("utf-8", "replace").strip().splitlines()
-    return " ".join("".join(c for c in (text[0] if text else "no reason given") if c.isprintable()).split())[:200].rstrip(".")
+    return " ".join("".join(c for c in (text[0] if text else "no reason given") if c.isprintable()).split())[
+        :200
+    ].rstrip(".")

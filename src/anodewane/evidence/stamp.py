@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from anodewane.errors import InputUnreadable, UsageError
+from anodewane.evidence.bag import MAX_TAG_BYTES, TAG_MANIFEST, read_plain
 from anodewane.files import read_bytes, write_atomic
-from anodewane.report.bag import MAX_TAG_BYTES, TAG_MANIFEST, read_plain
 
 REQUEST, RESPONSE = "stamp/tagmanifest-sha256.tsq", "stamp/tagmanifest-sha256.tsr"
 MAX_STAMP_BYTES = 1_000_000
@@ -33,7 +33,10 @@ def _library() -> Any:
     try:
         import rfc3161_client
     except ImportError as e:
-        raise UsageError("Time-stamps need the library rfc3161-client, which isn't installed.", "Install it: pip install 'anodewane[stamp]'.") from e
+        raise UsageError(
+            "Time-stamps need the library rfc3161-client, which isn't installed.",
+            "Install it: pip install 'anodewane[stamp]'.",
+        ) from e
     return rfc3161_client
 
 
@@ -41,7 +44,10 @@ def _sealed(bag: Path) -> bytes:
     try:
         return read_plain(bag / TAG_MANIFEST, MAX_TAG_BYTES)
     except OSError as e:
-        raise InputUnreadable(f"The bag '{bag.name}' has no {TAG_MANIFEST} that can be read.", "Name the folder that 'anodewane evidence pack' wrote.") from e
+        raise InputUnreadable(
+            f"The bag '{bag.name}' has no {TAG_MANIFEST} that can be read.",
+            "Name the folder that 'anodewane evidence pack' wrote.",
+        ) from e
 
 
 def _place(bag: Path, name: str) -> Path:
@@ -63,7 +69,9 @@ def write_request(bag: Path) -> Path:
     InputUnreadable, OutputNotWritable
     """
     tsp = _library()
-    request = tsp.TimestampRequestBuilder().data(_sealed(bag)).hash_algorithm(tsp.HashAlgorithm.SHA256).build()
+    request = (
+        tsp.TimestampRequestBuilder().data(_sealed(bag)).hash_algorithm(tsp.HashAlgorithm.SHA256).build()
+    )
     path = _place(bag, REQUEST)
     write_atomic(path, request.as_bytes())
     return path
@@ -82,7 +90,8 @@ def add_response(bag: Path, response: Path, roots: Path | None = None) -> Stamp:
     stamp = _read(data, _sealed(bag), _certificates(roots), _nonce(bag))
     if not stamp.holds or stamp.trusted is False:
         raise UsageError(
-            f"The time-stamp '{response.name}' doesn't hold for this bag: {stamp.why}.", "Ask the service again with the request that 'evidence stamp --request' wrote."
+            f"The time-stamp '{response.name}' doesn't hold for this bag: {stamp.why}.",
+            "Ask the service again with the request that 'evidence stamp --request' wrote.",
         )
     write_atomic(_place(bag, RESPONSE), data)
     return stamp
@@ -130,9 +139,16 @@ def _certificates(file: Path | None) -> list[Any] | None:
 
     data = read_bytes(file, "certificate")
     try:
-        return list(x509.load_pem_x509_certificates(data)) if b"-----BEGIN" in data else [x509.load_der_x509_certificate(data)]
+        return (
+            list(x509.load_pem_x509_certificates(data))
+            if b"-----BEGIN" in data
+            else [x509.load_der_x509_certificate(data)]
+        )
     except ValueError as e:
-        raise InputUnreadable(f"'{file.name}' holds no certificate that can be read.", "Give the service's root certificate as PEM or DER.") from e
+        raise InputUnreadable(
+            f"'{file.name}' holds no certificate that can be read.",
+            "Give the service's root certificate as PEM or DER.",
+        ) from e
 
 
 def _read(data: bytes, sealed: bytes, roots: list[Any] | None, nonce: int | None) -> Stamp:
@@ -143,11 +159,18 @@ def _read(data: bytes, sealed: bytes, roots: list[Any] | None, nonce: int | None
             return Stamp(None, False, None, "the service didn't grant it")
         info = response.tst_info
         time = info.gen_time.isoformat()
-        algorithm = {"2.16.840.1.101.3.4.2.1": hashlib.sha256, "2.16.840.1.101.3.4.2.2": hashlib.sha384, "2.16.840.1.101.3.4.2.3": hashlib.sha512}.get(
-            info.message_imprint.hash_algorithm.dotted_string
-        )
+        algorithm = {
+            "2.16.840.1.101.3.4.2.1": hashlib.sha256,
+            "2.16.840.1.101.3.4.2.2": hashlib.sha384,
+            "2.16.840.1.101.3.4.2.3": hashlib.sha512,
+        }.get(info.message_imprint.hash_algorithm.dotted_string)
     except (ValueError, TypeError, AttributeError):
-        return Stamp(None, False, None, "it isn't a time-stamp response in strict DER, which is all that is read here (openssl ts -verify may read it)")
+        return Stamp(
+            None,
+            False,
+            None,
+            "it isn't a time-stamp response in strict DER, which is all that is read here (openssl ts -verify may read it)",
+        )
     if algorithm is None:
         return Stamp(time, False, None, "its hash isn't SHA-256, SHA-384 or SHA-512")
     if info.message_imprint.message != algorithm(sealed).digest():

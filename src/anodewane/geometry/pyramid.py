@@ -20,7 +20,9 @@ def halved(photo: Photo, times: int) -> Bytes:
     while len(known) <= times:
         larger = known[-1]
         height, width = larger.shape[0] // 2, larger.shape[1] // 2
-        smaller: Any = cv2.resize(larger[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+        smaller: Any = cv2.resize(
+            larger[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA
+        )
         smaller.flags.writeable = False
         known.append(smaller)
     return known[times]

@@ -69,7 +69,9 @@ def read_handed(path: Path, *, is_mask: bool, by: str | None = None, when: str |
         return Handed(mask_from_rings(rings_from_svg(data, path.name)), manual, None)
     if suffix in (".geojson", ".json"):
         return Handed(mask_from_rings(rings_from_geojson(data, path.name)), manual, None)
-    raise UsageError(f"'{path.name}' is no outline format that is known.", "Hand in an .svg or a .geojson file.")
+    raise UsageError(
+        f"'{path.name}' is no outline format that is known.", "Hand in an .svg or a .geojson file."
+    )
 
 
 def _mask_pixels(data: bytes, name: str) -> Any:
@@ -79,17 +81,26 @@ def _mask_pixels(data: bytes, name: str) -> Any:
         with Image.open(io.BytesIO(data)) as image:
             return np.asarray(image.convert("L"))
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError, Image.DecompressionBombError) as e:
-        raise InputUnreadable(f"The mask '{name}' isn't a picture that can be read.", "Save it as PNG, white metal on black.") from e
+        raise InputUnreadable(
+            f"The mask '{name}' isn't a picture that can be read.", "Save it as PNG, white metal on black."
+        ) from e
 
 
 def rings_from_geojson(data: bytes, name: str = "outline") -> list[Floats]:
     """Return the rings (n, 2) of every polygon in GeoJSON (RFC 7946), as they stand."""
     try:
-        rings = [np.array(ring, float)[:, :2] for ring in _geojson_rings(json.loads(data.decode("utf-8-sig")))]
+        rings = [
+            np.array(ring, float)[:, :2] for ring in _geojson_rings(json.loads(data.decode("utf-8-sig")))
+        ]
     except (ValueError, TypeError, KeyError, IndexError, AttributeError, RecursionError) as e:
-        raise InputUnreadable(f"The outline '{name}' isn't GeoJSON with polygons.", "Save it as a GeoJSON Polygon in pixels of the upright photo.") from e
+        raise InputUnreadable(
+            f"The outline '{name}' isn't GeoJSON with polygons.",
+            "Save it as a GeoJSON Polygon in pixels of the upright photo.",
+        ) from e
     if not all(np.isfinite(r).all() for r in rings):
-        raise InputUnreadable(f"The outline '{name}' holds numbers that are not finite.", "Save it again as a GeoJSON Polygon.")
+        raise InputUnreadable(
+            f"The outline '{name}' holds numbers that are not finite.", "Save it again as a GeoJSON Polygon."
+        )
     return rings
 
 
@@ -102,7 +113,11 @@ def _geojson_rings(thing: Any) -> list[Any]:
     if kind == "Feature":
         return _geojson_rings(thing["geometry"])
     if kind in ("FeatureCollection", "GeometryCollection"):
-        return [ring for member in thing["features" if kind == "FeatureCollection" else "geometries"] for ring in _geojson_rings(member)]
+        return [
+            ring
+            for member in thing["features" if kind == "FeatureCollection" else "geometries"]
+            for ring in _geojson_rings(member)
+        ]
     raise ValueError(f"a {kind} has no area")
 
 
@@ -113,7 +128,9 @@ def rings_from_svg(data: bytes, name: str = "outline") -> list[Floats]:
 
     bad = f"The outline '{name}' isn't an SVG drawing that can be read."
     try:
-        fromstring(data)  # refuses entities and external references before svgelements' own parser sees the file
+        fromstring(
+            data
+        )  # refuses entities and external references before svgelements' own parser sees the file
     except (SyntaxError, ValueError, DefusedXmlException) as e:
         raise InputUnreadable(bad, "Save it as plain SVG.") from e
     from svgelements import SVG, Close, Line, Move, Path, Shape
@@ -137,7 +154,10 @@ def rings_from_svg(data: bytes, name: str = "outline") -> list[Floats]:
                         if segment.end is not None:
                             points.append((segment.end.x, segment.end.y))
                     else:
-                        points += [(p.x, p.y) for p in (segment.point(t) for t in np.linspace(0, 1, CURVE_POINTS + 1)[1:])]
+                        points += [
+                            (p.x, p.y)
+                            for p in (segment.point(t) for t in np.linspace(0, 1, CURVE_POINTS + 1)[1:])
+                        ]
                 if len(points) >= 4:
                     rings.append(np.array(points, float) * scale - 0.5)
     except (ValueError, TypeError, AttributeError, IndexError, ZeroDivisionError) as e:

@@ -59,20 +59,32 @@ def measure_lens(shots: list[Shot], settings: Settings) -> LensReport:
         "from all four sides."
     )
     if len(shots) < MIN_PHOTOS:
-        raise UsageError(f"A lens takes at least {MIN_PHOTOS} photos of the sheet; {len(shots)} given.", remedy)
+        raise UsageError(
+            f"A lens takes at least {MIN_PHOTOS} photos of the sheet; {len(shots)} given.", remedy
+        )
     for what, values in (
         ("phones", {s.camera for s in shots}),
         ("focal lengths (lenses or zooms)", {s.focal_35mm for s in shots}),
         ("sizes", {tuple(sorted(s.size_px)) for s in shots}),
     ):
         if len(values) > 1:
-            raise UsageError(f"The photos are of different {what}: {', '.join(sorted(str(v) for v in values))}.", remedy)
+            raise UsageError(
+                f"The photos are of different {what}: {', '.join(sorted(str(v) for v in values))}.", remedy
+            )
     if len({s.sha256 for s in shots}) < len(shots):
         raise UsageError("A photo was given twice.", remedy)
     half_diagonal = float(np.hypot(*shots[0].size_px)) / 2
     focal, focal_sd, _ = focal_prior(shots[0].focal_35mm, settings, half_diagonal, None)
     scale = np.array([settings.check_line_x_mm, settings.check_line_y_mm]) / 100.0
-    views = [View(s.sighting.points_mm * scale, s.sighting.points_px, s.sighting.point_sd_px, (np.array(s.size_px) - 1) / 2) for s in shots]
+    views = [
+        View(
+            s.sighting.points_mm * scale,
+            s.sighting.points_px,
+            s.sighting.point_sd_px,
+            (np.array(s.size_px) - 1) / 2,
+        )
+        for s in shots
+    ]
     axis_sd = settings.principal_point_sd_frac * half_diagonal
     # The stated lens, for comparison: nothing of it may move.
     before = [fit_shared([v], half_diagonal, (float(np.log(focal)), 1e-4, 0.0, 1e-6), axis_sd) for v in views]
@@ -110,5 +122,14 @@ def take_shot(photo: Photo, settings: Settings) -> Shot:
         sighting = find_card(photo, settings=settings)
     except CannotJudge as refusal:
         reason = refusal_reason(refusal)
-        raise UsageError(f"'{photo.source.name}' can't be used: {reason.message}", reason.remedy or "Take it again.") from refusal
-    return Shot(photo.source.name, photo.source.sha256, photo.camera, photo.focal_35mm, (photo.rgb.shape[1], photo.rgb.shape[0]), sighting)
+        raise UsageError(
+            f"'{photo.source.name}' can't be used: {reason.message}", reason.remedy or "Take it again."
+        ) from refusal
+    return Shot(
+        photo.source.name,
+        photo.source.sha256,
+        photo.camera,
+        photo.focal_35mm,
+        (photo.rgb.shape[1], photo.rgb.shape[0]),
+        sighting,
+    )

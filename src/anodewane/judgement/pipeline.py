@@ -15,8 +15,10 @@ import numpy as np
 from anodewane.catalog.lens import LensProfile
 from anodewane.catalog.templates import builtin_templates, template_digest
 from anodewane.errors import CannotJudge
-from anodewane.geometry import oriented, project
-from anodewane.provenance import make_provenance
+from anodewane.geometry.camera import project
+from anodewane.geometry.rings import oriented
+from anodewane.judgement.provenance import make_provenance
+from anodewane.judgement.trace import NoTrace, Trace
 from anodewane.records import (
     SCHEMA_VERSION,
     CardSighting,
@@ -48,7 +50,6 @@ from anodewane.stages.plane import locate_camera
 from anodewane.stages.refine import refine
 from anodewane.stages.segment import Segmenter, find_part, get_segmenter
 from anodewane.stages.wear import measure
-from anodewane.trace import NoTrace, Trace
 from anodewane.units import Rings
 
 CAUTIONS = (
@@ -123,7 +124,15 @@ def judge(
     ModelError
         The network's model file is missing or altered.
     """
-    return judge_photo(load_photo(data, name), template, settings, segmenter=segmenter, mask=mask, profile=profile, trace=trace)
+    return judge_photo(
+        load_photo(data, name),
+        template,
+        settings,
+        segmenter=segmenter,
+        mask=mask,
+        profile=profile,
+        trace=trace,
+    )
 
 
 def judge_photo(
@@ -139,7 +148,9 @@ def judge_photo(
     """As `judge`, of a photo that is loaded already: whoever draws it too decodes it once."""
     found = Found(photo, template=template)
     try:
-        grade, reasons = examine(found, settings, segmenter=segmenter, mask=mask, profile=profile, trace=trace)
+        grade, reasons = examine(
+            found, settings, segmenter=segmenter, mask=mask, profile=profile, trace=trace
+        )
     except CannotJudge as refusal:
         return refused(found, settings, refusal)
     return record_of(found, settings, grade, reasons)
@@ -169,7 +180,9 @@ def examine(
         raise CannotJudge("part_cut_off", "its outline meets the edge of the picture")
     if found.template is None:
         found.chosen = True
-        found.template = choose_template(found.mask, found.plane, tuple(builtin_templates().values()), settings)
+        found.template = choose_template(
+            found.mask, found.plane, tuple(builtin_templates().values()), settings
+        )
     found.placement = align(found.mask, found.plane, found.template, settings)
     found.wear = measure(found.placement, found.mask, found.plane, settings)
     grade, reasons = decide(found.wear, found.placement, found.mask, found.plane, found.photo, settings)
@@ -182,7 +195,9 @@ def refused(found: Found, settings: Settings, refusal: CannotJudge) -> Verdict:
     return record_of(found, settings, None, (refusal_reason(refusal), *notes))
 
 
-def _metal(found: Found, settings: Settings, segmenter: Segmenter | None, mask: MetalMask | None, trace: Trace) -> MetalMask:
+def _metal(
+    found: Found, settings: Settings, segmenter: Segmenter | None, mask: MetalMask | None, trace: Trace
+) -> MetalMask:
     """The remaining metal: handed in, or found in two looks and refined at full size."""
     assert found.plane is not None
     assert found.sighting is not None
@@ -193,10 +208,19 @@ def _metal(found: Found, settings: Settings, segmenter: Segmenter | None, mask: 
     found.segmenter, found.model_sha256 = segmenter.name, segmenter.model_sha256
     soft = find_part(found.photo, found.plane, found.sighting, segmenter, settings)
     trace.picture("metal", soft.metal_prob)
-    return say_fouling(found.photo, found.plane, found.sighting.layout, refine(found.photo, found.plane, soft, settings))
+    return say_fouling(
+        found.photo, found.plane, found.sighting.layout, refine(found.photo, found.plane, soft, settings)
+    )
 
 
-def outline_of_new_part(data: bytes, name: str, thickness_mm: float, settings: Settings, solid: str = "plate", segmenter: Segmenter | None = None) -> Rings:
+def outline_of_new_part(
+    data: bytes,
+    name: str,
+    thickness_mm: float,
+    settings: Settings,
+    solid: str = "plate",
+    segmenter: Segmenter | None = None,
+) -> Rings:
     """Plan outline of a new part photographed on the sheet, in its own mm: centred, its long side along x, holes clockwise.
 
     Parameters
@@ -211,9 +235,10 @@ def outline_of_new_part(data: bytes, name: str, thickness_mm: float, settings: S
     CannotJudge
         As `judge` would refuse the photo.
     """
-    from anodewane.geometry import polygons_of, rings_area, to_height, to_shapely
-    from anodewane.limb import Wall
+    from anodewane.geometry.camera import to_height
+    from anodewane.geometry.rings import polygons_of, rings_area, to_shapely
     from anodewane.stages.align import long_axis, plate_plan, rod_plan, silhouette_of
+    from anodewane.wear.edge_height import Wall
 
     found = Found(load_photo(data, name))
     found.sighting = find_card(found.photo, settings=settings)
@@ -221,12 +246,31 @@ def outline_of_new_part(data: bytes, name: str, thickness_mm: float, settings: S
     found.mask = _metal(found, settings, segmenter, None, NoTrace())
     if found.mask.touches_border:
         raise CannotJudge("part_cut_off", "its outline meets the edge of the picture")
-    if len([p for p in found.mask.pieces_px if rings_area(p) > 0.03 * rings_area(found.mask.pieces_px[0])]) > 1:
+    if (
+        len([p for p in found.mask.pieces_px if rings_area(p) > 0.03 * rings_area(found.mask.pieces_px[0])])
+        > 1
+    ):
         raise CannotJudge("several_parts", f"{len(found.mask.pieces_px)} pieces")
     seen = silhouette_of(found.mask, found.plane.camera)
     rough = tuple(to_height(found.plane.camera, r, thickness_mm / 2) for r in found.mask.pieces_px[0])
-    stand_in = Template("new part", oriented(rough), thickness_mm, "flush", "rod" if solid == "rod" else "plate", "zinc", None, 1.0, (), None, False)
-    plan = rod_plan(seen, stand_in)[0][0] if solid == "rod" else plate_plan(seen, stand_in, thickness_mm, Wall(0.0, thickness_mm, 0.1))[0][0]
+    stand_in = Template(
+        "new part",
+        oriented(rough),
+        thickness_mm,
+        "flush",
+        "rod" if solid == "rod" else "plate",
+        "zinc",
+        None,
+        1.0,
+        (),
+        None,
+        False,
+    )
+    plan = (
+        rod_plan(seen, stand_in)[0][0]
+        if solid == "rod"
+        else plate_plan(seen, stand_in, thickness_mm, Wall(0.0, thickness_mm, 0.1))[0][0]
+    )
     polygon = polygons_of(to_shapely(plan))[0]
     axis = long_axis(plan[0])
     turn = np.column_stack([axis, [-axis[1], axis[0]]])
@@ -242,7 +286,12 @@ def record_of(found: Found, settings: Settings, grade: Grade | None, reasons: tu
     photo, wear = found.photo, found.wear
     height, width = photo.rgb.shape[:2]
     placement = found.placement
-    if placement is None and found.mask is not None and found.plane is not None and found.template is not None:
+    if (
+        placement is None
+        and found.mask is not None
+        and found.plane is not None
+        and found.template is not None
+    ):
         # a refused fit is still worth drawing: the reader sees what doesn't fit
         try:
             placement = lay(found.mask, found.plane, found.template, settings)
@@ -257,7 +306,9 @@ def record_of(found: Found, settings: Settings, grade: Grade | None, reasons: tu
         consumed=wear.consumed if wear and grade else None,
         area=wear.area if wear and grade else None,
         mass=wear.mass if wear and grade else None,
-        recession_mm=_worst_in_photo(wear.recession_mm, placement, found.plane) if wear and grade and placement and found.plane else None,
+        recession_mm=_worst_in_photo(wear.recession_mm, placement, found.plane)
+        if wear and grade and placement and found.plane
+        else None,
         remaining_thickness_mm=wear.remaining_thickness_mm if wear and grade else None,
         holes=wear.holes if wear and grade else (),
         pieces_lost=wear.pieces_lost if wear and grade else None,
@@ -348,7 +399,7 @@ def _new_outline_px(placement: Placement, plane: Plane) -> tuple[tuple[tuple[flo
     from scipy.ndimage import gaussian_filter1d
     from scipy.spatial import cKDTree
 
-    from anodewane.geometry import from_shapely, polygons_of, resample_ring, to_shapely
+    from anodewane.geometry.rings import from_shapely, polygons_of, resample_ring, to_shapely
 
     worn = np.vstack([r for piece in placement.plan_mm for r in piece])
     heights = np.concatenate([h for piece in placement.limb_height_mm for h in piece])

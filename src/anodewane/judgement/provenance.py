@@ -11,7 +11,9 @@ LIBRARIES = ("numpy", "onnxruntime", "opencv-python", "pi-heif", "pillow", "scip
 """Distributions whose version can move a figure."""
 
 
-def make_provenance(settings_digest: str, segmenter: str | None, model_sha256: str | None, manual: Manual | None = None) -> Provenance:
+def make_provenance(
+    settings_digest: str, segmenter: str | None, model_sha256: str | None, manual: Manual | None = None
+) -> Provenance:
     """Return the provenance of a judgement made now, in this installation."""
     return Provenance(
         anodewane=own_version(),

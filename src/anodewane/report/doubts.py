@@ -59,22 +59,58 @@ def _shape(verdict: Verdict, doubt: Any) -> None:
     """A judged record has every figure, a refusal none."""
     figures = {
         name: getattr(verdict, name)
-        for name in ("verdict", "consumed", "area", "mass", "recession_mm", "remaining_thickness_mm", "outline", "scale", "template", "pieces_lost")
+        for name in (
+            "verdict",
+            "consumed",
+            "area",
+            "mass",
+            "recession_mm",
+            "remaining_thickness_mm",
+            "outline",
+            "scale",
+            "template",
+            "pieces_lost",
+        )
     }
     if verdict.status == "judged":
         if missing := [k for k, v in figures.items() if v is None]:
             doubt("judged_empty", what=", ".join(missing))
     else:
-        measured = [k for k in ("verdict", "consumed", "area", "mass", "recession_mm", "remaining_thickness_mm", "pieces_lost") if figures[k] is not None]
+        measured = [
+            k
+            for k in (
+                "verdict",
+                "consumed",
+                "area",
+                "mass",
+                "recession_mm",
+                "remaining_thickness_mm",
+                "pieces_lost",
+            )
+            if figures[k] is not None
+        ]
         if measured or verdict.holes or verdict.budget:
-            doubt("refused_full", what=", ".join([*measured, *(["holes"] if verdict.holes else []), *(["budget"] if verdict.budget else [])]))
+            doubt(
+                "refused_full",
+                what=", ".join(
+                    [
+                        *measured,
+                        *(["holes"] if verdict.holes else []),
+                        *(["budget"] if verdict.budget else []),
+                    ]
+                ),
+            )
     if not verdict.reasons:
         doubt("no_reason")
 
 
 def _limits(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
     if not 0 <= verdict.limits.monitor_from_pct <= verdict.limits.limit_pct <= 100:
-        doubt("limit", limit=say.number(verdict.limits.limit_pct, 1), monitor=say.number(verdict.limits.monitor_from_pct, 1))
+        doubt(
+            "limit",
+            limit=say.number(verdict.limits.limit_pct, 1),
+            monitor=say.number(verdict.limits.monitor_from_pct, 1),
+        )
 
 
 def _intervals(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
@@ -86,7 +122,13 @@ def _intervals(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
     ]
     for name, interval in intervals:
         if interval is not None and not interval.low - 0.011 <= interval.value <= interval.high + 0.011:
-            doubt("order", what=name, value=say.number(interval.value, 2), low=say.number(interval.low, 2), high=say.number(interval.high, 2))
+            doubt(
+                "order",
+                what=name,
+                value=say.number(interval.value, 2),
+                low=say.number(interval.low, 2),
+                high=say.number(interval.high, 2),
+            )
     if verdict.consumed is not None and not 0 < verdict.consumed.coverage < 1:
         doubt("coverage", coverage=say.number(verdict.consumed.coverage, 3))
     for name, value in verdict.budget.items():
@@ -95,7 +137,12 @@ def _intervals(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
     if verdict.recession_mm is not None:
         r = verdict.recession_mm
         if not (0 <= r.mean <= r.max + 0.002 and r.p95 <= r.max + 0.002):
-            doubt("recession_order", mean=say.number(r.mean, 2), p95=say.number(r.p95, 2), max=say.number(r.max, 2))
+            doubt(
+                "recession_order",
+                mean=say.number(r.mean, 2),
+                p95=say.number(r.p95, 2),
+                max=say.number(r.max, 2),
+            )
 
 
 def _sums(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
@@ -118,8 +165,19 @@ def _grade(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
         return
     mass, limits = verdict.consumed.mass_pct, verdict.limits
     codes = {r.code for r in verdict.reasons}
-    mechanical = bool(codes & (REPLACE_CODES - {"past_limit"})) or any(h.state == "lost" for h in verdict.holes) or bool(verdict.pieces_lost)
-    if min(abs(mass.value - limits.limit_pct), abs(mass.high - limits.limit_pct), abs(mass.value - limits.monitor_from_pct)) < 0.02:
+    mechanical = (
+        bool(codes & (REPLACE_CODES - {"past_limit"}))
+        or any(h.state == "lost" for h in verdict.holes)
+        or bool(verdict.pieces_lost)
+    )
+    if (
+        min(
+            abs(mass.value - limits.limit_pct),
+            abs(mass.high - limits.limit_pct),
+            abs(mass.value - limits.monitor_from_pct),
+        )
+        < 0.02
+    ):
         return
     if mass.value >= limits.limit_pct or mechanical:
         expected = "replace"
@@ -130,18 +188,34 @@ def _grade(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
     # the season's book may raise a verdict for its own reasons, never lower it
     grades = ("ok", "monitor", "replace")
     lowered = grades.index(verdict.verdict) < grades.index(expected)
-    first = {"replace": REPLACE_CODES, "monitor": {"could_be_past_limit", "watch"}, "ok": {"sound", "no_measurable_wear"}}[expected]
-    if lowered or (verdict.verdict != expected and codes & first) or ("past_limit" in codes) != (mass.value >= limits.limit_pct):
+    first = {
+        "replace": REPLACE_CODES,
+        "monitor": {"could_be_past_limit", "watch"},
+        "ok": {"sound", "no_measurable_wear"},
+    }[expected]
+    if (
+        lowered
+        or (verdict.verdict != expected and codes & first)
+        or ("past_limit" in codes) != (mass.value >= limits.limit_pct)
+    ):
         doubt("verdict", expected=say.say(f"verdict.{expected}"), said=say.say(f"verdict.{verdict.verdict}"))
     for hole in verdict.holes:
-        past_washer = hole.washer_mm is not None and hole.diameter_mm is not None and hole.diameter_mm >= hole.washer_mm + 0.01
-        unlike = hole.diameter_mm is not None and hole.growth_mm is not None and abs(hole.diameter_mm - hole.new_mm - hole.growth_mm) > 0.01
+        past_washer = (
+            hole.washer_mm is not None
+            and hole.diameter_mm is not None
+            and hole.diameter_mm >= hole.washer_mm + 0.01
+        )
+        unlike = (
+            hole.diameter_mm is not None
+            and hole.growth_mm is not None
+            and abs(hole.diameter_mm - hole.new_mm - hole.growth_mm) > 0.01
+        )
         if unlike or (past_washer and hole.state != "lost"):
             doubt("holes", n=hole.index + 1, state=say.say(f"hole_state.{hole.state}"))
 
 
 def _outline(verdict: Verdict, say: Catalogue, template: Template | None, doubt: Any) -> None:
-    from anodewane.report.geometry import recession_round, worn_shape
+    from anodewane.report.shapes import recession_round, worn_shape
 
     if verdict.outline is None or not verdict.outline.part_mm or verdict.area is None:
         return
@@ -150,7 +224,9 @@ def _outline(verdict: Verdict, say: Catalogue, template: Template | None, doubt:
         return
     measured = float(worn.area)
     # of several photos the area is that of the solid that fits all of them, the outline that of the one above
-    if not verdict.views and abs(measured - verdict.area.remaining_mm2) > OUTLINE_FRAC * max(verdict.area.remaining_mm2, 1.0):
+    if not verdict.views and abs(measured - verdict.area.remaining_mm2) > OUTLINE_FRAC * max(
+        verdict.area.remaining_mm2, 1.0
+    ):
         doubt("outline", measured=say.number(measured), said=say.number(verdict.area.remaining_mm2))
     if template is not None and verdict.recession_mm is not None:
         deepest = float(recession_round(template, worn)[1].max())
@@ -180,7 +256,10 @@ def _pattern(message: str) -> re.Pattern[str]:
 
 def _hashes(verdict: Verdict, doubt: Any) -> None:
     made = verdict.provenance
-    hashes = [("photo.sha256", verdict.photo.sha256, 64), ("provenance.settings_digest", made.settings_digest, 16)]
+    hashes = [
+        ("photo.sha256", verdict.photo.sha256, 64),
+        ("provenance.settings_digest", made.settings_digest, 16),
+    ]
     if made.model_sha256 is not None:
         hashes.append(("provenance.model_sha256", made.model_sha256, 64))
     if verdict.template is not None:

@@ -47,16 +47,29 @@ class _Sheet:
         self._parts: list[str] = []
 
     def add(self, tag: str, **attributes: Any) -> None:
-        text = "".join(f' {k.replace("_", "-")}="{_value(v)}"' for k, v in attributes.items() if v is not None)
+        text = "".join(
+            f' {k.replace("_", "-")}="{_value(v)}"' for k, v in attributes.items() if v is not None
+        )
         self._parts.append(f"<{tag}{text}/>")
 
     def words(
-        self, x: float, y: float, text: str, *, anchor: str = "start", size: float = TEXT_MM, bold: bool = False, fill: str = INK, turn: float | None = None
+        self,
+        x: float,
+        y: float,
+        text: str,
+        *,
+        anchor: str = "start",
+        size: float = TEXT_MM,
+        bold: bool = False,
+        fill: str = INK,
+        turn: float | None = None,
     ) -> None:
         weight = ' font-weight="bold"' if bold else ""
         place = f'x="{_value(x)}" y="{_value(y)}"'
         spin = f' transform="rotate({_value(turn)} {_value(x)} {_value(y)})"' if turn is not None else ""
-        self._parts.append(f'<text {place} font-family="{FONT}" font-size="{_value(size)}" text-anchor="{anchor}" fill="{fill}"{weight}{spin}>{escape(text)}</text>')
+        self._parts.append(
+            f'<text {place} font-family="{FONT}" font-size="{_value(size)}" text-anchor="{anchor}" fill="{fill}"{weight}{spin}>{escape(text)}</text>'
+        )
 
     def path(self, rings: Sequence[Floats], *, closed: bool = True, **attributes: Any) -> None:
         bits = []
@@ -104,12 +117,24 @@ def sign(grade: str | None, alt: str) -> Drawing:
     ink = INK if grade == "monitor" else PAPER
     s.add("rect", x=0.2, y=0.2, width=5.6, height=5.6, rx=0.8, fill=colour, stroke=INK, stroke_width=0.3)
     if grade == "replace":
-        s.path([np.array([[1.5, 1.5], [4.5, 4.5]]), np.array([[1.5, 4.5], [4.5, 1.5]])], closed=False, stroke=ink, stroke_width=0.8, fill="none")
+        s.path(
+            [np.array([[1.5, 1.5], [4.5, 4.5]]), np.array([[1.5, 4.5], [4.5, 1.5]])],
+            closed=False,
+            stroke=ink,
+            stroke_width=0.8,
+            fill="none",
+        )
     elif grade == "monitor":
         s.add("circle", cx=3, cy=3, r=1.7, fill="none", stroke=ink, stroke_width=0.5)
         s.add("path", d="M3 1.3A1.7 1.7 0 0 0 3 4.7Z", fill=ink)
     elif grade == "ok":
-        s.path([np.array([[1.4, 3.2], [2.6, 4.4], [4.7, 1.7]])], closed=False, stroke=ink, stroke_width=0.8, fill="none")
+        s.path(
+            [np.array([[1.4, 3.2], [2.6, 4.4], [4.7, 1.7]])],
+            closed=False,
+            stroke=ink,
+            stroke_width=0.8,
+            fill="none",
+        )
     else:
         s.words(3, 4.5, "?", anchor="middle", size=4.4, bold=True, fill=ink)
     return s.done(alt)
@@ -131,17 +156,56 @@ def gauge(verdict: Verdict, say: Catalogue) -> Drawing | None:
 
     s.add("rect", x=x0, y=top, width=x1 - x0, height=tall, fill="#f2f2f2", stroke=QUIET, stroke_width=0.25)
     for ten in range(1, 10):
-        s.path([np.array([[at(10 * ten), top + tall - 0.8], [at(10 * ten), top + tall]])], closed=False, stroke=QUIET, stroke_width=0.2, fill="none")
-    s.add("rect", x=at(mass.low), y=top + 0.8, width=max(at(mass.high) - at(mass.low), 0.3), height=tall - 1.6, fill=SKY, stroke=INK, stroke_width=0.25)
+        s.path(
+            [np.array([[at(10 * ten), top + tall - 0.8], [at(10 * ten), top + tall]])],
+            closed=False,
+            stroke=QUIET,
+            stroke_width=0.2,
+            fill="none",
+        )
+    s.add(
+        "rect",
+        x=at(mass.low),
+        y=top + 0.8,
+        width=max(at(mass.high) - at(mass.low), 0.3),
+        height=tall - 1.6,
+        fill=SKY,
+        stroke=INK,
+        stroke_width=0.25,
+    )
     needle, gate = at(mass.value), at(limit)
-    s.path([np.array([[needle, top - 2.2], [needle, top + tall]])], closed=False, stroke=INK, stroke_width=0.6, fill="none")
+    s.path(
+        [np.array([[needle, top - 2.2], [needle, top + tall]])],
+        closed=False,
+        stroke=INK,
+        stroke_width=0.6,
+        fill="none",
+    )
     s.path([np.array([[needle - 1.1, top - 2.4], [needle + 1.1, top - 2.4], [needle, top - 0.2]])], fill=INK)
-    s.path([np.array([[gate, top - 1.4], [gate, top + tall + 1.4]])], closed=False, stroke=INK, stroke_width=0.6, stroke_dasharray="1.1 0.7", fill="none")
+    s.path(
+        [np.array([[gate, top - 1.4], [gate, top + tall + 1.4]])],
+        closed=False,
+        stroke=INK,
+        stroke_width=0.6,
+        stroke_dasharray="1.1 0.7",
+        fill="none",
+    )
     base = top + tall + 4.0
-    s.words(float(np.clip(gate, 22, WIDTH_MM - 40)), base, say.say("part.gauge_limit", limit=say.number(limit)), anchor="middle")
+    s.words(
+        float(np.clip(gate, 22, WIDTH_MM - 40)),
+        base,
+        say.say("part.gauge_limit", limit=say.number(limit)),
+        anchor="middle",
+    )
     s.words(x0, base, "0 %", fill=QUIET)
     s.words(x1, base, "100 %", anchor="end", fill=QUIET)
-    alt = say.say("part.gauge_alt", value=say.number(mass.value), low=say.number(mass.low), high=say.number(mass.high), limit=say.number(limit))
+    alt = say.say(
+        "part.gauge_alt",
+        value=say.number(mass.value),
+        low=say.number(mass.low),
+        high=say.number(mass.high),
+        limit=say.number(limit),
+    )
     return s.done(alt)
 
 
@@ -159,7 +223,13 @@ def budget_bars(bars: Sequence[tuple[str, float]], total: tuple[str, float], say
         last = i == len(rows) - 1
         y = i * step + (1.0 if last else 0.0)
         if last:
-            s.path([np.array([[0, y - 0.2], [WIDTH_MM, y - 0.2]])], closed=False, stroke=QUIET, stroke_width=0.2, fill="none")
+            s.path(
+                [np.array([[0, y - 0.2], [WIDTH_MM, y - 0.2]])],
+                closed=False,
+                stroke=QUIET,
+                stroke_width=0.2,
+                fill="none",
+            )
         long = max(room * max(value, 0.0) / most, 0.15)
         s.words(0, y + 2.9, name, size=2.5, bold=last)
         s.add("rect", x=name_mm, y=y + 0.9, width=long, height=2.3, fill=INK if last else "#7a7a7a")
@@ -185,21 +255,61 @@ def profile(way: Floats, depth: Floats, length_mm: float, say: Catalogue) -> Dra
 
     ticks, digits = _ticks(most)
     for tick in ticks:
-        s.path([np.array([[left, float(y(tick))], [right, float(y(tick))]])], closed=False, stroke="#cccccc", stroke_width=0.15, fill="none")
+        s.path(
+            [np.array([[left, float(y(tick))], [right, float(y(tick))]])],
+            closed=False,
+            stroke="#cccccc",
+            stroke_width=0.15,
+            fill="none",
+        )
         s.words(left - 1, float(y(tick)) + 0.9, say.number(tick, digits), anchor="end", size=2.5)
     curve = np.column_stack([x(np.r_[way, length_mm]), y(np.r_[depth, depth[:1]])])
     area = np.vstack([[[left, bottom]], curve, [[right, bottom]]])
     s.path([area], fill="#e3e3e3")
     s.path([curve], closed=False, stroke=INK, stroke_width=0.35, fill="none", stroke_linejoin="round")
-    s.path([np.array([[left, top], [left, bottom], [right, bottom]])], closed=False, stroke=INK, stroke_width=0.25, fill="none")
+    s.path(
+        [np.array([[left, top], [left, bottom], [right, bottom]])],
+        closed=False,
+        stroke=INK,
+        stroke_width=0.25,
+        fill="none",
+    )
     mean, worst = float(np.mean(depth)), int(np.argmax(depth))
-    s.path([np.array([[left, float(y(mean))], [right, float(y(mean))]])], closed=False, stroke=INK, stroke_width=0.3, stroke_dasharray="1.6 1", fill="none")
-    s.add("circle", cx=float(x(way[worst])), cy=float(y(depth[worst])), r=1.2, fill="none", stroke=VERMILION, stroke_width=0.45)
+    s.path(
+        [np.array([[left, float(y(mean))], [right, float(y(mean))]])],
+        closed=False,
+        stroke=INK,
+        stroke_width=0.3,
+        stroke_dasharray="1.6 1",
+        fill="none",
+    )
+    s.add(
+        "circle",
+        cx=float(x(way[worst])),
+        cy=float(y(depth[worst])),
+        r=1.2,
+        fill="none",
+        stroke=VERMILION,
+        stroke_width=0.45,
+    )
     for k, letter in enumerate("ABCDA"):
         at = left + (right - left) * k / 4
-        s.path([np.array([[at, bottom], [at, bottom + 1]])], closed=False, stroke=INK, stroke_width=0.25, fill="none")
+        s.path(
+            [np.array([[at, bottom], [at, bottom + 1]])],
+            closed=False,
+            stroke=INK,
+            stroke_width=0.25,
+            fill="none",
+        )
         s.words(at, bottom + 3.6, letter, anchor="middle", bold=True, size=2.5)
-        s.words(at, bottom + 6.6, say.number(length_mm * k / 4), anchor="end" if k == 4 else "middle", size=2.4, fill=QUIET)
+        s.words(
+            at,
+            bottom + 6.6,
+            say.number(length_mm * k / 4),
+            anchor="end" if k == 4 else "middle",
+            size=2.4,
+            fill=QUIET,
+        )
     s.words((left + right) / 2, 44.6, say.say("part.profile_x"), anchor="middle", size=2.5)
     s.words(3, (top + bottom) / 2, say.say("part.profile_y"), anchor="middle", size=2.5, turn=-90.0)
     note = f"{say.say('part.profile_mean', mean=say.number(mean, 1))}, {say.say('part.profile_worst', max=say.number(float(depth.max()), 1))}"
@@ -224,7 +334,9 @@ def _ceiling(value: float) -> float:
 
 def _ticks(most: float) -> tuple[list[float], int]:
     step = most / (5 if str(most)[0] in "15" else 4)
-    return [float(k * step) for k in range(round(most / step) + 1)], 0 if step >= 1 and step == round(step) else 1
+    return [float(k * step) for k in range(round(most / step) + 1)], 0 if step >= 1 and step == round(
+        step
+    ) else 1
 
 
 # --- to scale --------------------------------------------------------------------------------------------------------------------------
@@ -246,13 +358,28 @@ def _bar(s: _Sheet, n: float, say: Catalogue) -> None:
         piece = 2.0 if piece == 5.0 else 1.0
     y, h = s.height - 3.2, 1.5
     for i in range(5):
-        s.add("rect", x=1 + i * piece / n, y=y, width=piece / n, height=h, fill=INK if i % 2 == 0 else PAPER, stroke=INK, stroke_width=0.2)
+        s.add(
+            "rect",
+            x=1 + i * piece / n,
+            y=y,
+            width=piece / n,
+            height=h,
+            fill=INK if i % 2 == 0 else PAPER,
+            stroke=INK,
+            stroke_width=0.2,
+        )
     s.words(2.2 + 5 * piece / n, y + 1.7, f"{say.number(5 * piece)} mm", size=2.5, bold=True)
 
 
-def new_and_left(new: Any, left: Any, letters: Sequence[tuple[str, float, float]], worst: tuple[float, float] | None, say: Catalogue) -> tuple[Drawing, float]:
+def new_and_left(
+    new: Any,
+    left: Any,
+    letters: Sequence[tuple[str, float, float]],
+    worst: tuple[float, float] | None,
+    say: Catalogue,
+) -> tuple[Drawing, float]:
     """The new outline dashed over what is left in grey, part frame, to scale. Returns the drawing and n of its scale 1:n."""
-    from anodewane.report.geometry import rings_of
+    from anodewane.report.shapes import rings_of
 
     bounds = np.array([new.bounds, left.bounds])
     lo, hi = bounds[:, :2].min(0) - 0.5, bounds[:, 2:].max(0) + 0.5
@@ -266,8 +393,21 @@ def new_and_left(new: Any, left: Any, letters: Sequence[tuple[str, float, float]
         p = (np.asarray(points, float) - [lo[0], hi[1]]) / n
         return np.column_stack([p[:, 0] + off[0], -p[:, 1] + off[1]])
 
-    s.path([to_paper(_smooth(r, 0.05 * n)) for r in rings_of(left)], fill=LEFT_FILL, fill_rule="evenodd", stroke=INK, stroke_width=0.35, stroke_linejoin="round")
-    s.path([to_paper(_smooth(r, 0.05 * n)) for r in rings_of(new)], fill="none", stroke=INK, stroke_width=0.35, stroke_dasharray="1.8 1.1")
+    s.path(
+        [to_paper(_smooth(r, 0.05 * n)) for r in rings_of(left)],
+        fill=LEFT_FILL,
+        fill_rule="evenodd",
+        stroke=INK,
+        stroke_width=0.35,
+        stroke_linejoin="round",
+    )
+    s.path(
+        [to_paper(_smooth(r, 0.05 * n)) for r in rings_of(new)],
+        fill="none",
+        stroke=INK,
+        stroke_width=0.35,
+        stroke_dasharray="1.8 1.1",
+    )
     centre = to_paper(np.array([[new.centroid.x, new.centroid.y]]))[0]
     for letter, x, y in letters:
         at = to_paper(np.array([[x, y]]))[0]
@@ -278,7 +418,9 @@ def new_and_left(new: Any, left: Any, letters: Sequence[tuple[str, float, float]
     if worst is not None:
         at = to_paper(np.array([worst]))[0]
         s.add("circle", cx=float(at[0]), cy=float(at[1]), r=1.5, fill="none", stroke=PAPER, stroke_width=0.9)
-        s.add("circle", cx=float(at[0]), cy=float(at[1]), r=1.5, fill="none", stroke=VERMILION, stroke_width=0.5)
+        s.add(
+            "circle", cx=float(at[0]), cy=float(at[1]), r=1.5, fill="none", stroke=VERMILION, stroke_width=0.5
+        )
     _bar(s, n, say)
     return s.done(say.say("part.drawing_alt")), n
 
@@ -290,7 +432,15 @@ def _fitting(size_mm: Any, margin: float) -> float:
     return SCALES[-1]
 
 
-def overlay(jpeg: bytes, window_mm: tuple[float, float, float, float], n: float, new: Sequence[Floats], left: Sequence[Floats], gone: Any, say: Catalogue) -> Drawing:
+def overlay(
+    jpeg: bytes,
+    window_mm: tuple[float, float, float, float],
+    n: float,
+    new: Sequence[Floats],
+    left: Sequence[Floats],
+    gone: Any,
+    say: Catalogue,
+) -> Drawing:
     """The flattened photo at 1:n with outlines and hatching, and a scale bar under it.
 
     Parameters
@@ -300,7 +450,7 @@ def overlay(jpeg: bytes, window_mm: tuple[float, float, float, float], n: float,
     window_mm : (x0, y0, x1, y1)
         Its place in the flat frame, y up.
     """
-    from anodewane.report.geometry import hatch_lines
+    from anodewane.report.shapes import hatch_lines
 
     x0, y0, x1, y1 = window_mm
     s = _Sheet(max((x1 - x0) / n, 44.0), (y1 - y0) / n + BELOW_MM)

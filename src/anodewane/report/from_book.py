@@ -36,10 +36,16 @@ def read_haul_out(file: Path, boat: str, hauled: str | None = None) -> Sources:
         name = entries.boat.name
         days = sorted({r.hauled_on for r in entries.readings if r.kind == "wear"})
         if not days:
-            raise UsageError(f"The book holds no judgement of '{name}'.", "Take photos into it with 'anodewane season record'.")
+            raise UsageError(
+                f"The book holds no judgement of '{name}'.",
+                "Take photos into it with 'anodewane season record'.",
+            )
         day = days[-1] if hauled is None else date.fromisoformat(hauled)
         if day not in days:
-            raise UsageError(f"The book holds no judgement of '{name}' hauled out on {day}.", f"It has some of {', '.join(d.isoformat() for d in days[-8:])}.")
+            raise UsageError(
+                f"The book holds no judgement of '{name}' hauled out on {day}.",
+                f"It has some of {', '.join(d.isoformat() for d in days[-8:])}.",
+            )
         now = [r for r in entries.readings if r.hauled_on == day and r.kind == "wear"]
         # what the book foresees is reckoned from its latest entries, so it belongs to the last haul-out only
         says = _says(entries) if day == days[-1] else {}
@@ -47,13 +53,35 @@ def read_haul_out(file: Path, boat: str, hauled: str | None = None) -> Sources:
         for r in sorted(now, key=lambda r: r.position):
             data = book.record_json(r.record_sha256)
             shown = f"{r.position}.json"
-            records.append(RecordFile(shown, data, parse_record(data, shown), r.position, history=_history(book, entries, r), book=says.get(r.position)))
+            records.append(
+                RecordFile(
+                    shown,
+                    data,
+                    parse_record(data, shown),
+                    r.position,
+                    history=_history(book, entries, r),
+                    book=says.get(r.position),
+                )
+            )
         seen = {r.position for r in now}
         left_out = tuple(p.name for p in entries.positions if p.name not in seen)
         overrules = {o.position: o for o in book.overrules(name) if o.hauled_on == day}
-        findings = tuple(Finding(o.position, o.verdict, o.by, o.why, o.at[:10]) for o in overrules.values() if o.verdict is not None and o.position in seen)
+        findings = tuple(
+            Finding(o.position, o.verdict, o.by, o.why, o.at[:10])
+            for o in overrules.values()
+            if o.verdict is not None and o.position in seen
+        )
         calibrations = tuple(c for c in (book.calibration(n) for n in book.template_names()) if c is not None)
-        return Sources(tuple(records), (file.parent,), left_out, name, day.isoformat(), findings, _templates(book), calibrations)
+        return Sources(
+            tuple(records),
+            (file.parent,),
+            left_out,
+            name,
+            day.isoformat(),
+            findings,
+            _templates(book),
+            calibrations,
+        )
 
 
 def _templates(book: Book) -> tuple[Template, ...]:
@@ -62,10 +90,22 @@ def _templates(book: Book) -> tuple[Template, ...]:
 
 def _history(book: Book, entries: BoatEntries, now: Reading) -> tuple[Earlier, ...]:
     """What was seen and done at a position before and at this haul-out, oldest first; this haul-out's own look is the page itself."""
-    out = [Earlier(f.fitted_on.isoformat(), "refit") for f in entries.fittings if f.position == now.position and f.fitted_on < now.hauled_on]
-    looks = [r for r in entries.readings if r.position == now.position and r.kind == "wear" and r.hauled_on < now.hauled_on]
+    out = [
+        Earlier(f.fitted_on.isoformat(), "refit")
+        for f in entries.fittings
+        if f.position == now.position and f.fitted_on < now.hauled_on
+    ]
+    looks = [
+        r
+        for r in entries.readings
+        if r.position == now.position and r.kind == "wear" and r.hauled_on < now.hauled_on
+    ]
     out += [Earlier(r.hauled_on.isoformat(), r.status, r.verdict, r.consumed_pct) for r in looks]
-    weights = [w for w in book.weighings(entries.boat.name) if w.position == now.position and w.hauled_on <= now.hauled_on]
+    weights = [
+        w
+        for w in book.weighings(entries.boat.name)
+        if w.position == now.position and w.hauled_on <= now.hauled_on
+    ]
     out += [Earlier(w.hauled_on.isoformat(), "weighed", mass_g=w.mass_g) for w in weights]
     return tuple(sorted(out, key=lambda e: (e.date, e.kind)))
 
@@ -80,7 +120,10 @@ def _says(entries: BoatEntries) -> dict[str, BookSays]:
     warned = notices([entries], states, settings, rules)
     out = {}
     for s in states:
-        reasons: Sequence[Reason] = (*s.reasons, *(n.reason for n in warned if s.position.name in n.positions or not n.positions))
+        reasons: Sequence[Reason] = (
+            *s.reasons,
+            *(n.reason for n in warned if s.position.name in n.positions or not n.positions),
+        )
         raised = s.verdict if s.verdict != s.photo_verdict else None
         if reasons or raised:
             out[s.position.name] = BookSays(raised, tuple(reasons))

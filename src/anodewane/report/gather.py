@@ -46,16 +46,20 @@ def parse_record(data: bytes, name: str) -> Verdict:
     InputUnreadable
         Not a record: not JSON, a key missing, a value of the wrong type, of another major version.
     """
-    from anodewane.record_json import verdict_from_json
+    from anodewane.show.record_json import verdict_from_json
 
     bad = f"'{name}' isn't a record that can be read"
     if len(data) > MAX_RECORD_BYTES:
-        raise InputUnreadable(f"'{name}' is larger than a record can be.", "Give the record as 'anodewane judge' wrote it.")
+        raise InputUnreadable(
+            f"'{name}' is larger than a record can be.", "Give the record as 'anodewane judge' wrote it."
+        )
     try:
         return verdict_from_json(data)
     except (ValueError, TypeError, RecursionError) as e:
         why = _first_fault(e)
-        raise InputUnreadable(f"{bad} ({why}).", "Give the record as 'anodewane judge' wrote it, or judge the photo again.") from e
+        raise InputUnreadable(
+            f"{bad} ({why}).", "Give the record as 'anodewane judge' wrote it, or judge the photo again."
+        ) from e
 
 
 def _first_fault(e: Exception) -> str:
@@ -157,7 +161,12 @@ class Templates:
 def gather(records: Sequence[RecordFile], photos: Photos, templates: Templates) -> Iterator[PartInput]:
     """Yield a report's parts, one photo read after the other."""
     for record in records:
-        yield part_input(record, photos.find(record.verdict, record.photo), templates.find(record.verdict), more_photos(record.verdict, photos))
+        yield part_input(
+            record,
+            photos.find(record.verdict, record.photo),
+            templates.find(record.verdict),
+            more_photos(record.verdict, photos),
+        )
 
 
 def more_photos(verdict: Verdict, photos: Photos) -> tuple[Path | None, ...]:
@@ -165,7 +174,9 @@ def more_photos(verdict: Verdict, photos: Photos) -> tuple[Path | None, ...]:
     return tuple(photos.locate(w.name, w.sha256) for w in verdict.views if w.sha256 != verdict.photo.sha256)
 
 
-def part_input(record: RecordFile, photo: Path | None, template: Template | None, more: Sequence[Path | None] = ()) -> PartInput:
+def part_input(
+    record: RecordFile, photo: Path | None, template: Template | None, more: Sequence[Path | None] = ()
+) -> PartInput:
     """One part. A photo that is missing, not the one that was judged or unreadable is said, and the part keeps its page. more : as `more_photos`."""
     from anodewane.stages.load import load_photo
 
@@ -189,7 +200,10 @@ def part_input(record: RecordFile, photo: Path | None, template: Template | None
     named = {w.sha256 for w in record.verdict.views}
     for other in more:
         with contextlib.suppress(AnodewaneError):  # one that can't be read isn't shown
-            if other is not None and (digest := hashlib.sha256(data := read_bytes(other)).hexdigest()) in named:
+            if (
+                other is not None
+                and (digest := hashlib.sha256(data := read_bytes(other)).hexdigest()) in named
+            ):
                 at_hand[digest] = load_photo(data, other.name)
     views, thickness_map = view_pictures(at_hand, record.verdict)
     return PartInput(

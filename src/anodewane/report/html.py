@@ -62,7 +62,11 @@ class _Made(str):
 
 def _el(tag: str, *children: Any, **attributes: Any) -> _Made:
     """An element; children that aren't markup are escaped, None is left out; `cls` and `for_` stand for class and for."""
-    shown = "".join(f' {k.rstrip("_").replace("cls", "class").replace("_", "-")}="{escape(str(v))}"' for k, v in attributes.items() if v is not None)
+    shown = "".join(
+        f' {k.rstrip("_").replace("cls", "class").replace("_", "-")}="{escape(str(v))}"'
+        for k, v in attributes.items()
+        if v is not None
+    )
     if tag in ("meta", "img"):
         return _Made(f"<{tag}{shown}>")
     inside = "".join(c if isinstance(c, _Made) else escape(str(c)) for c in children if c is not None)
@@ -81,7 +85,11 @@ def report_html(report: Report) -> bytes:
         "head",
         _el("meta", charset="utf-8"),
         _el("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        _el("meta", http_equiv="Content-Security-Policy", content=f"default-src 'none'; img-src data:; style-src 'sha256-{policy}'; form-action 'none'; base-uri 'none'"),
+        _el(
+            "meta",
+            http_equiv="Content-Security-Policy",
+            content=f"default-src 'none'; img-src data:; style-src 'sha256-{policy}'; form-action 'none'; base-uri 'none'",
+        ),
         _el("meta", name="referrer", content="no-referrer"),
         _el("title", report.title),
         _Made(f"<style>{STYLE}</style>"),
@@ -91,7 +99,9 @@ def report_html(report: Report) -> bytes:
         _el("header", _el("h1", report.title)),
         _el("main", _cover(report), *(_part(p, say) for p in report.parts), _method(say), _hashes(report)),
     )
-    return f'<!doctype html>\n<html lang="{escape(report.language)}">{head}{body}</html>\n'.encode("utf-8", "replace")
+    return f'<!doctype html>\n<html lang="{escape(report.language)}">{head}{body}</html>\n'.encode(
+        "utf-8", "replace"
+    )
 
 
 def _table(rows: Rows, cls: str, caption: str | None = None) -> _Made:
@@ -108,23 +118,45 @@ def _cover(report: Report) -> _Made:
             _el(
                 "tr",
                 _el("th", _el("a", f"{r.number}. {r.position}", href=f"#{r.anchor}"), scope="row"),
-                _el("td", _el("span", sign, cls="sign"), _el("span", r.verdict, cls="grade"), _el("div", r.signer) if r.signer else None),
+                _el(
+                    "td",
+                    _el("span", sign, cls="sign"),
+                    _el("span", r.verdict, cls="grade"),
+                    _el("div", r.signer) if r.signer else None,
+                ),
                 _el("td", r.consumed),
                 _el("td", r.to_do),
             )
         )
-    heads = _el("tr", *(_el("th", say.say(f"cover.column_{c}"), scope="col") for c in ("position", "verdict", "consumed", "do")))
+    heads = _el(
+        "tr",
+        *(
+            _el("th", say.say(f"cover.column_{c}"), scope="col")
+            for c in ("position", "verdict", "consumed", "do")
+        ),
+    )
     return _all(
         _table(report.facts, "facts"),
         _el("p", report.counts, cls="headline"),
         _el("h2", say.say("cover.at_a_glance")),
         _el("table", _el("thead", heads), _el("tbody", *rows), cls="glance"),
         _el("p", report.glance_note, cls="under") if report.glance_note else None,
-        _el("div", _el("h2", say.say("cover.attention")), _el("ul", *(_el("li", a) for a in report.attention)), cls="box"),
+        _el(
+            "div",
+            _el("h2", say.say("cover.attention")),
+            _el("ul", *(_el("li", a) for a in report.attention)),
+            cls="box",
+        ),
         _el("h2", say.say("cover.signature")),
         _el(
             "table",
-            _el("tbody", *(_el("tr", _el("th", say.say(f"cover.signature_{k}"), scope="row"), _el("td", "\u00a0")) for k in ("name", "place", "hand"))),
+            _el(
+                "tbody",
+                *(
+                    _el("tr", _el("th", say.say(f"cover.signature_{k}"), scope="row"), _el("td", "\u00a0"))
+                    for k in ("name", "place", "hand")
+                ),
+            ),
             cls="facts sign-here",
         ),
     )
@@ -136,22 +168,47 @@ def _part(p: PartPage, say: Catalogue) -> _Made:
         "section",
         _el("h2", p.heading, id=f"{p.anchor}-h"),
         _el("p", p.position) if p.position not in p.heading else None,
-        _el("p", _el("span", _svg(p.sign, hidden=True), cls="sign"), _el("span", p.verdict, cls="grade headline"), " ", p.to_do),
+        _el(
+            "p",
+            _el("span", _svg(p.sign, hidden=True), cls="sign"),
+            _el("span", p.verdict, cls="grade headline"),
+            " ",
+            p.to_do,
+        ),
         _el("p", p.headline, cls="headline"),
         _drawing(p.gauge),
-        _el("div", _el("h3", say.say("part.doubts")), _el("p", say.say("part.doubts_text")), _el("ul", *(_el("li", d) for d in p.doubts)), cls="box")
+        _el(
+            "div",
+            _el("h3", say.say("part.doubts")),
+            _el("p", say.say("part.doubts_text")),
+            _el("ul", *(_el("li", d) for d in p.doubts)),
+            cls="box",
+        )
         if p.doubts
         else None,
-        *(_el("div", _el("h3", say.say("part.finding")), _el("p", " ".join(f.lines)), _el("p", f.why, cls="note"), cls="box") for f in p.findings),
+        *(
+            _el(
+                "div",
+                _el("h3", say.say("part.finding")),
+                _el("p", " ".join(f.lines)),
+                _el("p", f.why, cls="note"),
+                cls="box",
+            )
+            for f in p.findings
+        ),
         _book(p, say),
         _el("h3", say.say("part.reasons")),
         _reasons(p.reasons),
         _el(
             "div",
             _figure(p.photo_title, photo, p.photo_note if p.photo is not None else None),
-            _figure(say.say("part.overlay_plain") if p.overlay else None, _drawing(p.overlay), p.overlay_note),
+            _figure(
+                say.say("part.overlay_plain") if p.overlay else None, _drawing(p.overlay), p.overlay_note
+            ),
             _figure(p.profile_title if p.profile else None, _drawing(p.profile), p.profile_note),
-            _figure(say.say("part.drawing_plain") if p.drawing else None, _drawing(p.drawing), p.drawing_note),
+            _figure(
+                say.say("part.drawing_plain") if p.drawing else None, _drawing(p.drawing), p.drawing_note
+            ),
             cls="pair",
         ),
         _el("h3", say.say("part.figures")),
@@ -175,22 +232,55 @@ def _part(p: PartPage, say: Catalogue) -> _Made:
 
 
 def _reasons(reasons: tuple[ReasonText, ...]) -> _Made:
-    return _el("ul", *(_el("li", _el("strong", r.message), " ", r.remedy, _el("p", r.own_words, cls="under") if r.own_words else None) for r in reasons))
+    return _el(
+        "ul",
+        *(
+            _el(
+                "li",
+                _el("strong", r.message),
+                " ",
+                r.remedy,
+                _el("p", r.own_words, cls="under") if r.own_words else None,
+            )
+            for r in reasons
+        ),
+    )
 
 
 def _book(p: PartPage, say: Catalogue) -> _Made | None:
     """What the season's book adds."""
     if not p.book and not p.book_verdict:
         return None
-    return _el("div", _el("h3", say.say("part.book")), _el("p", p.book_verdict) if p.book_verdict else None, _reasons(p.book), cls="box")
+    return _el(
+        "div",
+        _el("h3", say.say("part.book")),
+        _el("p", p.book_verdict) if p.book_verdict else None,
+        _reasons(p.book),
+        cls="box",
+    )
 
 
 def _figure(title: str | None, what: Any, under: str | None) -> _Made:
-    return _el("figure", _el("figcaption", title) if title else None, what, _el("p", under, cls="under") if under else None) if what is not None or under else _Made("")
+    return (
+        _el(
+            "figure",
+            _el("figcaption", title) if title else None,
+            what,
+            _el("p", under, cls="under") if under else None,
+        )
+        if what is not None or under
+        else _Made("")
+    )
 
 
 def _picture(picture: Picture, alt: str) -> _Made:
-    return _el("img", src=f"data:image/jpeg;base64,{base64.b64encode(picture.jpeg).decode()}", alt=alt, width=picture.width_px, height=picture.height_px)
+    return _el(
+        "img",
+        src=f"data:image/jpeg;base64,{base64.b64encode(picture.jpeg).decode()}",
+        alt=alt,
+        width=picture.width_px,
+        height=picture.height_px,
+    )
 
 
 def _drawing(drawing: Drawing | None) -> _Made | None:
@@ -218,7 +308,23 @@ def _method(say: Catalogue) -> _Made:
 def _hashes(report: Report) -> _Made:
     say = report.catalogue
     blocks = [
-        _all(_el("h3", b.heading), _el("table", _el("tbody", *(_el("tr", _el("th", k, scope="row"), _el("td", v, cls="hash")) for k, v in b.rows)), cls="figures"))
+        _all(
+            _el("h3", b.heading),
+            _el(
+                "table",
+                _el(
+                    "tbody",
+                    *(_el("tr", _el("th", k, scope="row"), _el("td", v, cls="hash")) for k, v in b.rows),
+                ),
+                cls="figures",
+            ),
+        )
         for b in report.hashes
     ]
-    return _el("section", _el("h2", say.say("hashes.title")), _el("p", say.say("hashes.text")), *blocks, _el("p", say.say("hashes.place")))
+    return _el(
+        "section",
+        _el("h2", say.say("hashes.title")),
+        _el("p", say.say("hashes.text")),
+        *blocks,
+        _el("p", say.say("hashes.place")),
+    )

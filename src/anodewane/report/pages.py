@@ -17,11 +17,11 @@ from anodewane.records import Grade, Interval, Reason, Template, Verdict
 from anodewane.report import drawings
 from anodewane.report.doubts import doubts
 from anodewane.report.drawings import Drawing
-from anodewane.report.geometry import gone_shape, new_shape, recession_round, shape_of, worn_shape
 from anodewane.report.pictures import FlatPicture, Picture
+from anodewane.report.shapes import gone_shape, new_shape, recession_round, shape_of, worn_shape
 from anodewane.report.texts import Catalogue, clean, same_name, shortened
 from anodewane.settings import Settings
-from anodewane.words import no_wear
+from anodewane.show.words import no_wear
 
 Paper = Literal["a4", "letter"]
 PhotoState = Literal["shown", "missing", "changed", "unreadable"]
@@ -44,9 +44,14 @@ class Finding:
 
     def __post_init__(self) -> None:
         if self.verdict not in ("replace", "monitor", "ok"):
-            raise UsageError(f"A finding is replace, monitor or ok, not '{self.verdict}'.", "Write it as POSITION=replace.")
+            raise UsageError(
+                f"A finding is replace, monitor or ok, not '{self.verdict}'.", "Write it as POSITION=replace."
+            )
         if not self.by.strip() or not self.why.strip():
-            raise UsageError(f"The finding for '{self.position}' lacks who found it or why.", "Give --by and --why with it.")
+            raise UsageError(
+                f"The finding for '{self.position}' lacks who found it or why.",
+                "Give --by and --why with it.",
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +229,14 @@ class Report:
 # --- from one to the other -------------------------------------------------------------------------------------------------------------
 
 
-def make_report(parts: Sequence[PartInput], cover: Cover, findings: Sequence[Finding], say: Catalogue, paper: Paper = "a4", left_out: Sequence[str] = ()) -> Report:
+def make_report(
+    parts: Sequence[PartInput],
+    cover: Cover,
+    findings: Sequence[Finding],
+    say: Catalogue,
+    paper: Paper = "a4",
+    left_out: Sequence[str] = (),
+) -> Report:
     """Write a report.
 
     Parameters
@@ -256,23 +268,36 @@ def make_report(parts: Sequence[PartInput], cover: Cover, findings: Sequence[Fin
         earlier = first_by_photo.setdefault(part.verdict.photo.sha256, number)
         if earlier != number:
             other = shortened(clean(parts[earlier - 1].position), SHORT)
-            attention.append(say.say("attention.same_photo", position=shortened(page.position, SHORT), other=other))
+            attention.append(
+                say.say("attention.same_photo", position=shortened(page.position, SHORT), other=other)
+            )
         hashes.append(HashBlock(page.heading, _hash_rows(part, say)))
     for f in findings:
         if not any(same_name(f.position, p.position) for p in parts):
-            attention.append(say.say("attention.finding_without_part", position=shortened(clean(f.position), SHORT)))
+            attention.append(
+                say.say("attention.finding_without_part", position=shortened(clean(f.position), SHORT))
+            )
     attention += [say.say("attention.left_out", what=clean(shortened(what, 300))) for what in left_out]
-    count = {g: sum(p.verdict.verdict == g and p.verdict.status == "judged" for p in parts) for g in ("replace", "monitor", "ok")}
+    count = {
+        g: sum(p.verdict.verdict == g and p.verdict.status == "judged" for p in parts)
+        for g in ("replace", "monitor", "ok")
+    }
     cannot = len(parts) - sum(count.values())
-    coverages = sorted({round(100 * p.verdict.consumed.coverage) for p in parts if p.verdict.consumed is not None})
+    coverages = sorted(
+        {round(100 * p.verdict.consumed.coverage) for p in parts if p.verdict.consumed is not None}
+    )
     taken = sorted(p.verdict.photo.taken for p in parts if p.verdict.photo.taken)
     return Report(
         language=say.code,
         paper=paper,
         title=clean(cover.title) if cover.title else say.say("cover.report"),
         facts=_facts(cover, parts, taken, say),
-        counts=say.say("cover.counts" if len(parts) > 1 else "cover.counts_one", n=len(parts), **count, cannot=cannot),
-        glance_note=say.say("cover.coverage", coverage=" / ".join(str(c) for c in coverages)) if coverages else "",
+        counts=say.say(
+            "cover.counts" if len(parts) > 1 else "cover.counts_one", n=len(parts), **count, cannot=cannot
+        ),
+        glance_note=say.say("cover.coverage", coverage=" / ".join(str(c) for c in coverages))
+        if coverages
+        else "",
         glance=tuple(glance),
         attention=tuple(attention) or (say.say("cover.nothing_wrong"),),
         looks_wrong=bool(attention),
@@ -280,7 +305,10 @@ def make_report(parts: Sequence[PartInput], cover: Cover, findings: Sequence[Fin
         hashes=tuple(hashes),
         catalogue=say,
         date_iso=cover.dated or (_day(taken[-1]) if taken else None),
-        signs={g: drawings.sign(None if g == "cannot_judge" else g, say.say(f"verdict.{g}")) for g in ("replace", "monitor", "ok", "cannot_judge")},
+        signs={
+            g: drawings.sign(None if g == "cannot_judge" else g, say.say(f"verdict.{g}"))
+            for g in ("replace", "monitor", "ok", "cannot_judge")
+        },
     )
 
 
@@ -322,7 +350,11 @@ def grade_key(verdict: Verdict) -> str:
 
 
 def _interval(interval: Interval, say: Catalogue, digits: int = 0) -> dict[str, str]:
-    return {"value": say.number(interval.value, digits), "low": say.number(interval.low, digits), "high": say.number(interval.high, digits)}
+    return {
+        "value": say.number(interval.value, digits),
+        "low": say.number(interval.low, digits),
+        "high": say.number(interval.high, digits),
+    }
 
 
 def _consumed(v: Verdict, say: Catalogue) -> str:
@@ -337,10 +369,24 @@ def _doubts(part: PartInput, say: Catalogue) -> tuple[str, ...]:
     photo = part.verdict.photo
     if part.photo_size_px is not None and part.photo_size_px != (photo.width_px, photo.height_px):
         width, height = part.photo_size_px
-        found.append(say.say("doubt.size", width=width, height=height, said_width=photo.width_px, said_height=photo.height_px))
+        found.append(
+            say.say(
+                "doubt.size",
+                width=width,
+                height=height,
+                said_width=photo.width_px,
+                said_height=photo.height_px,
+            )
+        )
     if part.photo_state == "shown" and part.photo_taken != photo.taken:
         unknown = say.say("figure.unknown")
-        found.append(say.say("doubt.taken", photo=_moment(part.photo_taken) if part.photo_taken else unknown, said=_moment(photo.taken) if photo.taken else unknown))
+        found.append(
+            say.say(
+                "doubt.taken",
+                photo=_moment(part.photo_taken) if part.photo_taken else unknown,
+                said=_moment(photo.taken) if photo.taken else unknown,
+            )
+        )
     return tuple(found)
 
 
@@ -351,7 +397,13 @@ def _attention(part: PartInput, position: str, wrong: tuple[str, ...], say: Cata
     if part.photo_state != "shown":
         out.append(say.say(f"attention.photo_{part.photo_state}", position=where, name=name))
     if part.template is None and part.verdict.template is not None and part.verdict.status == "judged":
-        out.append(say.say("attention.no_template", position=where, name=shortened(clean(part.verdict.template.name), SHORT)))
+        out.append(
+            say.say(
+                "attention.no_template",
+                position=where,
+                name=shortened(clean(part.verdict.template.name), SHORT),
+            )
+        )
     return out
 
 
@@ -360,13 +412,24 @@ def _glance(part: PartInput, page: PartPage, number: int, own: list[Finding], sa
     if part.book and part.book.verdict:
         others.append(say.say("cover.book_says", verdict=say.say(f"verdict.{part.book.verdict}")))
     signer = "; ".join(others) or None
-    return GlanceRow(page.anchor, number, shortened(page.position, SHORT), page.grade, page.verdict, signer, _consumed(part.verdict, say), page.to_do)
+    return GlanceRow(
+        page.anchor,
+        number,
+        shortened(page.position, SHORT),
+        page.grade,
+        page.verdict,
+        signer,
+        _consumed(part.verdict, say),
+        page.to_do,
+    )
 
 
 # --- a part's page ---------------------------------------------------------------------------------------------------------------------
 
 
-def _part_page(part: PartInput, number: int, own: list[Finding], wrong: tuple[str, ...], say: Catalogue) -> PartPage:
+def _part_page(
+    part: PartInput, number: int, own: list[Finding], wrong: tuple[str, ...], say: Catalogue
+) -> PartPage:
     v = part.verdict
     key = grade_key(v)
     position = clean(part.position)
@@ -417,14 +480,18 @@ def _part_page(part: PartInput, number: int, own: list[Finding], wrong: tuple[st
         note=clean(part.note, lines=True) if part.note else None,
         history=tuple(_earlier(e, say) for e in part.history),
         book=tuple(_reason(r.code, r.message, r.remedy, say) for r in part.book.reasons) if part.book else (),
-        book_verdict=say.say("part.book_verdict", verdict=say.say(f"verdict.{part.book.verdict}")) if part.book and part.book.verdict else None,
+        book_verdict=say.say("part.book_verdict", verdict=say.say(f"verdict.{part.book.verdict}"))
+        if part.book and part.book.verdict
+        else None,
         doubts=wrong,
     )
 
 
 def _reason(code: str, message: str, remedy: str | None, say: Catalogue) -> ReasonText:
     said, do, own = say.reason(code, message, remedy)
-    return ReasonText(clean(said), clean(do) if do else None, say.say("part.record_says", text=clean(own)) if own else None)
+    return ReasonText(
+        clean(said), clean(do) if do else None, say.say("part.record_says", text=clean(own)) if own else None
+    )
 
 
 def _finding(f: Finding, tool: str, say: Catalogue) -> FindingText:
@@ -440,7 +507,9 @@ def _finding(f: Finding, tool: str, say: Catalogue) -> FindingText:
 
 def _earlier(e: Earlier, say: Catalogue) -> tuple[str, str]:
     if e.kind == "judged" and e.verdict and e.consumed_pct is not None:
-        return clean(e.date), say.say("history.judged", verdict=say.say(f"verdict.{e.verdict}"), **_interval(e.consumed_pct, say))
+        return clean(e.date), say.say(
+            "history.judged", verdict=say.say(f"verdict.{e.verdict}"), **_interval(e.consumed_pct, say)
+        )
     if e.kind == "weighed" and e.mass_g is not None:
         return clean(e.date), say.say("history.weighed", g=say.number(e.mass_g))
     return clean(e.date), say.say(f"history.{'refit' if e.kind == 'refit' else 'cannot_judge'}")
@@ -450,7 +519,12 @@ def _sure(v: Verdict, say: Catalogue) -> str:
     if v.consumed is None:
         return say.say("part.sure_none")
     figures = _interval(v.consumed.mass_pct, say, 1)
-    return say.say("part.sure_text", low=figures["low"], high=figures["high"], coverage=say.number(100 * v.consumed.coverage))
+    return say.say(
+        "part.sure_text",
+        low=figures["low"],
+        high=figures["high"],
+        coverage=say.number(100 * v.consumed.coverage),
+    )
 
 
 def _budget(v: Verdict, say: Catalogue) -> tuple[list[tuple[str, float]], tuple[str, float]]:
@@ -458,7 +532,11 @@ def _budget(v: Verdict, say: Catalogue) -> tuple[list[tuple[str, float]], tuple[
     bars = []
     for cause, value in v.budget.items():
         key = f"cause.{cause}"
-        named = say.say(key) if say.has(key) and cause != "other" else say.say("cause.other", name=shortened(clean(cause), 50))
+        named = (
+            say.say(key)
+            if say.has(key) and cause != "other"
+            else say.say("cause.other", name=shortened(clean(cause), 50))
+        )
         bars.append((named, float(value)))
     bars.sort(key=lambda b: -b[1])
     return bars, (say.say("part.sure_total"), math.sqrt(sum(b[1] ** 2 for b in bars)))
@@ -480,7 +558,11 @@ def _views(part: PartInput, say: Catalogue) -> tuple[ViewShown, ...]:
             said.insert(1, say.say("part.view_other_side"))
         shown.append(ViewShown(picture, say.say("part.view_alt", name=name), " ".join(said)))
     if part.thickness_map is not None and v.together is not None:
-        caption = say.say("part.map", low=n(min(t for *_, t in v.together.thickness_part_mm), 1), high=n(max(t for *_, t in v.together.thickness_part_mm), 1))
+        caption = say.say(
+            "part.map",
+            low=n(min(t for *_, t in v.together.thickness_part_mm), 1),
+            high=n(max(t for *_, t in v.together.thickness_part_mm), 1),
+        )
         shown.append(ViewShown(part.thickness_map, say.say("part.map_alt"), caption))
     return tuple(shown)
 
@@ -490,7 +572,11 @@ def _overlay(part: PartInput, say: Catalogue) -> tuple[Drawing | None, str, str]
     if flat is None:
         v = part.verdict
         has_outline = v.outline is not None and bool(v.outline.photo_px)
-        why = part_photo_why(part, say) if part.photo_state != "shown" else say.say("part.overlay_none" if not has_outline else "part.overlay_no_sheet")
+        why = (
+            part_photo_why(part, say)
+            if part.photo_state != "shown"
+            else say.say("part.overlay_none" if not has_outline else "part.overlay_no_sheet")
+        )
         return None, say.say("part.overlay", scale="-"), why
     gone = None
     new, left = flat.flat.new, flat.flat.left
@@ -518,7 +604,7 @@ def _profile(part: PartInput, worn: Any, say: Catalogue) -> tuple[Drawing | None
         return None, say.say("part.profile_nothing")
     if part.template is None:
         return None, say.say("part.profile_none", name=shortened(clean(part.verdict.template.name), SHORT))
-    from anodewane.geometry import ring_length
+    from anodewane.geometry.rings import ring_length
 
     way, depth, _ = recession_round(part.template, worn)
     return drawings.profile(way, depth, ring_length(np.asarray(part.template.rings[0], float)), say), None
@@ -529,7 +615,9 @@ def _drawing(part: PartInput, worn: Any, say: Catalogue) -> tuple[Drawing | None
         return None, 1
     way, _, points = recession_round(part.template, worn)
     quarters = [round(k * len(way) / 4) % len(way) for k in range(4)]
-    letters = [(letter, float(points[i][0]), float(points[i][1])) for letter, i in zip("ABCD", quarters, strict=True)]
+    letters = [
+        (letter, float(points[i][0]), float(points[i][1])) for letter, i in zip("ABCD", quarters, strict=True)
+    ]
     worst = part.verdict.recession_mm.worst_part_mm if part.verdict.recession_mm else None
     return drawings.new_and_left(new_shape(part.template), worn, letters, worst, say)
 
@@ -547,25 +635,59 @@ def _figures(v: Verdict, say: Catalogue) -> Rows:
         row("consumed_mass", say.say("figure.interval", **_interval(v.consumed.mass_pct, say, 1)))
         row("consumed_area", say.say("figure.interval", **_interval(v.consumed.area_pct, say, 1)))
     if v.mass is not None:
-        row("mass", say.say("figure.mass_value", **_interval(v.mass.remaining_g, say), new=n(v.mass.new_g), method=say.say(f"method_of_mass.{v.mass.method}")))
+        row(
+            "mass",
+            say.say(
+                "figure.mass_value",
+                **_interval(v.mass.remaining_g, say),
+                new=n(v.mass.new_g),
+                method=say.say(f"method_of_mass.{v.mass.method}"),
+            ),
+        )
     if v.together is not None:
-        row("together", say.say("figure.together_value", n=len(v.views), **_interval(v.together.mass_before_pct, say, 1)))
+        row(
+            "together",
+            say.say("figure.together_value", n=len(v.views), **_interval(v.together.mass_before_pct, say, 1)),
+        )
     if v.area is not None:
         row("area", say.say("figure.area_value", value=n(v.area.remaining_mm2), new=n(v.area.new_mm2)))
     if v.recession_mm is not None:
         r = v.recession_mm
-        row("recession", say.say("figure.recession_value", mean=n(r.mean, 1), p95=n(r.p95, 1), max=n(r.max, 1)))
+        row(
+            "recession",
+            say.say("figure.recession_value", mean=n(r.mean, 1), p95=n(r.p95, 1), max=n(r.max, 1)),
+        )
     if v.remaining_thickness_mm is not None:
         new = n(v.template.thickness_mm, 1) if v.template else unknown
-        row("thickness", say.say("figure.thickness_value", **_interval(v.remaining_thickness_mm, say, 1), new=new))
+        row(
+            "thickness",
+            say.say("figure.thickness_value", **_interval(v.remaining_thickness_mm, say, 1), new=new),
+        )
     for hole in v.holes:
-        washer = say.say("figure.washer_unknown") if hole.washer_mm is None else say.say("figure.washer_mm", mm=n(hole.washer_mm, 1))
+        washer = (
+            say.say("figure.washer_unknown")
+            if hole.washer_mm is None
+            else say.say("figure.washer_mm", mm=n(hole.washer_mm, 1))
+        )
         state = say.say(f"hole_state.{hole.state}")
         label = say.say("figure.hole", n=hole.index + 1)
         if hole.diameter_mm is None:
-            rows.append((label, say.say("figure.hole_unseen", new=n(hole.new_mm, 1), washer=washer, state=state)))
+            rows.append(
+                (label, say.say("figure.hole_unseen", new=n(hole.new_mm, 1), washer=washer, state=state))
+            )
         else:
-            rows.append((label, say.say("figure.hole_value", diameter=n(hole.diameter_mm, 1), new=n(hole.new_mm, 1), washer=washer, state=state)))
+            rows.append(
+                (
+                    label,
+                    say.say(
+                        "figure.hole_value",
+                        diameter=n(hole.diameter_mm, 1),
+                        new=n(hole.new_mm, 1),
+                        washer=washer,
+                        state=state,
+                    ),
+                )
+            )
     if v.pieces_lost is not None:
         row("pieces", str(v.pieces_lost))
     return tuple(rows)
@@ -585,7 +707,15 @@ def _more(v: Verdict, say: Catalogue) -> Rows:
         rows.append((say.say(f"figure.{key}"), text))
 
     basis = say.say(BASES[v.limits.basis]) if v.limits.basis in BASES else clean(v.limits.basis)
-    row("limit", say.say("figure.limit_value", limit=n(v.limits.limit_pct, 1), monitor=n(v.limits.monitor_from_pct, 1), basis=basis))
+    row(
+        "limit",
+        say.say(
+            "figure.limit_value",
+            limit=n(v.limits.limit_pct, 1),
+            monitor=n(v.limits.monitor_from_pct, 1),
+            basis=basis,
+        ),
+    )
     if v.template is not None:
         t = v.template
         row(
@@ -602,32 +732,77 @@ def _more(v: Verdict, say: Catalogue) -> Rows:
     if v.scale is not None:
         s = v.scale
         x, y = (n(mm, 1) for mm in s.check_line_mm)
-        row("sheet", say.say("figure.sheet_value", layout=clean(s.layout), distance=n(s.distance_mm), tilt=n(s.tilt_deg, 1), sd=n(s.sd_pct, 2), x=x, y=y))
+        row(
+            "sheet",
+            say.say(
+                "figure.sheet_value",
+                layout=clean(s.layout),
+                distance=n(s.distance_mm),
+                tilt=n(s.tilt_deg, 1),
+                sd=n(s.sd_pct, 2),
+                x=x,
+                y=y,
+            ),
+        )
     made = v.provenance
     if made.manual is not None:
         row(
             "outline_by",
-            say.say("figure.outline_manual", by=clean(made.manual.by) if made.manual.by else unknown, when=clean(made.manual.when) if made.manual.when else unknown),
+            say.say(
+                "figure.outline_manual",
+                by=clean(made.manual.by) if made.manual.by else unknown,
+                when=clean(made.manual.when) if made.manual.when else unknown,
+            ),
         )
     elif made.segmenter is not None:
         row("outline_by", say.say("figure.outline_segmenter", name=clean(shortened(made.segmenter, 60))))
     taken = _moment(v.photo.taken) if v.photo.taken else unknown
-    row("photo_file", say.say("figure.photo_value", name=clean(v.photo.name), width=v.photo.width_px, height=v.photo.height_px, taken=taken))
+    row(
+        "photo_file",
+        say.say(
+            "figure.photo_value",
+            name=clean(v.photo.name),
+            width=v.photo.width_px,
+            height=v.photo.height_px,
+            taken=taken,
+        ),
+    )
     return tuple(rows)
 
 
 def _hash_rows(part: PartInput, say: Catalogue) -> Rows:
     v = part.verdict
-    rows = [(say.say("hashes.record"), part.record_sha256), (say.say("hashes.photo"), clean(shortened(v.photo.sha256, 80)))]
+    rows = [
+        (say.say("hashes.record"), part.record_sha256),
+        (say.say("hashes.photo"), clean(shortened(v.photo.sha256, 80))),
+    ]
     others = [view for view in v.views if view.sha256 != v.photo.sha256]
-    rows += [(say.say("hashes.other_photo", name=shortened(clean(view.name), SHORT)), clean(shortened(view.sha256, 80))) for view in others]
+    rows += [
+        (
+            say.say("hashes.other_photo", name=shortened(clean(view.name), SHORT)),
+            clean(shortened(view.sha256, 80)),
+        )
+        for view in others
+    ]
     if v.template is not None:
         rows.append((say.say("hashes.template"), clean(shortened(v.template.sha256, 80))))
     made = v.provenance
-    rows.append((say.say("hashes.model"), clean(shortened(made.model_sha256, 80)) if made.model_sha256 else say.say("hashes.none")))
+    rows.append(
+        (
+            say.say("hashes.model"),
+            clean(shortened(made.model_sha256, 80)) if made.model_sha256 else say.say("hashes.none"),
+        )
+    )
     if made.manual is not None:
         rows.append((say.say("hashes.handed"), clean(shortened(made.manual.sha256, 80))))
     rows.append((say.say("hashes.settings"), clean(shortened(made.settings_digest, 80))))
-    libraries = ", ".join(f"{clean(shortened(k, 40))} {clean(shortened(str(w), 40))}" for k, w in sorted(made.libraries.items()))
-    rows.append((say.say("hashes.made_with"), f"anodewane {clean(shortened(made.anodewane, 30))}" + (f", {libraries}" if libraries else "")))
+    libraries = ", ".join(
+        f"{clean(shortened(k, 40))} {clean(shortened(str(w), 40))}" for k, w in sorted(made.libraries.items())
+    )
+    rows.append(
+        (
+            say.say("hashes.made_with"),
+            f"anodewane {clean(shortened(made.anodewane, 30))}" + (f", {libraries}" if libraries else ""),
+        )
+    )
     return tuple(rows)

@@ -36,7 +36,13 @@ def report_pdf(report: Report) -> bytes:
         (root / "data.json").write_text(json.dumps(_printable(data), ensure_ascii=False), encoding="utf-8")
         (root / "main.typ").write_bytes((Path(__file__).parent / "report.typ").read_bytes())
         main = str(root / "main.typ")
-        pdf, warnings = typst.compile_with_warnings(main, root=str(root), font_paths=[str(fonts)], ignore_system_fonts=True, pdf_standards=list(STANDARDS))
+        pdf, warnings = typst.compile_with_warnings(
+            main,
+            root=str(root),
+            font_paths=[str(fonts)],
+            ignore_system_fonts=True,
+            pdf_standards=list(STANDARDS),
+        )
     if warnings:  # a missing font is only a warning there, and would change every page
         raise RuntimeError(f"typst warns: {warnings[0].message}")
     return bytes(pdf)
@@ -55,7 +61,11 @@ def _data(report: Report, root: Path) -> dict[str, Any]:
         return name
 
     def drawn(d: Drawing | None) -> Any:
-        return None if d is None else {"file": put(shown(d.svg).encode(), "svg"), "w": d.width_mm, "h": d.height_mm, "alt": d.alt}
+        return (
+            None
+            if d is None
+            else {"file": put(shown(d.svg).encode(), "svg"), "w": d.width_mm, "h": d.height_mm, "alt": d.alt}
+        )
 
     def part(p: PartPage) -> dict[str, Any]:
         return {
@@ -67,7 +77,13 @@ def _data(report: Report, root: Path) -> dict[str, Any]:
             "to_do": p.to_do,
             "sign": drawn(p.sign),
             "gauge": drawn(p.gauge),
-            "photo": None if p.photo is None else {"file": put(p.photo.jpeg, "jpg"), "alt": p.photo_alt, "tall": p.photo.height_px > p.photo.width_px},
+            "photo": None
+            if p.photo is None
+            else {
+                "file": put(p.photo.jpeg, "jpg"),
+                "alt": p.photo_alt,
+                "tall": p.photo.height_px > p.photo.width_px,
+            },
             "photo_title": p.photo_title,
             "photo_note": p.photo_note,
             "overlay": drawn(p.overlay),
@@ -79,7 +95,9 @@ def _data(report: Report, root: Path) -> dict[str, Any]:
             "drawing": drawn(p.drawing),
             "drawing_title": p.drawing_title,
             "drawing_note": p.drawing_note,
-            "views": [{"file": put(w.picture.jpeg, "jpg"), "alt": w.alt, "caption": w.caption} for w in p.views],
+            "views": [
+                {"file": put(w.picture.jpeg, "jpg"), "alt": w.alt, "caption": w.caption} for w in p.views
+            ],
             "views_note": p.views_note,
             "figures": p.figures,
             "more": p.more,
@@ -172,7 +190,12 @@ def shown(text: str) -> str:
 def printable(text: str) -> str:
     """Text as the PDF's fonts can print it."""
     words = shown(text).split(" ")
-    return " ".join("\u200b".join(w[i : i + RUN] for i in range(0, len(w), RUN)) if len(w) > RUN and not _is_hash(w) else w for w in words)
+    return " ".join(
+        "\u200b".join(w[i : i + RUN] for i in range(0, len(w), RUN))
+        if len(w) > RUN and not _is_hash(w)
+        else w
+        for w in words
+    )
 
 
 def _is_hash(word: str) -> bool:

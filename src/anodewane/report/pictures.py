@@ -14,7 +14,7 @@ import numpy as np
 
 from anodewane.records import Photo, Verdict, ViewFigures
 from anodewane.report.drawings import BELOW_MM, OVERLAY_MAX_MM, SCALES
-from anodewane.report.geometry import Flat, lay_flat
+from anodewane.report.shapes import Flat, lay_flat
 from anodewane.units import Floats
 
 PHOTO_LONG_PX = 1000
@@ -54,12 +54,14 @@ def photo_picture(photo: Photo, long_px: int = PHOTO_LONG_PX) -> Picture:
     return _picture(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if scale < 1 else rgb)
 
 
-def view_pictures(photos: Mapping[str, Photo], verdict: Verdict) -> tuple[tuple[Picture | None, ...], Picture | None]:
+def view_pictures(
+    photos: Mapping[str, Photo], verdict: Verdict
+) -> tuple[tuple[Picture | None, ...], Picture | None]:
     """Of several photos judged together: for each of the record's views its photo with the fitted solid drawn back into it; and the thickness map.
 
     photos : those that are at hand, by SHA-256. None stands where there is nothing to draw on, or to draw.
     """
-    from anodewane.draw_together import thickness_map, view_picture
+    from anodewane.show.overlay_of_views import thickness_map, view_picture
 
     def drawn(view: ViewFigures) -> Picture | None:
         photo = photos.get(view.sha256)
@@ -68,13 +70,20 @@ def view_pictures(photos: Mapping[str, Photo], verdict: Verdict) -> tuple[tuple[
         points = np.vstack([np.asarray(r, float) for r in (*view.outline_photo_px, *view.solid_photo_px)])
         size = photo.rgb.shape[1::-1]
         # lines that lead away from the photo can only be somebody's change of the record
-        if not np.isfinite(points).all() or (np.ptp(points, axis=0) < 2).any() or (points < -np.array(size)).any() or (points > 2 * np.array(size)).any():
+        if (
+            not np.isfinite(points).all()
+            or (np.ptp(points, axis=0) < 2).any()
+            or (points < -np.array(size)).any()
+            or (points > 2 * np.array(size)).any()
+        ):
             return None
         return _picture(np.asarray(view_picture(photo, view)))
 
     views = tuple(map(drawn, verdict.views))
     together = verdict.together
-    return views, _picture(np.asarray(thickness_map(verdict))) if together is not None and together.thickness_part_mm else None
+    return views, _picture(
+        np.asarray(thickness_map(verdict))
+    ) if together is not None and together.thickness_part_mm else None
 
 
 def flat_picture(photo: Photo, verdict: Verdict) -> FlatPicture | None:
@@ -86,24 +95,39 @@ def flat_picture(photo: Photo, verdict: Verdict) -> FlatPicture | None:
         return None
     points = np.concatenate([*flat.left, *flat.new])
     lo, hi = points.min(0) - MARGIN_MM, points.max(0) + MARGIN_MM
-    fits = [n for n in SCALES if (hi[0] - lo[0]) / n <= OVERLAY_MAX_MM[0] and (hi[1] - lo[1]) / n <= OVERLAY_MAX_MM[1] - BELOW_MM]
+    fits = [
+        n
+        for n in SCALES
+        if (hi[0] - lo[0]) / n <= OVERLAY_MAX_MM[0] and (hi[1] - lo[1]) / n <= OVERLAY_MAX_MM[1] - BELOW_MM
+    ]
     if not fits:
         return None  # a part of more than eight metres: the record makes no sense
     n = fits[0]
     px_per_mm = FLAT_PX_PER_PAPER_MM / n
     width, height = (max(8, round(float(v) * px_per_mm)) for v in hi - lo)
     # flat mm -> picture pixels: pixel centres at integers, y down
-    to_picture = np.array([[px_per_mm, 0, -lo[0] * px_per_mm - 0.5], [0, -px_per_mm, hi[1] * px_per_mm - 0.5], [0, 0, 1.0]])
+    to_picture = np.array(
+        [[px_per_mm, 0, -lo[0] * px_per_mm - 0.5], [0, -px_per_mm, hi[1] * px_per_mm - 0.5], [0, 0, 1.0]]
+    )
     rgb, from_px = _reduced(photo.rgb, flat.flat_from_px, px_per_mm, lo, hi)
-    seen = cv2.warpPerspective(rgb, to_picture @ from_px, (width, height), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255))
-    return FlatPicture(_picture(seen), flat, (float(lo[0]), float(lo[1]), float(lo[0] + width / px_per_mm), float(hi[1])), n)
+    seen = cv2.warpPerspective(
+        rgb,
+        to_picture @ from_px,
+        (width, height),
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(255, 255, 255),
+    )
+    return FlatPicture(
+        _picture(seen), flat, (float(lo[0]), float(lo[1]), float(lo[0] + width / px_per_mm), float(hi[1])), n
+    )
 
 
 def _reduced(rgb: Any, flat_from_px: Floats, px_per_mm: float, lo: Any, hi: Any) -> tuple[Any, Floats]:
     """The photo made smaller by a whole factor where it has far more pixels than the picture will: warping alone would skip most of them and sparkle."""
     import cv2
 
-    from anodewane.geometry import apply_homography
+    from anodewane.geometry.camera import apply_homography
 
     middle = (lo + hi) / 2
     back: Floats = np.asarray(np.linalg.inv(flat_from_px), np.float64)
@@ -113,7 +137,9 @@ def _reduced(rgb: Any, flat_from_px: Floats, px_per_mm: float, lo: Any, hi: Any)
     if k < 2:
         return np.asarray(rgb), flat_from_px
     height, width = (s // k for s in rgb.shape[:2])
-    small = cv2.resize(np.asarray(rgb)[: height * k, : width * k], (width, height), interpolation=cv2.INTER_AREA)
+    small = cv2.resize(
+        np.asarray(rgb)[: height * k, : width * k], (width, height), interpolation=cv2.INTER_AREA
+    )
     grow = np.array([[k, 0, 0.5 * k - 0.5], [0, k, 0.5 * k - 0.5], [0, 0, 1.0]])
     return small, flat_from_px @ grow
 

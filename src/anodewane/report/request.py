@@ -13,7 +13,15 @@ from anodewane.book.calibrate import Calibration
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.files import read_bytes
 from anodewane.records import Template
-from anodewane.report.gather import Photos, RecordFile, Templates, gather, more_photos, parse_record, read_record
+from anodewane.report.gather import (
+    Photos,
+    RecordFile,
+    Templates,
+    gather,
+    more_photos,
+    parse_record,
+    read_record,
+)
 from anodewane.report.pages import Cover, Finding, Paper, PartInput, Report, make_report
 from anodewane.report.texts import load_catalogue, same_name
 
@@ -83,8 +91,16 @@ def read_sources(paths: Sequence[Path], boat: str | None = None) -> Sources:
             label = records[-1].verdict.label
             boats |= {label.boat} if label and label.boat else set()
     if not records:
-        raise UsageError("There is no record to report on.", "Name records that 'anodewane judge --out' wrote, or the results folder of 'anodewane batch'.")
-    return Sources(_told_apart(records), tuple(dict.fromkeys(folders)), tuple(left_out), boats.pop() if len(boats) == 1 else boat)
+        raise UsageError(
+            "There is no record to report on.",
+            "Name records that 'anodewane judge --out' wrote, or the results folder of 'anodewane batch'.",
+        )
+    return Sources(
+        _told_apart(records),
+        tuple(dict.fromkeys(folders)),
+        tuple(left_out),
+        boats.pop() if len(boats) == 1 else boat,
+    )
 
 
 def _told_apart(records: Sequence[RecordFile]) -> tuple[RecordFile, ...]:
@@ -109,17 +125,28 @@ def read_batch(folder: Path, boat: str | None = None) -> Sources:
     """
     if not (folder / SUMMARY).is_file():
         raise UsageError(
-            f"The folder '{folder.name}' holds no {SUMMARY}, so it isn't the results of a batch.", "Name the records themselves, or the folder that 'batch --out' wrote."
+            f"The folder '{folder.name}' holds no {SUMMARY}, so it isn't the results of a batch.",
+            "Name the records themselves, or the folder that 'batch --out' wrote.",
         )
     rows = []
-    for number, line in enumerate(read_bytes(folder / SUMMARY, "summary").decode("utf-8", "replace").splitlines(), start=1):
+    for number, line in enumerate(
+        read_bytes(folder / SUMMARY, "summary").decode("utf-8", "replace").splitlines(), start=1
+    ):
         if not line.strip():
             continue
         try:
             row = json.loads(line)
-            rows.append({k: _text(row.get(k)) for k in ("path", "boat", "position", "record", "status", "photo_sha256")})
+            rows.append(
+                {
+                    k: _text(row.get(k))
+                    for k in ("path", "boat", "position", "record", "status", "photo_sha256")
+                }
+            )
         except (ValueError, AttributeError, RecursionError) as e:
-            raise InputUnreadable(f"Line {number} of '{SUMMARY}' isn't a row of a batch.", "Run the batch again: it writes the summary anew.") from e
+            raise InputUnreadable(
+                f"Line {number} of '{SUMMARY}' isn't a row of a batch.",
+                "Run the batch again: it writes the summary anew.",
+            ) from e
     if boat is not None:
         own = [r for r in rows if r["boat"] and same_name(r["boat"], boat)]
         if not own:
@@ -127,7 +154,9 @@ def read_batch(folder: Path, boat: str | None = None) -> Sources:
             raise UsageError(f"The batch has no boat '{boat}'.", f"It has {known or 'no boats at all'}.")
         rows = own
     if len(rows) > MAX_ROWS:
-        raise UsageError(f"The batch has {len(rows)} rows; a report takes {MAX_ROWS}.", "Name one boat with --boat.")
+        raise UsageError(
+            f"The batch has {len(rows)} rows; a report takes {MAX_ROWS}.", "Name one boat with --boat."
+        )
     boats = {r["boat"] for r in rows if r["boat"]}
     records, left_out = [], []
     for row in rows:
@@ -139,7 +168,10 @@ def read_batch(folder: Path, boat: str | None = None) -> Sources:
             continue
         name = PurePosixPath(row["record"])
         if name.is_absolute() or ".." in name.parts or "\\" in row["record"] or "\0" in row["record"]:
-            raise InputUnreadable(f"The batch names a record outside its folder: '{row['record']}'.", "Run the batch again: it writes the summary anew.")
+            raise InputUnreadable(
+                f"The batch names a record outside its folder: '{row['record']}'.",
+                "Run the batch again: it writes the summary anew.",
+            )
         data = read_bytes(folder / name, "record")
         records.append(RecordFile(name.name, data, parse_record(data, name.name), place))
     return Sources(tuple(records), (folder,), tuple(left_out), boats.pop() if len(boats) == 1 else None)
@@ -159,9 +191,17 @@ def placed(sources: Sources, names: Sequence[str], notes: Sequence[str] = ()) ->
     """
     records = list(sources.records)
     for text in names:
-        fits = [(len(n), i) for i, r in enumerate(records) for n in (r.name, Path(r.name).stem, r.verdict.photo.name) if text.startswith(f"{n}=")]
+        fits = [
+            (len(n), i)
+            for i, r in enumerate(records)
+            for n in (r.name, Path(r.name).stem, r.verdict.photo.name)
+            if text.startswith(f"{n}=")
+        ]
         if not fits:
-            raise UsageError(f"--position '{text}' names no record of this report.", f"Write RECORD=POSITION; the records are {', '.join(r.name for r in records[:20])}.")
+            raise UsageError(
+                f"--position '{text}' names no record of this report.",
+                f"Write RECORD=POSITION; the records are {', '.join(r.name for r in records[:20])}.",
+            )
         taken, i = max(fits)
         position = text[taken + 1 :]
         if not position.strip():
@@ -172,7 +212,10 @@ def placed(sources: Sources, names: Sequence[str], notes: Sequence[str] = ()) ->
         records[i] = replace(records[i], note=note)
     for i, r in enumerate(records):
         if any(same_name(r.position, other.position) for other in records[:i]):
-            raise UsageError(f"Two records are at the position '{r.position}'.", "Tell them apart with --position RECORD=POSITION.")
+            raise UsageError(
+                f"Two records are at the position '{r.position}'.",
+                "Tell them apart with --position RECORD=POSITION.",
+            )
     return replace(sources, records=tuple(records))
 
 
@@ -184,11 +227,14 @@ def _at_position(records: Sequence[RecordFile], text: str, option: str) -> tuple
             if same_name(text[:k], r.position):
                 return i, text[k + 1 :]
     raise UsageError(
-        f"{option} '{text[:80]}' names no position of this report.", f"Write POSITION=TEXT; the positions are {', '.join(r.position for r in records[:20])}."
+        f"{option} '{text[:80]}' names no position of this report.",
+        f"Write POSITION=TEXT; the positions are {', '.join(r.position for r in records[:20])}.",
     )
 
 
-def make_findings(sources: Sources, found: Sequence[str], by: Sequence[str], why: Sequence[str], when: str | None) -> tuple[Finding, ...]:
+def make_findings(
+    sources: Sources, found: Sequence[str], by: Sequence[str], why: Sequence[str], when: str | None
+) -> tuple[Finding, ...]:
     """The signer's findings from "POSITION=replace", who found it (once for all, or one each) and why (one each).
 
     Raises
@@ -197,14 +243,28 @@ def make_findings(sources: Sources, found: Sequence[str], by: Sequence[str], why
     """
     if not found:
         if by or why:
-            raise UsageError("--by and --why belong to a finding.", "Give --finding POSITION=replace too, or leave them out.")
+            raise UsageError(
+                "--by and --why belong to a finding.",
+                "Give --finding POSITION=replace too, or leave them out.",
+            )
         return ()
     if len(by) not in (1, len(found)) or len(why) != len(found):
-        raise UsageError(f"There are {len(found)} findings, {len(by)} --by and {len(why)} --why.", "Give --by once or with each finding, and --why with each finding.")
+        raise UsageError(
+            f"There are {len(found)} findings, {len(by)} --by and {len(why)} --why.",
+            "Give --by once or with each finding, and --why with each finding.",
+        )
     out = []
     for k, text in enumerate(found):
         i, verdict = _at_position(sources.records, text, "--finding")
-        out.append(Finding(sources.records[i].position, verdict.strip().lower(), by[0] if len(by) == 1 else by[k], why[k], when))  # type: ignore[arg-type]
+        out.append(
+            Finding(
+                sources.records[i].position,
+                verdict.strip().lower(),
+                by[0] if len(by) == 1 else by[k],
+                why[k],
+                when,
+            )
+        )  # type: ignore[arg-type]
     return tuple(out)
 
 
@@ -246,7 +306,10 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
     UsageError, InputUnreadable
     """
     say = load_catalogue(choices.language)
-    photos, templates = Photos([*choices.photos, *sources.folders]), Templates(choices.template_files, sources.templates)
+    photos, templates = (
+        Photos([*choices.photos, *sources.folders]),
+        Templates(choices.template_files, sources.templates),
+    )
     parts = tuple(gather(sources.records, photos, templates))
     cover = choices.cover
     cover = replace(cover, boat=sources.boat or cover.boat, hauled=cover.hauled or sources.hauled)
@@ -254,5 +317,8 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
     report = make_report(parts, cover, findings, say, choices.paper, sources.left_out)
     found = tuple(photos.find(r.verdict, r.photo) for r in sources.records)
     more = tuple(more_photos(r.verdict, photos) for r in sources.records)
-    found_templates, data = tuple(templates.find(r.verdict) for r in sources.records), tuple(r.data for r in sources.records)
+    found_templates, data = (
+        tuple(templates.find(r.verdict) for r in sources.records),
+        tuple(r.data for r in sources.records),
+    )
     return Assembled(report, parts, found, found_templates, data, cover, findings, sources.calibrations, more)

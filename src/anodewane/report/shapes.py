@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry import apply_homography, polygons_of, resample_ring, ring_length, to_shapely
+from anodewane.geometry.camera import apply_homography
+from anodewane.geometry.rings import polygons_of, resample_ring, ring_length, to_shapely
 from anodewane.records import Template, Verdict
 from anodewane.units import Floats
 
@@ -87,7 +88,13 @@ def lay_flat(verdict: Verdict) -> Flat | None:
     import cv2
 
     scale, outline = verdict.scale, verdict.outline
-    if scale is None or outline is None or scale.sheet_photo_px is None or scale.sheet_size_mm is None or len(scale.sheet_photo_px) != 4:
+    if (
+        scale is None
+        or outline is None
+        or scale.sheet_photo_px is None
+        or scale.sheet_size_mm is None
+        or len(scale.sheet_photo_px) != 4
+    ):
         return None
     if sum(len(r) for r in outline.photo_px) > MAX_POINTS:
         return None
@@ -107,7 +114,11 @@ def lay_flat(verdict: Verdict) -> Flat | None:
     in_part_plane = true is not None and verdict.status == "judged" and 0.9 < factor < 1.4
     if not in_part_plane:
         factor = 1.0
-    angle = np.radians(verdict.template.angle_deg) if verdict.template and verdict.template.angle_deg is not None else 0.0
+    angle = (
+        np.radians(verdict.template.angle_deg)
+        if verdict.template and verdict.template.angle_deg is not None
+        else 0.0
+    )
     mirrored = bool(verdict.template and verdict.template.mirrored)
     if mirrored:
         # the record's angle of a reflection is measured from the other end of the x axis
@@ -150,10 +161,18 @@ def hatch_lines(shape: Any, step: float) -> list[Floats]:
     x0, y0, x1, y1 = shape.bounds
     reach = (x1 - x0) + (y1 - y0)
     first = np.floor((x0 - y1) / step) * step
-    offsets = np.arange(first, x1 - y0 + step, step)  # lines x - y = offset: the same lines whatever the shape, so that pictures match
-    lines = shapely.MultiLineString([[(o + y0 - 1, y0 - 1), (o + y0 + reach + 1, y0 + reach + 1)] for o in offsets])
+    offsets = np.arange(
+        first, x1 - y0 + step, step
+    )  # lines x - y = offset: the same lines whatever the shape, so that pictures match
+    lines = shapely.MultiLineString(
+        [[(o + y0 - 1, y0 - 1), (o + y0 + reach + 1, y0 + reach + 1)] for o in offsets]
+    )
     cut = shapely.intersection(lines, shape)
-    return [np.asarray(g.coords, float) for g in getattr(cut, "geoms", [cut]) if g.geom_type == "LineString" and g.length > 0.2 * step]
+    return [
+        np.asarray(g.coords, float)
+        for g in getattr(cut, "geoms", [cut])
+        if g.geom_type == "LineString" and g.length > 0.2 * step
+    ]
 
 
 def rings_of(shape: Any) -> list[Floats]:

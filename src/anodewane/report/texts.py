@@ -75,7 +75,9 @@ def load_catalogue(code: str) -> Catalogue:
         No such language.
     """
     if code not in LANGUAGES:
-        raise UsageError(f"There is no report in the language '{code}'.", f"Choose one of {', '.join(LANGUAGES)}.")
+        raise UsageError(
+            f"There is no report in the language '{code}'.", f"Choose one of {', '.join(LANGUAGES)}."
+        )
     import tomllib
     from importlib.resources import files
 
@@ -123,7 +125,11 @@ def clean(text: str, *, lines: bool = False) -> str:
         else:
             out.append(c)
     seen = "".join(out)
-    return f"\u2068{seen}\u2069" if _RIGHT_TO_LEFT.search("".join(unicodedata.bidirectional(c)[:1] for c in seen)) else seen
+    return (
+        f"\u2068{seen}\u2069"
+        if _RIGHT_TO_LEFT.search("".join(unicodedata.bidirectional(c)[:1] for c in seen))
+        else seen
+    )
 
 
 _RIGHT_TO_LEFT = re.compile("[RA]")
@@ -132,7 +138,10 @@ _RIGHT_TO_LEFT = re.compile("[RA]")
 
 def same_name(a: str, b: str) -> bool:
     """Whether two names mean the same position: case, spaces at the ends and the way accents are stored don't count."""
-    return unicodedata.normalize("NFC", a).strip().casefold() == unicodedata.normalize("NFC", b).strip().casefold()
+    return (
+        unicodedata.normalize("NFC", a).strip().casefold()
+        == unicodedata.normalize("NFC", b).strip().casefold()
+    )
 
 
 def marked(c: str) -> str:

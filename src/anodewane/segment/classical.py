@@ -72,12 +72,21 @@ def shrunk(flat: FlatImage, long_side_px: int = LONG_SIDE_PX) -> FlatImage:
     def small(a: Any) -> Any:
         return cv2.resize(a, size, interpolation=cv2.INTER_AREA)
 
-    return FlatImage(small(flat.rgb), small(flat.valid.astype(np.float32)) > 0.99, s, origin, small(flat.sheet), small(flat.print_))
+    return FlatImage(
+        small(flat.rgb),
+        small(flat.valid.astype(np.float32)) > 0.99,
+        s,
+        origin,
+        small(flat.sheet),
+        small(flat.print_),
+    )
 
 
 def _grid_mm(flat: FlatImage) -> tuple[Any, Any]:
     h, w = flat.rgb.shape[:2]
-    return flat.origin_mm[0] + np.arange(w) * flat.mm_per_px, flat.origin_mm[1] - np.arange(h) * flat.mm_per_px
+    return flat.origin_mm[0] + np.arange(w) * flat.mm_per_px, flat.origin_mm[1] - np.arange(
+        h
+    ) * flat.mm_per_px
 
 
 def _terms(x: Any, y: Any) -> Any:
@@ -115,10 +124,15 @@ def _rim_of_sheet(flat: FlatImage) -> Any:
     import cv2
 
     k = 2 * max(1, round(1.2 / flat.mm_per_px)) + 1
-    return cv2.dilate(((flat.sheet > 0.02) & (flat.sheet < 0.98)).astype(np.uint8), np.ones((k, k), np.uint8)) > 0
+    return (
+        cv2.dilate(((flat.sheet > 0.02) & (flat.sheet < 0.98)).astype(np.uint8), np.ones((k, k), np.uint8))
+        > 0
+    )
 
 
-def look_around(flat: FlatImage, layout: SheetLayout | None = None, leave_out: Any = None) -> Surroundings | None:
+def look_around(
+    flat: FlatImage, layout: SheetLayout | None = None, leave_out: Any = None
+) -> Surroundings | None:
     """Learn the light and the ground from a first look, or None where too little bare paper is seen.
 
     leave_out : bool (h, w), pixels that are no ground (metal found already).
@@ -137,7 +151,11 @@ def look_around(flat: FlatImage, layout: SheetLayout | None = None, leave_out: A
     keep = light > np.percentile(light, 55) - 0.12
     field = np.zeros((6, 3))
     for _ in range(6):
-        field = np.linalg.lstsq(design[keep].T @ design[keep] + np.eye(6) * 1e-3 * keep.sum() * np.array([0, 1, 1, 4, 4, 4]), design[keep].T @ value[keep], rcond=None)[0]
+        field = np.linalg.lstsq(
+            design[keep].T @ design[keep] + np.eye(6) * 1e-3 * keep.sum() * np.array([0, 1, 1, 4, 4, 4]),
+            design[keep].T @ value[keep],
+            rcond=None,
+        )[0]
         off = light - (design @ field).mean(1)
         sd = max(0.02, 1.48 * float(np.median(np.abs(off[keep]))))
         # what is darker than the field is shadow, words or metal; what is lighter is paper
@@ -152,13 +170,21 @@ def look_around(flat: FlatImage, layout: SheetLayout | None = None, leave_out: A
     if ground.sum() < 200:
         return empty
     look = _look(flat, empty, ground)
-    return Surroundings(field, box, _density(look[0][ground]), _density(look[1][ground]), np.median(look[1][ground][:, 1:], axis=0))
+    return Surroundings(
+        field,
+        box,
+        _density(look[0][ground]),
+        _density(look[1][ground]),
+        np.median(look[1][ground][:, 1:], axis=0),
+    )
 
 
 def _look(flat: FlatImage, around: Surroundings, domain: Any) -> tuple[Any, Any, Any]:
     """Log lightness and hue (h, w, 3), smoothed within `domain` over about 1 mm and 4 mm, and log lightness unsmoothed (h, w)."""
     xs, ys = _grid_mm(flat)
-    x, y = np.meshgrid(np.clip(xs, around.box_mm[0], around.box_mm[2]), np.clip(ys, around.box_mm[1], around.box_mm[3]))
+    x, y = np.meshgrid(
+        np.clip(xs, around.box_mm[0], around.box_mm[2]), np.clip(ys, around.box_mm[1], around.box_mm[3])
+    )
     light = np.exp(_terms(x, y) @ around.field).astype(np.float32)
     log = np.log(np.maximum(_linear(flat.rgb) / light, LOG_FLOOR))
     look = np.stack([log.mean(2), log[..., 0] - log[..., 1], log[..., 2] - log[..., 1]], axis=-1)
@@ -172,12 +198,21 @@ def _within(values: Any, domain: Any, sigma_px: float) -> Any:
 
     m = domain.astype(np.float32)
     weight = cv2.GaussianBlur(m, (0, 0), sigma_px) + 1e-4
-    total = cv2.GaussianBlur(np.ascontiguousarray(values * (m[..., None] if values.ndim == 3 else m), np.float32), (0, 0), sigma_px)
+    total = cv2.GaussianBlur(
+        np.ascontiguousarray(values * (m[..., None] if values.ndim == 3 else m), np.float32), (0, 0), sigma_px
+    )
     return total / (weight[..., None] if values.ndim == 3 else weight)
 
 
 def _bins(look: Any) -> tuple[Any, ...]:
-    return tuple(np.clip(((look[..., i] - HIST_LOW[i]) / (HIST_HIGH[i] - HIST_LOW[i]) * HIST_BINS[i]).astype(np.intp), 0, HIST_BINS[i] - 1) for i in range(3))
+    return tuple(
+        np.clip(
+            ((look[..., i] - HIST_LOW[i]) / (HIST_HIGH[i] - HIST_LOW[i]) * HIST_BINS[i]).astype(np.intp),
+            0,
+            HIST_BINS[i] - 1,
+        )
+        for i in range(3)
+    )
 
 
 def _density(look: Any) -> Any:
@@ -196,7 +231,9 @@ def figures(flat: FlatImage, around: Surroundings, domain: Any, on_sheet: bool) 
 
     s = flat.mm_per_px
     fine, wide, log = _look(flat, around, domain)
-    mean1, mean2, mean4 = (_within(log, domain, max(low, width / s)) for low, width in ((0.5, 0.5), (0.9, 1.2), (1.6, 2.8)))
+    mean1, mean2, mean4 = (
+        _within(log, domain, max(low, width / s)) for low, width in ((0.5, 0.5), (0.9, 1.2), (1.6, 2.8))
+    )
 
     def spread(values: Any, low: float, width: float) -> Any:
         return np.log(np.sqrt(_within(values**2, domain, max(low, width / s))) + 0.004)
@@ -214,7 +251,9 @@ def figures(flat: FlatImage, around: Surroundings, domain: Any, on_sheet: bool) 
         step = max(1.0, 4.0 / s)
         size = (max(4, round(light.shape[1] / step)), max(4, round(light.shape[0] / step)))
         usual = float(np.median(light[domain])) if domain.any() else -1.0
-        coarse = cv2.resize(np.where(domain, light, usual).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        coarse = cv2.resize(
+            np.where(domain, light, usual).astype(np.float32), size, interpolation=cv2.INTER_AREA
+        )
         byte = np.clip((coarse + 4.5) / 5.1 * 255, 0, 255).astype(np.uint8)
         k = 2 * max(1, round(35.0 / (step * s))) + 1
         middle = cv2.medianBlur(byte, min(k, 2 * (min(size) // 2) - 1)).astype(np.float32) / 255 * 5.1 - 4.5
@@ -224,12 +263,70 @@ def figures(flat: FlatImage, around: Surroundings, domain: Any, on_sheet: bool) 
         gap = np.hypot(wide[..., 1] - around.hue[0], wide[..., 2] - around.hue[1])
     one = np.ones_like(light)
     red, blue = wide[..., 1], wide[..., 2]
-    columns = [one, light, light**2, red, blue, sat, red * light, blue * light, sat * light, grain, rough, rough_wide, slope, grain * light, rough * light]
+    columns = [
+        one,
+        light,
+        light**2,
+        red,
+        blue,
+        sat,
+        red * light,
+        blue * light,
+        sat * light,
+        grain,
+        rough,
+        rough_wide,
+        slope,
+        grain * light,
+        rough * light,
+    ]
     return np.stack([*columns, contrast, contrast**2, rare, rare_wide, gap], axis=-1).astype(np.float32)
 
 
-RULE_ON_SHEET = (3.022, -0.761, -0.472, 7.899, 4.053, 0.679, -1.865, 5.616, 13.531, 1.015, 1.989, -0.02, -0.618, -0.391, 2.288, -0.761, -0.472, 0.0, 0.0, 0.679)
-RULE_OFF_SHEET = (9.519, 4.369, 0.085, -1.084, -5.547, -19.288, -2.068, -0.986, -2.888, 2.476, -1.131, 1.637, 0.095, 0.533, 0.233, 2.176, 0.492, 0.91, -0.201, 6.746)
+RULE_ON_SHEET = (
+    3.022,
+    -0.761,
+    -0.472,
+    7.899,
+    4.053,
+    0.679,
+    -1.865,
+    5.616,
+    13.531,
+    1.015,
+    1.989,
+    -0.02,
+    -0.618,
+    -0.391,
+    2.288,
+    -0.761,
+    -0.472,
+    0.0,
+    0.0,
+    0.679,
+)
+RULE_OFF_SHEET = (
+    9.519,
+    4.369,
+    0.085,
+    -1.084,
+    -5.547,
+    -19.288,
+    -2.068,
+    -0.986,
+    -2.888,
+    2.476,
+    -1.131,
+    1.637,
+    0.095,
+    0.533,
+    0.233,
+    2.176,
+    0.492,
+    0.91,
+    -0.201,
+    6.746,
+)
 """Weights of `NAMES`, fitted by logistic regression to pixels of training photos (docs/decisions/0006-classical.md). The first of the sheet's is 1 less than fitted: it
 leans to paper, for what it confuses is shadow, and shadow taken for metal hides wear."""
 
@@ -241,7 +338,9 @@ def metal_logit(flat: FlatImage, around: Surroundings, layout: SheetLayout | Non
     for on_sheet, rule in ((True, RULE_ON_SHEET), (False, RULE_OFF_SHEET)):
         domain = ((flat.sheet > 0.98) if on_sheet else (flat.sheet < 0.02)) & ~ink & ~rim & flat.valid
         if domain.any() and (on_sheet or around.fine is not None):
-            logit[domain] = np.clip(figures(flat, around, domain, on_sheet)[domain] @ np.array(rule, np.float32), -8, 8)
+            logit[domain] = np.clip(
+                figures(flat, around, domain, on_sheet)[domain] @ np.array(rule, np.float32), -8, 8
+            )
     # the sheet's rim goes with what lies beside it
     band = rim & ~((flat.sheet > 0.5) & (flat.print_ < 0.97))
     logit = np.where(band, _within(logit, ~rim & ~ink & flat.valid, max(1.0, 2.0 / flat.mm_per_px)), logit)
@@ -265,19 +364,39 @@ def cut(flat: FlatImage, logit: Any, by_figures: bool) -> Any:
     core = cv2.erode((smooth > SURE).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     mask[core] = cv2.GC_FGD
     mask[~flat.valid] = cv2.GC_BGD
-    if (mask == cv2.GC_FGD).sum() < 12 or (mask == cv2.GC_BGD).sum() < 12 or not ((mask == cv2.GC_PR_BGD) | (mask == cv2.GC_PR_FGD)).any():
+    if (
+        (mask == cv2.GC_FGD).sum() < 12
+        or (mask == cv2.GC_BGD).sum() < 12
+        or not ((mask == cv2.GC_PR_BGD) | (mask == cv2.GC_PR_FGD)).any()
+    ):
         return smooth > 0
     if by_figures:
         rgb = flat.rgb.astype(np.float32)
         light = np.log(np.maximum(_linear(flat.rgb).mean(2), LOG_FLOOR))
         hue = np.log((rgb[..., 0] + 12) / (rgb[..., 2] + 12))
-        picture = np.stack([np.clip(255 + 46 * light, 0, 255), np.clip(128 + 12 * smooth, 0, 255), np.clip(128 + 90 * hue, 0, 255)], axis=-1).astype(np.uint8)
+        picture = np.stack(
+            [
+                np.clip(255 + 46 * light, 0, 255),
+                np.clip(128 + 12 * smooth, 0, 255),
+                np.clip(128 + 90 * hue, 0, 255),
+            ],
+            axis=-1,
+        ).astype(np.uint8)
     else:
         picture = np.ascontiguousarray(flat.rgb[..., ::-1])
     cv2.setRNGSeed(1)
     cv2.grabCut(picture, mask, (0, 0, 1, 1), np.zeros((1, 65)), np.zeros((1, 65)), 2, cv2.GC_INIT_WITH_MASK)
     found = ((mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)).astype(np.uint8)
-    return cv2.morphologyEx(found, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r - 1, 2 * r - 1)) if r > 1 else np.ones((2, 2), np.uint8)) > 0
+    return (
+        cv2.morphologyEx(
+            found,
+            cv2.MORPH_OPEN,
+            cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r - 1, 2 * r - 1))
+            if r > 1
+            else np.ones((2, 2), np.uint8),
+        )
+        > 0
+    )
 
 
 SURE = 2.0
@@ -292,7 +411,9 @@ def understand(overview: FlatImage, layout: SheetLayout | None) -> Surroundings 
     around = look_around(small, layout)
     if around is None:
         return None
-    metal = cv2.dilate((metal_logit(small, around, layout) > 0).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    metal = (
+        cv2.dilate((metal_logit(small, around, layout) > 0).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    )
     return look_around(small, layout, metal) or around
 
 
@@ -355,21 +476,34 @@ def support(flat: FlatImage, prob: Any, around: Surroundings, layout: SheetLayou
     def overlap(a: Any, b: Any) -> float:
         return float((a & b).sum() / max(1, (a | b).sum()))
 
-    more, less, other = (cut(small, np.clip(logit + d, -8, 8), f) & near for d, f in ((SHIFT, False), (-SHIFT, False), (0.0, True)))
+    more, less, other = (
+        cut(small, np.clip(logit + d, -8, 8), f) & near
+        for d, f in ((SHIFT, False), (-SHIFT, False), (0.0, True))
+    )
     inward = cv2.distanceTransform(metal.astype(np.uint8), cv2.DIST_L2, 5) * s
     outward = cv2.distanceTransform((~metal).astype(np.uint8), cv2.DIST_L2, 5) * s
     inside, outside = (inward > 0.5) & (inward <= 3.5), (outward > 0.5) & (outward <= 3.5) & small.valid
     log = np.log(np.maximum(_linear(small.rgb), LOG_FLOOR))
-    look = np.stack([log.mean(2), 1.5 * (log[..., 0] - log[..., 1]), 1.5 * (log[..., 2] - log[..., 1])], axis=-1)
+    look = np.stack(
+        [log.mean(2), 1.5 * (log[..., 0] - log[..., 1]), 1.5 * (log[..., 2] - log[..., 1])], axis=-1
+    )
     mean_in, mean_out = _within(look, inside, max(1.0, 1.5 / s)), _within(look, outside, max(1.0, 1.5 / s))
-    var_in, var_out = (np.maximum(_within(look**2, m, max(1.0, 1.5 / s)) - mean**2, 0).sum(2) for m, mean in ((inside, mean_in), (outside, mean_out)))
+    var_in, var_out = (
+        np.maximum(_within(look**2, m, max(1.0, 1.5 / s)) - mean**2, 0).sum(2)
+        for m, mean in ((inside, mean_in), (outside, mean_out))
+    )
     rim = metal & (cv2.erode(metal.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
     step = np.linalg.norm(mean_in - mean_out, axis=2) / np.sqrt(var_in + var_out + 0.02**2)
     clear = float((step[rim] > 1.0).mean()) if rim.any() else 0.0
     a, b = np.sort(logit[inside & small.valid]), logit[outside]
     apart = float(1 - np.searchsorted(a, b).mean() / len(a)) if len(a) and len(b) else 0.5
     ring = (outward > 1.5) & (outward <= 12) & small.valid
-    ink = cv2.dilate(printed(small, layout).astype(np.uint8), np.ones((2 * max(1, round(1.2 / s)) + 1,) * 2, np.uint8)) > 0
+    ink = (
+        cv2.dilate(
+            printed(small, layout).astype(np.uint8), np.ones((2 * max(1, round(1.2 / s)) + 1,) * 2, np.uint8)
+        )
+        > 0
+    )
     return Support(
         swing=float((more & ~less).sum() / area),
         agree=overlap(metal, other),
@@ -396,8 +530,12 @@ class Gate:
     rim_share: float
 
 
-GATE_BESIDE = Gate(swing=0.15, agree=0.945, clear_edge=0.92, apart=0.95, odd_inside=0.04, odd_outside=0.04, rim_share=0.075)
-GATE_ON_SHEET = Gate(swing=0.6, agree=0.95, clear_edge=0.90, apart=0.90, odd_inside=0.05, odd_outside=0.12, rim_share=0.06)
+GATE_BESIDE = Gate(
+    swing=0.15, agree=0.945, clear_edge=0.92, apart=0.95, odd_inside=0.04, odd_outside=0.04, rim_share=0.075
+)
+GATE_ON_SHEET = Gate(
+    swing=0.6, agree=0.95, clear_edge=0.90, apart=0.90, odd_inside=0.05, odd_outside=0.12, rim_share=0.06
+)
 MAX_INK_MM = 6.0
 """Chosen on training photos so that area errs little on what is left (docs/decisions/0006-classical.md)."""
 
@@ -410,7 +548,9 @@ def doubt(s: Support) -> str | None:
     if s.rim_share > gate.rim_share:
         return f"too small in the photo: one pixel all round is {100 * s.rim_share:.0f} % of its area"
     if s.swing > gate.swing or s.agree < gate.agree:
-        return f"two readings of the same picture differ by {100 * max(s.swing, 1 - s.agree):.0f} % of its area"
+        return (
+            f"two readings of the same picture differ by {100 * max(s.swing, 1 - s.agree):.0f} % of its area"
+        )
     if s.clear_edge < gate.clear_edge:
         return f"no clear edge along {100 * (1 - s.clear_edge):.0f} % of the outline"
     if s.apart < gate.apart or s.odd_inside > gate.odd_inside or s.odd_outside > gate.odd_outside:

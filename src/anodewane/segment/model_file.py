@@ -18,7 +18,7 @@ REINSTALL = "Install anodewane again; a model of your own goes in with its own l
 
 def model_folder() -> Path:
     """Return the folder that holds the model: the installed package's own `models`, else the top-level one of a checkout."""
-    here = Path(__file__).resolve().parent
+    here = Path(__file__).resolve().parents[1]
     for folder in (here / "models", here.parent.parent / "models"):
         if (folder / LOCK_FILE).is_file() or (folder / MODEL_FILE).is_file():
             return folder
@@ -49,18 +49,31 @@ def load_model_bytes(folder: Path | None = None) -> tuple[bytes, dict[str, Any]]
     except FileNotFoundError as e:
         raise ModelError(f"The segmenter's lock file {LOCK_FILE} is missing from {folder}.", REINSTALL) from e
     except (OSError, ValueError) as e:
-        raise ModelError(f"The segmenter's lock file {LOCK_FILE} in {folder} can't be read: {e}.", REINSTALL) from e
-    if not isinstance(lock, dict) or lock.get("format") != LOCK_FORMAT or not isinstance(lock.get("sha256"), str):
-        raise ModelError(f"The segmenter's lock file {LOCK_FILE} in {folder} isn't of format {LOCK_FORMAT}.", REINSTALL)
+        raise ModelError(
+            f"The segmenter's lock file {LOCK_FILE} in {folder} can't be read: {e}.", REINSTALL
+        ) from e
+    if (
+        not isinstance(lock, dict)
+        or lock.get("format") != LOCK_FORMAT
+        or not isinstance(lock.get("sha256"), str)
+    ):
+        raise ModelError(
+            f"The segmenter's lock file {LOCK_FILE} in {folder} isn't of format {LOCK_FORMAT}.", REINSTALL
+        )
     try:
         data = (folder / MODEL_FILE).read_bytes()
     except FileNotFoundError as e:
         raise ModelError(f"The segmenter's model {MODEL_FILE} is missing from {folder}.", REINSTALL) from e
     except OSError as e:
-        raise ModelError(f"The segmenter's model {MODEL_FILE} in {folder} can't be read: {e}.", REINSTALL) from e
+        raise ModelError(
+            f"The segmenter's model {MODEL_FILE} in {folder} can't be read: {e}.", REINSTALL
+        ) from e
     found = hashlib.sha256(data).hexdigest()
     if found != lock["sha256"]:
-        raise ModelError(f"The segmenter's model is altered: its SHA-256 is {found[:16]}…, the lock says {lock['sha256'][:16]}….", REINSTALL)
+        raise ModelError(
+            f"The segmenter's model is altered: its SHA-256 is {found[:16]}…, the lock says {lock['sha256'][:16]}….",
+            REINSTALL,
+        )
     return data, lock
 
 
@@ -81,10 +94,16 @@ def open_session(data: bytes, lock: dict[str, Any]) -> Any:
     try:
         session = ort.InferenceSession(data, sess_options=options, providers=["CPUExecutionProvider"])
     except Exception as e:  # onnxruntime raises its own classes, which differ by version
-        raise ModelError(f"The segmenter's model can't be opened: {str(e).splitlines()[0]}.", REINSTALL) from e
+        raise ModelError(
+            f"The segmenter's model can't be opened: {str(e).splitlines()[0]}.", REINSTALL
+        ) from e
     for kind, values in (("input", session.get_inputs()), ("output", session.get_outputs())):
         want = lock.get(kind, {})
-        got = {"name": values[0].name, "shape": [d if isinstance(d, int) else None for d in values[0].shape]} if len(values) == 1 else {"names": [v.name for v in values]}
+        got = (
+            {"name": values[0].name, "shape": [d if isinstance(d, int) else None for d in values[0].shape]}
+            if len(values) == 1
+            else {"names": [v.name for v in values]}
+        )
         if got != {"name": want.get("name"), "shape": want.get("shape")}:
             raise ModelError(f"The segmenter's model has the {kind} {got}, the lock says {want}.", REINSTALL)
     return session

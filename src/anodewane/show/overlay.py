@@ -17,8 +17,8 @@ import numpy as np
 
 from anodewane.errors import UsageError
 from anodewane.records import Photo, Verdict
+from anodewane.show.words import GRADE_WORDS, gone, no_wear, percent, span
 from anodewane.units import Bytes, Floats, rescale_px
-from anodewane.words import GRADE_WORDS, gone, no_wear, percent, span
 
 LONG_SIDE_PX = 1600
 MIN_WIDTH_PX = 1100
@@ -29,7 +29,13 @@ PART_SHARE = 0.6
 
 # Okabe and Ito 2008, sRGB
 BLACK, WHITE = (0, 0, 0), (255, 255, 255)
-ORANGE, SKY, GREEN, YELLOW, VERMILION = (230, 159, 0), (86, 180, 233), (0, 158, 115), (240, 228, 66), (213, 94, 0)
+ORANGE, SKY, GREEN, YELLOW, VERMILION = (
+    (230, 159, 0),
+    (86, 180, 233),
+    (0, 158, 115),
+    (240, 228, 66),
+    (213, 94, 0),
+)
 INK, QUIET, RULE = (24, 24, 24), (92, 92, 92), (205, 205, 205)
 
 GRADE_COLOURS = {"replace": VERMILION, "monitor": YELLOW, "ok": GREEN}
@@ -44,7 +50,10 @@ def check_picture_name(path: Path) -> None:
     UsageError
     """
     if path.suffix.lower() not in SUFFIXES:
-        raise UsageError(f"'{path.name}' names no picture format that is known.", f"End it with one of {', '.join(SUFFIXES)}.")
+        raise UsageError(
+            f"'{path.name}' names no picture format that is known.",
+            f"End it with one of {', '.join(SUFFIXES)}.",
+        )
 
 
 def encode_picture(rgb: Bytes, suffix: str) -> bytes:
@@ -52,7 +61,11 @@ def encode_picture(rgb: Bytes, suffix: str) -> bytes:
     from PIL import Image
 
     buffer = io.BytesIO()
-    options: dict[str, Any] = {"PNG": {"compress_level": 6}, "JPEG": {"quality": 90, "subsampling": 0}, "WEBP": {"quality": 90}}[SUFFIXES[suffix.lower()]]
+    options: dict[str, Any] = {
+        "PNG": {"compress_level": 6},
+        "JPEG": {"quality": 90, "subsampling": 0},
+        "WEBP": {"quality": 90},
+    }[SUFFIXES[suffix.lower()]]
     Image.fromarray(np.asarray(rgb)).save(buffer, SUFFIXES[suffix.lower()], **options)
     return buffer.getvalue()
 
@@ -95,7 +108,9 @@ def overlay(photo: Photo, verdict: Verdict, *, caption: bool = True) -> Bytes:
     for ring in new:  # on top: where nothing is gone the dashes run along the solid line
         _dashed(picture, ring, unit)
     worst = verdict.recession_mm.worst_photo_px if verdict.recession_mm and not no_wear(verdict) else None
-    marks = _Marks(new=bool(new), left=bool(left), gone=bool(new and left), worst=worst is not None, bar=False)
+    marks = _Marks(
+        new=bool(new), left=bool(left), gone=bool(new and left), worst=worst is not None, bar=False
+    )
     if worst is not None:
         _mark_worst(picture, view.move(np.array([worst]))[0], unit)
     marks.bar = _scale_bar(picture, view, verdict, unit, [*new, *left])
@@ -140,7 +155,13 @@ def _view(photo: Photo, verdict: Verdict) -> _View:
 
     height, width = photo.rgb.shape[:2]
     x0, y0, x1, y1 = 0, 0, width, height
-    rings = [np.asarray(r, float) for r in (*((verdict.template and verdict.template.outline_photo_px) or ()), *((verdict.outline and verdict.outline.photo_px) or ()))]
+    rings = [
+        np.asarray(r, float)
+        for r in (
+            *((verdict.template and verdict.template.outline_photo_px) or ()),
+            *((verdict.outline and verdict.outline.photo_px) or ()),
+        )
+    ]
     if rings and verdict.status == "judged":
         points = np.concatenate(rings)
         lo, hi = points.min(0), points.max(0)
@@ -159,8 +180,12 @@ def _view(photo: Photo, verdict: Verdict) -> _View:
         scale = max(1.0, min(scale, MIN_WIDTH_PX / cut.shape[1]))
     size = (max(1, round(cut.shape[1] * scale)), max(1, round(cut.shape[0] * scale)))
     # once whole pixels are averaged, less than halving is left, and between two neighbours a line does as well as an area, in a fifth of the time
-    picture: Any = cv2.resize(_averaged(cut, scale), size, interpolation=cv2.INTER_LINEAR if scale < 1 else cv2.INTER_CUBIC)
-    return _View(picture, np.array([x0, y0], float), scale, (x1 - x0, y1 - y0) == (width, height), (x0, y0, x1, y1))
+    picture: Any = cv2.resize(
+        _averaged(cut, scale), size, interpolation=cv2.INTER_LINEAR if scale < 1 else cv2.INTER_CUBIC
+    )
+    return _View(
+        picture, np.array([x0, y0], float), scale, (x1 - x0, y1 - y0) == (width, height), (x0, y0, x1, y1)
+    )
 
 
 def _averaged(cut: Any, scale: float) -> Any:
@@ -186,7 +211,9 @@ def _fixed(points: Floats) -> Any:
     return np.round(np.asarray(points) * 2**SHIFT).astype(np.int32)
 
 
-def _line(picture: Any, ring: Floats, colour: tuple[int, int, int], width: float, closed: bool = True) -> None:
+def _line(
+    picture: Any, ring: Floats, colour: tuple[int, int, int], width: float, closed: bool = True
+) -> None:
     import cv2
 
     # points that lie within a quarter of a pixel of the line between others change nothing that is seen, and take most of the time
@@ -208,7 +235,11 @@ def _dashed(picture: Any, ring: Floats, unit: float) -> None:
         a, b = arc[-1] * i / n, arc[-1] * (i + 0.58) / n
         first, last = np.searchsorted(arc, a, "right"), np.searchsorted(arc, b, "left")
         at = np.concatenate([[a], arc[first:last], [b]])
-        dashes.append(_fixed(np.column_stack([np.interp(at, arc, closed[:, 0]), np.interp(at, arc, closed[:, 1])])).reshape(-1, 1, 2))
+        dashes.append(
+            _fixed(
+                np.column_stack([np.interp(at, arc, closed[:, 0]), np.interp(at, arc, closed[:, 1])])
+            ).reshape(-1, 1, 2)
+        )
     cv2.polylines(picture, dashes, False, WHITE, max(1, round(1.1 * unit)), cv2.LINE_AA, SHIFT)
 
 
@@ -218,7 +249,9 @@ def _hatch(picture: Any, new: list[Floats], left: list[Floats], unit: float) -> 
 
     def mask(rings: list[Floats]) -> Any:
         m = np.zeros(picture.shape[:2], np.uint8)
-        cv2.fillPoly(m, [_fixed(r) for r in rings], 255, cv2.LINE_AA, SHIFT)  # rings that overlap count even-odd: holes stay open
+        cv2.fillPoly(
+            m, [_fixed(r) for r in rings], 255, cv2.LINE_AA, SHIFT
+        )  # rings that overlap count even-odd: holes stay open
         return m
 
     gone = cv2.subtract(mask(new), mask(left))
@@ -226,14 +259,18 @@ def _hatch(picture: Any, new: list[Floats], left: list[Floats], unit: float) -> 
     gone = np.ascontiguousarray(gone[y0 : y0 + h, x0 : x0 + w])
     lines = np.zeros((h, w), np.uint8)
     step = max(6, round(9 * unit))
-    for x in range(-h - (x0 + y0) % step, w, step):  # they stay where they are in the picture, whatever is cut out of it
+    for x in range(
+        -h - (x0 + y0) % step, w, step
+    ):  # they stay where they are in the picture, whatever is cut out of it
         cv2.line(lines, (x, h), (x + h, 0), 255, max(1, round(2.4 * unit)), cv2.LINE_AA)
     at = np.flatnonzero(gone)  # the rest of the picture stays as it is
     inside, stripes = gone.ravel()[at], np.minimum(gone, lines).ravel()[at]
     kept = ((1 - np.float32(0.22 / 255) * inside) * (1 - np.float32(1 / 255) * stripes))[:, None]
     pixels, width = picture.reshape(-1, 3), picture.shape[1]
     where = at + at // w * (width - w) + y0 * width + x0
-    pixels[where] = np.round(pixels[where] * kept + np.array(ORANGE, np.float32) * (1 - kept)).astype(np.uint8)
+    pixels[where] = np.round(pixels[where] * kept + np.array(ORANGE, np.float32) * (1 - kept)).astype(
+        np.uint8
+    )
 
 
 def _mark_worst(picture: Any, at: Floats, unit: float) -> None:
@@ -242,10 +279,18 @@ def _mark_worst(picture: Any, at: Floats, unit: float) -> None:
     centre = tuple(int(v) for v in _fixed(at))
     radius = 13.0 * unit
     for colour, width in ((BLACK, 5.5), (WHITE, 4.0), (VERMILION, 2.6)):
-        cv2.circle(picture, centre, round(radius * 2**SHIFT), colour, max(1, round(width * unit)), cv2.LINE_AA, SHIFT)
+        cv2.circle(
+            picture, centre, round(radius * 2**SHIFT), colour, max(1, round(width * unit)), cv2.LINE_AA, SHIFT
+        )
         for angle in (45, 135, 225, 315):  # four ticks: a shape that nothing else has
             d = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
-            _line(picture, np.array([at + d * radius, at + d * radius * 1.55]), colour, width * unit, closed=False)
+            _line(
+                picture,
+                np.array([at + d * radius, at + d * radius * 1.55]),
+                colour,
+                width * unit,
+                closed=False,
+            )
 
 
 def _scale_bar(picture: Any, view: _View, verdict: Verdict, unit: float, rings: list[Floats]) -> bool:
@@ -275,7 +320,14 @@ def _scale_bar(picture: Any, view: _View, verdict: Verdict, unit: float, rings: 
     right = left
     for _ in range(3):  # its length depends on where it lies: near things are larger
         right = ends(np.array([width - margin - max(float(right[-1, 0] - right[0, 0]), 56 * unit), base]))
-    bars = [b for b in (left, right) if np.isfinite(b).all() and 20 * unit < b[-1, 0] - b[0, 0] < width - 2 * margin and b.min() > 0 and b[-1, 0] < width]
+    bars = [
+        b
+        for b in (left, right)
+        if np.isfinite(b).all()
+        and 20 * unit < b[-1, 0] - b[0, 0] < width - 2 * margin
+        and b.min() > 0
+        and b[-1, 0] < width
+    ]
     if not bars:
         return False
 
@@ -286,7 +338,9 @@ def _scale_bar(picture: Any, view: _View, verdict: Verdict, unit: float, rings: 
     thick = 7.0 * unit
     lo, hi = bar.min(0), bar.max(0)
     wide = max(hi[0] + 12 * unit, lo[0] + 68 * unit)  # the words may be longer than the bar
-    plate = picture[max(0, int(lo[1] - 30 * unit)) : int(hi[1] + 14 * unit), max(0, int(lo[0] - 12 * unit)) : int(wide)]
+    plate = picture[
+        max(0, int(lo[1] - 30 * unit)) : int(hi[1] + 14 * unit), max(0, int(lo[0] - 12 * unit)) : int(wide)
+    ]
     plate[:] = np.round(plate * 0.25 + 255 * 0.75).astype(np.uint8)
     for i in range(5):
         quad = np.array([bar[i], bar[i + 1], bar[i + 1] - [0, thick], bar[i] - [0, thick]])
@@ -295,7 +349,9 @@ def _scale_bar(picture: Any, view: _View, verdict: Verdict, unit: float, rings: 
     _line(picture, outline, BLACK, 1.2 * unit)
     from PIL import Image, ImageDraw
 
-    base = int(lo[1] - thick + 2 * unit)  # the words' own strip of the picture: copying all of it takes longer than all the lines
+    base = int(
+        lo[1] - thick + 2 * unit
+    )  # the words' own strip of the picture: copying all of it takes longer than all the lines
     strip = picture[max(0, base - round(30 * unit)) : base]
     image = Image.fromarray(strip)
     at = (float(lo[0]), float(lo[1] - thick - 3 * unit) - max(0, base - round(30 * unit)))
@@ -305,7 +361,7 @@ def _scale_bar(picture: Any, view: _View, verdict: Verdict, unit: float, rings: 
 
 
 def _homography(matrix: Floats, points: Floats) -> Floats:
-    from anodewane.geometry import apply_homography
+    from anodewane.geometry.camera import apply_homography
 
     return apply_homography(matrix, points)
 
@@ -317,7 +373,9 @@ def _homography(matrix: Floats, points: Floats) -> Floats:
 def font_of(size: int, bold: bool = False) -> Any:
     from PIL import ImageFont
 
-    return ImageFont.truetype(str(Path(__file__).with_name("fonts") / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")), size)
+    return ImageFont.truetype(
+        str(Path(__file__).parents[1] / "fonts" / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")), size
+    )
 
 
 def wrap_words(text: str, font: Any, width: float) -> list[str]:
@@ -398,7 +456,11 @@ def _legend(draw: Any, marks: _Marks, verdict: Verdict, x: float, y: float, em: 
         if name == "new outline":
             draw.line((x, middle, x + sample, middle), fill=BLACK, width=round(em * 0.36))
             for i in range(3):
-                draw.line((x + sample * (i + 0.12) / 3, middle, x + sample * (i + 0.7) / 3, middle), fill=WHITE, width=round(em * 0.2))
+                draw.line(
+                    (x + sample * (i + 0.12) / 3, middle, x + sample * (i + 0.7) / 3, middle),
+                    fill=WHITE,
+                    width=round(em * 0.2),
+                )
         elif name == "what is left":
             draw.line((x, middle, x + sample, middle), fill=BLACK, width=round(em * 0.42))
             draw.line((x, middle, x + sample, middle), fill=SKY, width=round(em * 0.24))
@@ -414,7 +476,16 @@ def _legend(draw: Any, marks: _Marks, verdict: Verdict, x: float, y: float, em: 
             for colour, w in ((BLACK, 0.3), (VERMILION, 0.18)):
                 draw.ellipse((c - r, middle - r, c + r, middle + r), outline=colour, width=round(em * w))
                 for dx, dy in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
-                    draw.line((c + dx * r * 0.75, middle + dy * r * 0.75, c + dx * r * 1.25, middle + dy * r * 1.25), fill=colour, width=round(em * w))
+                    draw.line(
+                        (
+                            c + dx * r * 0.75,
+                            middle + dy * r * 0.75,
+                            c + dx * r * 1.25,
+                            middle + dy * r * 1.25,
+                        ),
+                        fill=colour,
+                        width=round(em * w),
+                    )
         draw.text((x + sample + em * 0.5, middle), name, font=font, fill=INK, anchor="lm")
         x += need
     return y + em * 1.75 if any(d for d, _ in names) else y
@@ -432,14 +503,18 @@ def _thumbnail(band: Any, photo: Photo, view: _View, em: float, y: float) -> flo
     height, width = photo.rgb.shape[:2]
     scale = em * 9 / max(height, width)
     stride = max(1, int(0.4 / scale))
-    small = Image.fromarray(np.ascontiguousarray(np.asarray(photo.rgb)[::stride, ::stride])).resize((round(width * scale), round(height * scale)), Image.Resampling.BOX)
+    small = Image.fromarray(np.ascontiguousarray(np.asarray(photo.rgb)[::stride, ::stride])).resize(
+        (round(width * scale), round(height * scale)), Image.Resampling.BOX
+    )
     d = ImageDraw.Draw(small)
     box = [round(v * scale) for v in view.window]
     d.rectangle(box, outline=BLACK, width=max(3, round(em / 5)))
     d.rectangle([box[0] + 1, box[1] + 1, box[2] - 1, box[3] - 1], outline=WHITE, width=max(1, round(em / 10)))
     left = round(band.width - em - small.width)
     band.paste(small, (left, round(y)))
-    ImageDraw.Draw(band).text((left, y + small.height + em * 0.15), "the whole photo", font=font_of(round(em * 0.72)), fill=QUIET)
+    ImageDraw.Draw(band).text(
+        (left, y + small.height + em * 0.15), "the whole photo", font=font_of(round(em * 0.72)), fill=QUIET
+    )
     return float(small.width)
 
 
@@ -452,7 +527,13 @@ def _headline(draw: Any, verdict: Verdict, x: float, y: float, em: float, room: 
     font = font_of(round(em * 1.75), True)
     tall = em * 2.7
     block = em * 3.1 + font.getlength(word)
-    draw.rounded_rectangle((x, y, x + block, y + tall), radius=em * 0.35, fill=colour, outline=BLACK, width=max(1, round(em / 12)))
+    draw.rounded_rectangle(
+        (x, y, x + block, y + tall),
+        radius=em * 0.35,
+        fill=colour,
+        outline=BLACK,
+        width=max(1, round(em / 12)),
+    )
     _sign(draw, grade, x + em * 1.25, y + tall / 2, em * 0.72, ink)
     draw.text((x + em * 2.4, y + tall / 2), word, font=font, fill=ink, anchor="lm")
     if verdict.consumed is not None and grade:
@@ -480,7 +561,12 @@ def _sign(draw: Any, grade: str | None, cx: float, cy: float, r: float, ink: tup
         draw.ellipse((cx - r, cy - r, cx + r, cy + r), outline=ink, width=max(2, round(r * 0.25)))
         draw.pieslice((cx - r, cy - r, cx + r, cy + r), 90, 270, fill=ink)
     elif grade == "ok":
-        draw.line((cx - r * 0.9, cy, cx - r * 0.25, cy + r * 0.7, cx + r * 0.95, cy - r * 0.75), fill=ink, width=w, joint="curve")
+        draw.line(
+            (cx - r * 0.9, cy, cx - r * 0.25, cy + r * 0.7, cx + r * 0.95, cy - r * 0.75),
+            fill=ink,
+            width=w,
+            joint="curve",
+        )
     else:
         draw.text((cx, cy), "?", font=font_of(round(r * 2.4), True), fill=ink, anchor="mm")
 
@@ -499,11 +585,18 @@ def _gauge(draw: Any, verdict: Verdict, x: float, y: float, em: float, room: flo
     draw.rectangle((left, top, right, top + tall), fill=(238, 238, 238), outline=QUIET)
     draw.rectangle((at(mass.low), top + tall * 0.2, at(mass.high), top + tall * 0.8), fill=SKY, outline=BLACK)
     needle = at(mass.value)
-    draw.polygon((needle - em * 0.3, top - em * 0.3, needle + em * 0.3, top - em * 0.3, needle, top + tall * 0.3), fill=BLACK)
+    draw.polygon(
+        (needle - em * 0.3, top - em * 0.3, needle + em * 0.3, top - em * 0.3, needle, top + tall * 0.3),
+        fill=BLACK,
+    )
     draw.line((needle, top, needle, top + tall), fill=BLACK, width=max(2, round(em / 7)))
     gate = at(limit)
     for k in range(5):
-        draw.line((gate, top - em * 0.25 + k * em * 0.3, gate, top - em * 0.1 + k * em * 0.3), fill=BLACK, width=max(2, round(em / 7)))
+        draw.line(
+            (gate, top - em * 0.25 + k * em * 0.3, gate, top - em * 0.1 + k * em * 0.3),
+            fill=BLACK,
+            width=max(2, round(em / 7)),
+        )
     base = top + tall + em * 0.2
     draw.text((left, base), "0 %", font=font, fill=QUIET, anchor="la")
     draw.text((right, base), "100 % of the metal gone", font=font, fill=QUIET, anchor="ra")
@@ -518,14 +611,22 @@ def _footnote(verdict: Verdict) -> str:
         area = verdict.consumed.area_pct
         bits.append(f"Outline area gone: {percent(area)} ({span(area)}); area is not mass.")
     if verdict.recession_mm is not None and not no_wear(verdict):
-        bits.append(f"Edge worn back {verdict.recession_mm.mean:.1f} mm on average, {verdict.recession_mm.max:.1f} mm at most.")
+        bits.append(
+            f"Edge worn back {verdict.recession_mm.mean:.1f} mm on average, {verdict.recession_mm.max:.1f} mm at most."
+        )
     if verdict.mass is not None and not no_wear(verdict):
         bits.append(f"{verdict.mass.remaining_g.value:.0f} g of {verdict.mass.new_g:.0f} g left.")
     if verdict.template is not None:
-        bits.append(f"Template {verdict.template.name}, {verdict.template.alloy}, {verdict.template.mount} mount.")
+        bits.append(
+            f"Template {verdict.template.name}, {verdict.template.alloy}, {verdict.template.mount} mount."
+        )
     if verdict.scale is not None:
-        bits.append(f"Sheet {verdict.scale.layout}, camera {verdict.scale.distance_mm:.0f} mm away, tilted {verdict.scale.tilt_deg:.0f}°.")
+        bits.append(
+            f"Sheet {verdict.scale.layout}, camera {verdict.scale.distance_mm:.0f} mm away, tilted {verdict.scale.tilt_deg:.0f}°."
+        )
     bits.append(f"Limit {verdict.limits.limit_pct:.0f} %: {verdict.limits.basis}.")
     taken = f", taken {verdict.photo.taken.replace('T', ' ')}" if verdict.photo.taken else ""
-    bits.append(f"Photo {verdict.photo.name}{taken}, SHA-256 {verdict.photo.sha256[:16]}. anodewane {verdict.provenance.anodewane}.")
+    bits.append(
+        f"Photo {verdict.photo.name}{taken}, SHA-256 {verdict.photo.sha256[:16]}. anodewane {verdict.provenance.anodewane}."
+    )
     return " ".join(bits)

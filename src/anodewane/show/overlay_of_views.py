@@ -10,10 +10,21 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.draw import BLACK, INK, ORANGE, QUIET, RULE, SKY, WHITE, encode_picture, font_of, wrap_words
 from anodewane.records import Photo, Verdict, ViewFigures
+from anodewane.show.overlay import (
+    BLACK,
+    INK,
+    ORANGE,
+    QUIET,
+    RULE,
+    SKY,
+    WHITE,
+    encode_picture,
+    font_of,
+    wrap_words,
+)
+from anodewane.show.words import summary
 from anodewane.units import Bytes, Floats
-from anodewane.words import summary
 
 CELL_PX = 640
 PAD_PX = 14
@@ -26,7 +37,9 @@ def together_bytes(photos: Sequence[tuple[bytes, str]], verdict: Verdict, suffix
     """The picture of `overlay_together` as a file: `suffix` chooses the format."""
     from anodewane.stages.load import load_photo
 
-    return encode_picture(overlay_together([load_photo(data, name) for data, name in photos], verdict), suffix)
+    return encode_picture(
+        overlay_together([load_photo(data, name) for data, name in photos], verdict), suffix
+    )
 
 
 def overlay_together(photos: Sequence[Photo], verdict: Verdict) -> Bytes:
@@ -45,7 +58,9 @@ def overlay_together(photos: Sequence[Photo], verdict: Verdict) -> Bytes:
     from PIL import Image, ImageDraw
 
     by_hash = {p.source.sha256: p for p in photos}
-    cells = [_cell(by_hash[v.sha256], v) for v in verdict.views if v.sha256 in by_hash] or [_plain_cell(p) for p in photos]
+    cells = [_cell(by_hash[v.sha256], v) for v in verdict.views if v.sha256 in by_hash] or [
+        _plain_cell(p) for p in photos
+    ]
     if verdict.together is not None and verdict.together.thickness_part_mm:
         cells.append(_map_cell(verdict))
     columns = 2 if len(cells) <= 4 else 3
@@ -68,7 +83,9 @@ def _plain_cell(photo: Photo) -> Any:
     from PIL import Image
 
     h, w = photo.rgb.shape[:2]
-    return Image.fromarray(np.asarray(photo.rgb)).resize((CELL_PX, round(CELL_PX * h / w)), Image.Resampling.BOX)
+    return Image.fromarray(np.asarray(photo.rgb)).resize(
+        (CELL_PX, round(CELL_PX * h / w)), Image.Resampling.BOX
+    )
 
 
 def view_picture(photo: Photo, view: ViewFigures) -> Any:
@@ -82,7 +99,9 @@ def view_picture(photo: Photo, view: ViewFigures) -> Any:
     a = np.maximum(np.floor(low - room), 0).astype(int)
     b = np.minimum(np.ceil(high + room), [width, height]).astype(int)
     scale = CELL_PX / (b[0] - a[0])
-    picture = Image.fromarray(np.ascontiguousarray(photo.rgb[a[1] : b[1], a[0] : b[0]])).resize((CELL_PX, max(8, round((b[1] - a[1]) * scale))), Image.Resampling.BICUBIC)
+    picture = Image.fromarray(np.ascontiguousarray(photo.rgb[a[1] : b[1], a[0] : b[0]])).resize(
+        (CELL_PX, max(8, round((b[1] - a[1]) * scale))), Image.Resampling.BICUBIC
+    )
     draw = ImageDraw.Draw(picture)
 
     def moved(ring: Any) -> Floats:
@@ -124,10 +143,13 @@ def _dashes(draw: Any, ring: Floats, dash_px: float = 11.0) -> None:
 
 
 def _brought(view: ViewFigures) -> list[str]:
-    from_where = f"from {view.elevation_deg:.0f}° above the bench" + (", other side up" if view.of_other_side else "")
+    from_where = f"from {view.elevation_deg:.0f}° above the bench" + (
+        ", other side up" if view.of_other_side else ""
+    )
     return [
         f"{from_where}; its outline lies {view.residual_mm:.1f} mm from the solid (rms)",
-        f"brings {100 * view.information_frac:.0f} % of what is known of the mass" + ("; face matched" if view.face_used else ""),
+        f"brings {100 * view.information_frac:.0f} % of what is known of the mass"
+        + ("; face matched" if view.face_used else ""),
     ]
 
 
@@ -153,7 +175,13 @@ def thickness_map(verdict: Verdict) -> Any:
         left, top = 10 + (x - step / 2 - low[0]) * scale, 10 + (high[1] - y - step / 2) * scale
         pen.rectangle((left, top, left + step * scale, top + step * scale), fill=_colour(t / new))
         if step * scale > 16:
-            pen.text((left + step * scale / 2, top + step * scale / 2), f"{t:.0f}", font=number, fill=WHITE if t / new < 0.55 else BLACK, anchor="mm")
+            pen.text(
+                (left + step * scale / 2, top + step * scale / 2),
+                f"{t:.0f}",
+                font=number,
+                fill=WHITE if t / new < 0.55 else BLACK,
+                anchor="mm",
+            )
     top, tall, x = 16, max(height, 220) - 32, CELL_PX - bar + 6
     for i in range(tall):
         pen.line((x, top + i, x + 24, top + i), fill=_colour(1 - i / tall))
@@ -167,7 +195,11 @@ def thickness_map(verdict: Verdict) -> Any:
 
 def _new_thickness_mm(verdict: Verdict) -> float:
     assert verdict.together is not None
-    return verdict.template.thickness_mm if verdict.template else max(t for _, _, t in verdict.together.thickness_part_mm)
+    return (
+        verdict.template.thickness_mm
+        if verdict.template
+        else max(t for _, _, t in verdict.together.thickness_part_mm)
+    )
 
 
 def _map_cell(verdict: Verdict) -> Any:
@@ -179,7 +211,12 @@ def _map_cell(verdict: Verdict) -> Any:
     cell.paste(picture, (0, 0))
     pen = ImageDraw.Draw(cell)
     pen.text((2, cell.height - 46), "Thickness that is left, mm", font=font_of(17, bold=True), fill=INK)
-    pen.text((2, cell.height - 24), f"new {_new_thickness_mm(verdict):.1f} mm; seen from above; a smooth field: pits don't show", font=font_of(17), fill=INK)
+    pen.text(
+        (2, cell.height - 24),
+        f"new {_new_thickness_mm(verdict):.1f} mm; seen from above; a smooth field: pits don't show",
+        font=font_of(17),
+        fill=INK,
+    )
     return cell
 
 
@@ -198,12 +235,29 @@ def _words(verdict: Verdict, width: int) -> Any:
     body, bold, small = font_of(21), font_of(30, bold=True), font_of(17)
     lines: list[tuple[str, Any, Any]] = [(said.headline, bold, INK)]
     if verdict.views:
-        lines.append(("solid line: the part's outline in each photo; dashed: the fitted solid and its top edge", small, QUIET))
+        lines.append(
+            (
+                "solid line: the part's outline in each photo; dashed: the fitted solid and its top edge",
+                small,
+                QUIET,
+            )
+        )
     for figure in said.figures:
-        lines += [(text, body, INK) for text in wrap_words(figure[:1].upper() + figure[1:], body, width - 2 * PAD_PX)]
+        lines += [
+            (text, body, INK)
+            for text in wrap_words(figure[:1].upper() + figure[1:], body, width - 2 * PAD_PX)
+        ]
     for message, remedy in said.reasons:
-        lines += [(text, body, INK) for text in wrap_words(f"• {message}" + (f" {remedy}" if remedy else ""), body, width - 2 * PAD_PX)]
-    lines += [(text, small, QUIET) for text in wrap_words("Cautions. " + " ".join(verdict.cautions), small, width - 2 * PAD_PX)]
+        lines += [
+            (text, body, INK)
+            for text in wrap_words(
+                f"• {message}" + (f" {remedy}" if remedy else ""), body, width - 2 * PAD_PX
+            )
+        ]
+    lines += [
+        (text, small, QUIET)
+        for text in wrap_words("Cautions. " + " ".join(verdict.cautions), small, width - 2 * PAD_PX)
+    ]
     band = Image.new("RGB", (width, sum(round(f.size * 1.4) for _, f, _ in lines) + 2 * PAD_PX), WHITE)
     pen = ImageDraw.Draw(band)
     y = 2

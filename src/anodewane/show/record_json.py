@@ -14,7 +14,19 @@ from typing import Any
 
 from anodewane.records import SCHEMA_VERSION, Verdict
 
-DIGITS: dict[str, int] = {"px": 2, "mm": 3, "mm2": 1, "mm3": 0, "deg": 2, "g": 1, "pct": 2, "frac": 4, "sd": 4, "budget": 3, "coverage": 4}
+DIGITS: dict[str, int] = {
+    "px": 2,
+    "mm": 3,
+    "mm2": 1,
+    "mm3": 0,
+    "deg": 2,
+    "g": 1,
+    "pct": 2,
+    "frac": 4,
+    "sd": 4,
+    "budget": 3,
+    "coverage": 4,
+}
 """Decimals kept, by the last word of the nearest name that has a unit; 4 otherwise."""
 
 SCHEMA_ID = f"urn:anodewane:record:{SCHEMA_VERSION}"
@@ -41,7 +53,8 @@ def verdict_to_json(verdict: Verdict) -> str:
         A number is not finite.
     """
     lines = (
-        f"  {json.dumps(key)}: {json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(', ', ': '))}" for key, value in verdict_to_plain(verdict).items()
+        f"  {json.dumps(key)}: {json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(', ', ': '))}"
+        for key, value in verdict_to_plain(verdict).items()
     )
     return "{\n" + ",\n".join(lines) + "\n}\n"
 
@@ -56,7 +69,9 @@ def verdict_from_json(text: str | bytes) -> Verdict:
     """
     verdict: Verdict = _adapter().validate_json(text, strict=True)  # "62" is not a number
     if verdict.schema_version.split(".")[0] != SCHEMA_VERSION.split(".")[0]:
-        raise ValueError(f"schema_version: expected {SCHEMA_VERSION.split('.')[0]}.x, got {verdict.schema_version}")
+        raise ValueError(
+            f"schema_version: expected {SCHEMA_VERSION.split('.')[0]}.x, got {verdict.schema_version}"
+        )
     verdict_to_plain(verdict)  # refuses what isn't finite
     return verdict
 
@@ -64,7 +79,12 @@ def verdict_from_json(text: str | bytes) -> Verdict:
 def record_schema() -> dict[str, Any]:
     """Return the JSON Schema (2020-12) of the record, made from `anodewane.records.Verdict`."""
     made = _adapter().json_schema(mode="serialization")
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": SCHEMA_ID, **made, "title": "anodewane record"}
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": SCHEMA_ID,
+        **made,
+        "title": "anodewane record",
+    }
 
 
 @lru_cache(maxsize=1)
@@ -86,7 +106,10 @@ def _plain(value: Any, digits: int, where: str) -> Any:
     if value is None or isinstance(value, (str, bool, int)):
         return value
     if is_dataclass(value):
-        return {f.name: _plain(getattr(value, f.name), _digits(f.name, digits), f"{where}.{f.name}") for f in fields(value)}
+        return {
+            f.name: _plain(getattr(value, f.name), _digits(f.name, digits), f"{where}.{f.name}")
+            for f in fields(value)
+        }
     if isinstance(value, dict):
         return {str(k): _plain(v, _digits(str(k), digits), f"{where}.{k}") for k, v in value.items()}
     if isinstance(value, (tuple, list)):
@@ -104,5 +127,7 @@ def _points(value: Any, digits: int, where: str) -> Any:
 
     array = np.asarray(value, float)
     if not np.isfinite(array).all():
-        raise ValueError(f"{where}: expected finite numbers, got {int((~np.isfinite(array)).sum())} that are not")
+        raise ValueError(
+            f"{where}: expected finite numbers, got {int((~np.isfinite(array)).sum())} that are not"
+        )
     return (np.round(array, digits) + 0.0).tolist()

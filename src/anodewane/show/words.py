@@ -32,24 +32,34 @@ def summary(verdict: Verdict) -> Summary:
     figures = []
     if verdict.consumed is not None:
         of = f"{verdict.consumed.coverage * 100:.0f} % interval"
-        figures.append(f"{gone(verdict)} ({of} {span(verdict.consumed.mass_pct)}); limit {verdict.limits.limit_pct:.0f} %")
+        figures.append(
+            f"{gone(verdict)} ({of} {span(verdict.consumed.mass_pct)}); limit {verdict.limits.limit_pct:.0f} %"
+        )
         area = verdict.consumed.area_pct
         if area.value <= -0.5:
-            figures.append(f"the outline reads {-area.value:.0f} % larger than the new one ({span(area)} gone)")
+            figures.append(
+                f"the outline reads {-area.value:.0f} % larger than the new one ({span(area)} gone)"
+            )
         else:
             figures.append(f"{percent(area)} of the outline's area is gone ({span(area)}): area is not mass")
     if verdict.mass is not None and not no_wear(verdict):
         how = HOW_MASS[verdict.mass.method]
         figures.append(f"{verdict.mass.remaining_g.value:.0f} g left of {verdict.mass.new_g:.0f} g, {how}")
     if verdict.recession_mm is not None and not no_wear(verdict):
-        figures.append(f"edge worn back {verdict.recession_mm.mean:.1f} mm on average, {verdict.recession_mm.max:.1f} mm at the worst place")
+        figures.append(
+            f"edge worn back {verdict.recession_mm.mean:.1f} mm on average, {verdict.recession_mm.max:.1f} mm at the worst place"
+        )
     if verdict.together is not None:
         before = verdict.together.mass_before_pct
-        figures.append(f"{len(verdict.views)} photos together; from the one above alone {percent(before)} gone ({span(before)})")
+        figures.append(
+            f"{len(verdict.views)} photos together; from the one above alone {percent(before)} gone ({span(before)})"
+        )
         if verdict.together.next_photo is not None:
             figures.append(verdict.together.next_photo.message)
     if verdict.template is not None:
-        figures.append(f"held against template {verdict.template.name} ({'best fit of the library' if verdict.template.chosen else 'as named'})")
+        figures.append(
+            f"held against template {verdict.template.name} ({'best fit of the library' if verdict.template.chosen else 'as named'})"
+        )
     return Summary(GRADE_WORDS[verdict.verdict], tuple(figures), reasons)
 
 
@@ -72,7 +82,11 @@ def no_wear(verdict: Verdict) -> bool:
 def gone(verdict: Verdict) -> str:
     """ "62 % of the metal is gone", or that no wear can be measured."""
     assert verdict.consumed is not None
-    return "no measurable wear" if no_wear(verdict) else f"{percent(verdict.consumed.mass_pct)} of the metal is gone"
+    return (
+        "no measurable wear"
+        if no_wear(verdict)
+        else f"{percent(verdict.consumed.mass_pct)} of the metal is gone"
+    )
 
 
 def percent(interval: Interval) -> str:

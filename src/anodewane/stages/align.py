@@ -1,6 +1,6 @@
 """Lay the template where the part lies, and turn the silhouette into the worn part's plan outline.
 
-The camera sees each point of the silhouette at some height above the sheet (`anodewane.limb`); taking that height out needs the thickness that remains, which follows
+The camera sees each point of the silhouette at some height above the sheet (`anodewane.wear.edge_height`); taking that height out needs the thickness that remains, which follows
 from the recession, which follows from the plan outline: two or three rounds settle it. The template is placed by its fixing holes where two are seen, else by
 containment: a worn part lies inside the new one, most of its edge about equally far inside. Overlap is not maximised: that would centre the remnant and hide
 one-sided wear.
@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from anodewane.errors import CannotJudge
-from anodewane.geometry import (
+from anodewane.geometry.camera import to_height
+from anodewane.geometry.rings import (
     oriented,
     pieces_to_shapely,
     polygons_of,
@@ -24,14 +25,13 @@ from anodewane.geometry import (
     ring_length,
     ring_normals,
     rings_area,
-    to_height,
     to_shapely,
 )
-from anodewane.limb import Wall, lower, round_height, sight_slope, wall_height, worn_wall
 from anodewane.records import Camera, MetalMask, Placement, Plane, Template
 from anodewane.settings import Settings
-from anodewane.solids import new_area, recession_near_area
 from anodewane.units import Floats, Rings
+from anodewane.wear.edge_height import Wall, lower, round_height, sight_slope, wall_height, worn_wall
+from anodewane.wear.solids import new_area, recession_near_area
 
 OUTLINE_STEP_MM = 0.8
 """Spacing of the points that stand for an outline."""
@@ -71,11 +71,17 @@ def silhouette_of(mask: MetalMask, camera: Camera) -> Silhouette:
     return Silhouette(tuple(pieces), tuple(slopes), foot, height)
 
 
-def plate_plan(seen: Silhouette, template: Template, thickness_mm: float, wall: Wall | None = None) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...]]:
+def plate_plan(
+    seen: Silhouette, template: Template, thickness_mm: float, wall: Wall | None = None
+) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...]]:
     """Plan outline of a plate of which `thickness_mm` remains, in the sheet frame, and the height each point was seen at."""
     wall = wall or worn_wall(template.mount, template.thickness_mm, thickness_mm)
     heights = tuple(
-        tuple(np.full(len(s), wall.hi_mm) if (i, j) in seen.at_top else wall_height(wall, s) for j, s in enumerate(piece)) for i, piece in enumerate(seen.slopes)
+        tuple(
+            np.full(len(s), wall.hi_mm) if (i, j) in seen.at_top else wall_height(wall, s)
+            for j, s in enumerate(piece)
+        )
+        for i, piece in enumerate(seen.slopes)
     )
     return _lowered(seen, heights), heights
 
@@ -84,7 +90,9 @@ ROD_END = (0.2, 1.8, 0.5)
 """A rod's flat end as a wall: foot and top over the radius (the mean of the disc's edge), wander in mm."""
 
 
-def rod_plan(seen: Silhouette, template: Template) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...], float]:
+def rod_plan(
+    seen: Silhouette, template: Template
+) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...], float]:
     """Plan outline of a rod lying on its side, the heights, and its mean radius, mm. The radius is what the plan's own area and length say."""
     radius = template.thickness_mm / 2
     pieces, heights = seen.pieces, seen.slopes
@@ -109,7 +117,10 @@ def rod_plan(seen: Silhouette, template: Template) -> tuple[tuple[Rings, ...], t
 
 
 def _lowered(seen: Silhouette, heights: tuple[tuple[Floats, ...], ...]) -> tuple[Rings, ...]:
-    return tuple(tuple(lower(r, h, seen.foot_mm, seen.camera_height_mm) for r, h in zip(piece, hs, strict=True)) for piece, hs in zip(seen.pieces, heights, strict=True))
+    return tuple(
+        tuple(lower(r, h, seen.foot_mm, seen.camera_height_mm) for r, h in zip(piece, hs, strict=True))
+        for piece, hs in zip(seen.pieces, heights, strict=True)
+    )
 
 
 def long_axis(ring: Floats) -> Floats:
@@ -140,13 +151,21 @@ def expected_thickness(template: Template, recession_mm: float, settings: Settin
     weighed parts of the template say (`book.calibrate`).
     """
     flush = template.mount == "flush"
-    ratio, most_frac = (settings.face_ratio_flush, settings.face_most_flush) if flush else (settings.face_ratio_open, settings.face_most_open)
+    ratio, most_frac = (
+        (settings.face_ratio_flush, settings.face_most_flush)
+        if flush
+        else (settings.face_ratio_open, settings.face_most_open)
+    )
     most = most_frac * template.thickness_mm
     # the first tenths of a millimetre are as likely a rounded edge or an error of the outline as wear of the face
     reach = ratio * max(recession_mm, 0.0)
     reach -= settings.face_late_mm * (1 - float(np.exp(-reach / settings.face_late_mm)))
-    lost = min(settings.face_scale * most * float(np.tanh(reach / most)), LOST_MOST_FRAC * template.thickness_mm)
-    sd = float(np.hypot(np.hypot(settings.face_ratio_sd, settings.face_scale_sd) * lost, settings.face_floor_sd_mm))
+    lost = min(
+        settings.face_scale * most * float(np.tanh(reach / most)), LOST_MOST_FRAC * template.thickness_mm
+    )
+    sd = float(
+        np.hypot(np.hypot(settings.face_ratio_sd, settings.face_scale_sd) * lost, settings.face_floor_sd_mm)
+    )
     return template.thickness_mm - lost, sd
 
 
@@ -165,9 +184,20 @@ def settle_plate(
         return expected_thickness(template, recession_near_area(template, area), settings)[0] - thickness
 
     new = template.thickness_mm
-    thickness = new if excess(new) > -THICKNESS_STEP_MM else float(brentq(excess, 0.05 * new, new, xtol=THICKNESS_STEP_MM))
+    thickness = (
+        new
+        if excess(new) > -THICKNESS_STEP_MM
+        else float(brentq(excess, 0.05 * new, new, xtol=THICKNESS_STEP_MM))
+    )
     plan, heights = plate_plan(seen, template, thickness)
-    return plan, heights, thickness, expected_thickness(template, recession_near_area(template, plan_area(plan) - hidden_mm2), settings)[1]
+    return (
+        plan,
+        heights,
+        thickness,
+        expected_thickness(template, recession_near_area(template, plan_area(plan) - hidden_mm2), settings)[
+            1
+        ],
+    )
 
 
 # --- laying the template ---------------------------------------------------------------------------------------------------------------
@@ -190,7 +220,11 @@ class DistanceField:
     def at(self, points_mm: Floats) -> Floats:
         """Distances (n,) by bilinear interpolation, points beyond the grid at its edge's value plus how far beyond they lie."""
         f, (x, y), (u, v), beyond = self._cell(points_mm)
-        out: Floats = (f[y, x] * (1 - u) + f[y, x + 1] * u) * (1 - v) + (f[y + 1, x] * (1 - u) + f[y + 1, x + 1] * u) * v + beyond
+        out: Floats = (
+            (f[y, x] * (1 - u) + f[y, x + 1] * u) * (1 - v)
+            + (f[y + 1, x] * (1 - u) + f[y + 1, x + 1] * u) * v
+            + beyond
+        )
         return out
 
     def with_gradient(self, points_mm: Floats) -> tuple[Floats, Floats]:
@@ -207,7 +241,12 @@ class DistanceField:
         off = (q - inside) * self.step_mm
         i = inside.astype(int)
         part = inside - i
-        return self.values, (i[..., 0], i[..., 1]), (part[..., 0], part[..., 1]), np.hypot(off[..., 0], off[..., 1])
+        return (
+            self.values,
+            (i[..., 0], i[..., 1]),
+            (part[..., 0], part[..., 1]),
+            np.hypot(off[..., 0], off[..., 1]),
+        )
 
 
 def distance_field(template: Template, margin_mm: float = 25.0) -> DistanceField:
@@ -255,7 +294,9 @@ def _costs(distance: Floats, recession: Any, spread: Any) -> Floats:
     """Cost (..., ) of outlines whose points (..., n) lie `distance` from the template's boundary: outside is dear, unevenness inside is cheap and bounded."""
     out = np.maximum(distance, 0.0)
     uneven = np.abs(distance + recession) / spread
-    cost: Floats = np.mean(np.minimum(out / OUT_SCALE_MM, OUT_MOST) ** 2 + np.minimum(uneven, 2.5) ** 2, axis=-1)
+    cost: Floats = np.mean(
+        np.minimum(out / OUT_SCALE_MM, OUT_MOST) ** 2 + np.minimum(uneven, 2.5) ** 2, axis=-1
+    )
     return cost
 
 
@@ -265,7 +306,9 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
     Every pose is tried with the outline's mean recession and, for wear on one side, with none.
     """
     field = distance_field(template)
-    points = np.vstack([resample_ring(r, max(OUTLINE_STEP_MM, ring_length(piece[0]) / 240)) for piece in plan for r in piece])
+    points = np.vstack(
+        [resample_ring(r, max(OUTLINE_STEP_MM, ring_length(piece[0]) / 240)) for piece in plan for r in piece]
+    )
     polygon_centre = _centroid(plan)
     template_centre = _centroid((template.rings,))
     spread = 0.5 + 0.35 * recession_mm
@@ -279,19 +322,30 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
     for mirrored in (False, True) if template.mirror_ok else (False,):
         flip = np.array([-1.0, 1.0]) if mirrored else np.ones(2)
         centred = (coarse - polygon_centre) * flip
-        distance = field.at((centred @ turns)[:, None] + (template_centre + offsets)[:, None])  # (angles, offsets, points)
+        distance = field.at(
+            (centred @ turns)[:, None] + (template_centre + offsets)[:, None]
+        )  # (angles, offsets, points)
         cost = np.minimum(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread))
         best = np.argmin(cost, axis=1)
         shifts = template_centre + offsets[best] - (polygon_centre * flip) @ turns
-        starts += [(float(c[k]), float(angle), shift, mirrored) for c, k, angle, shift in zip(cost, best, angles, shifts, strict=True)]
+        starts += [
+            (float(c[k]), float(angle), shift, mirrored)
+            for c, k, angle, shift in zip(cost, best, angles, shifts, strict=True)
+        ]
     starts.sort(key=lambda x: x[0])
     chosen: list[tuple[float, float, Any, bool]] = []
     for start in starts:
-        if all(start[3] != c[3] or abs(np.angle(np.exp(1j * (start[1] - c[1])))) > np.radians(12) for c in chosen):
+        if all(
+            start[3] != c[3] or abs(np.angle(np.exp(1j * (start[1] - c[1])))) > np.radians(12) for c in chosen
+        ):
             chosen.append(start)
         if len(chosen) >= N_STARTS * (2 if template.mirror_ok else 1):
             break
-    tried = [(start, assumed) for start in chosen for assumed in ((recession_mm, 0.0) if recession_mm > 1.0 else (recession_mm,))]
+    tried = [
+        (start, assumed)
+        for start in chosen
+        for assumed in ((recession_mm, 0.0) if recession_mm > 1.0 else (recession_mm,))
+    ]
     flips = np.array([(-1.0 if start[3] else 1.0, 1.0) for start, _ in tried])
     pivots = polygon_centre * flips
     here = points * flips[:, None]
@@ -300,7 +354,9 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
     misfit = _Misfit(field, here - pivots[:, None], np.array([assumed for _, assumed in tried]), spread)
     found = _least_squares(misfit, np.column_stack([begun, at_pivots]))
     poses = []
-    for (_, _, _, mirrored), pose, mine, pivot in zip((start for start, _ in tried), found, here, pivots, strict=True):
+    for (_, _, _, mirrored), pose, mine, pivot in zip(
+        (start for start, _ in tried), found, here, pivots, strict=True
+    ):
         moved = pose[1:3] - pivot @ _turn(pose[0])
         distance = field.at(mine @ _turn(pose[0]) + moved)
         fitted = float(min(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread)))
@@ -340,13 +396,19 @@ class _Misfit:
     def __call__(self, poses: Floats) -> Floats:
         distance = self.field.at(self.points_mm @ _turn(poses[:, 0]) + poses[:, None, 1:3])
         u = (distance + self.assumed_mm[:, None]) / self.spread_mm
-        return np.concatenate([np.clip(distance / OUT_SCALE_MM, 0.0, OUT_MOST), INNER_WEIGHT * np.sqrt(np.log1p(u * u) + 1e-9)], axis=1)
+        return np.concatenate(
+            [np.clip(distance / OUT_SCALE_MM, 0.0, OUT_MOST), INNER_WEIGHT * np.sqrt(np.log1p(u * u) + 1e-9)],
+            axis=1,
+        )
 
     def slopes(self, poses: Floats) -> Floats:
         """Jacobians (K, 2 n, 3)."""
         turned = self.points_mm @ _turn(poses[:, 0])
         distance, slope = self.field.with_gradient(turned + poses[:, None, 1:3])
-        by_pose = np.stack([slope[..., 1] * turned[..., 0] - slope[..., 0] * turned[..., 1], slope[..., 0], slope[..., 1]], axis=-1)
+        by_pose = np.stack(
+            [slope[..., 1] * turned[..., 0] - slope[..., 0] * turned[..., 1], slope[..., 0], slope[..., 1]],
+            axis=-1,
+        )
         out = np.where((distance > 0) & (distance < OUT_MOST * OUT_SCALE_MM), 1 / OUT_SCALE_MM, 0.0)
         u = (distance + self.assumed_mm[:, None]) / self.spread_mm
         inner = INNER_WEIGHT * u / (1 + u * u) / self.spread_mm / np.sqrt(np.log1p(u * u) + 1e-9)
@@ -394,7 +456,9 @@ def _centroid(pieces: tuple[Rings, ...]) -> Floats:
 # --- the stage -------------------------------------------------------------------------------------------------------------------------
 
 
-def settle(seen: Silhouette, template: Template, settings: Settings, hidden_mm2: float = 0.0) -> tuple[Any, Any, float, float]:
+def settle(
+    seen: Silhouette, template: Template, settings: Settings, hidden_mm2: float = 0.0
+) -> tuple[Any, Any, float, float]:
     """Plan outline (sheet frame), heights, remaining thickness and its one-sigma, for a plate or a rod."""
     if template.solid == "rod":
         plan, heights, radius = rod_plan(seen, template)
@@ -427,10 +491,20 @@ def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings)
         raise CannotJudge("part_unclear", f"what was found is {100 * left:.1f} % of the new part's area")
     # the larger part of "too large" is named first: a wrong print scale shows in the holes before it shows in the outline
     scale, scale_sd = placement.hole_pitch_scale, placement.hole_pitch_scale_sd
-    if scale is not None and scale_sd is not None and abs(scale - 1) > max(settings.hole_pitch_max_frac, 3.3 * scale_sd):
-        raise CannotJudge("hole_pitch", f"they measure {100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f} %")
+    if (
+        scale is not None
+        and scale_sd is not None
+        and abs(scale - 1) > max(settings.hole_pitch_max_frac, 3.3 * scale_sd)
+    ):
+        raise CannotJudge(
+            "hole_pitch",
+            f"they measure {100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f} %",
+        )
     if placement.outside_frac > settings.outside_max_frac:
-        raise CannotJudge("template_does_not_fit", f"{100 * placement.outside_frac:.0f} % of the new part's area lies outside it")
+        raise CannotJudge(
+            "template_does_not_fit",
+            f"{100 * placement.outside_frac:.0f} % of the new part's area lies outside it",
+        )
     return placement
 
 
@@ -452,7 +526,11 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
 
     def wall_seen(at_mm: Floats) -> float:
         trusted = mask.segmenter == "manual"
-        return 0.0 if trusted else thickness * float(np.linalg.norm(at_mm - seen.foot_mm)) / (seen.camera_height_mm - thickness)
+        return (
+            0.0
+            if trusted
+            else thickness * float(np.linalg.norm(at_mm - seen.foot_mm)) / (seen.camera_height_mm - thickness)
+        )
 
     pairs = _hole_pairs(plan, template, best, wall_seen)
     scale = scale_sd = None
@@ -469,17 +547,28 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     if hidden:
         unseen_mm2 = sum(abs(ring_area(np.asarray(template.rings[i]))) for i in hidden)
         plan, heights, thickness, thickness_sd = settle(seen, template, settings, unseen_mm2)
-    ambiguous = anchored_by == "outline" and len(poses) > 1 and poses[1].cost < best.cost + 0.05 and not _same_by_symmetry(template, poses[0], poses[1])
+    ambiguous = (
+        anchored_by == "outline"
+        and len(poses) > 1
+        and poses[1].cost < best.cost + 0.05
+        and not _same_by_symmetry(template, poses[0], poses[1])
+    )
     part_plan = tuple(oriented(tuple(best.to_part(r) for r in piece)) for piece in plan)
     # a mirrored pose turns the rings round: keep each height with its point
     part_heights = tuple(
-        tuple(h if _same_direction(best.to_part(r), turned) else h[::-1] for r, h, turned in zip(piece, hs, out, strict=True))
+        tuple(
+            h if _same_direction(best.to_part(r), turned) else h[::-1]
+            for r, h, turned in zip(piece, hs, out, strict=True)
+        )
         for piece, hs, out in zip(plan, heights, part_plan, strict=True)
     )
     if hidden:
         rings = tuple(np.asarray(template.rings[i]) for i in hidden)
         part_plan = (oriented((*part_plan[0], *rings)), *part_plan[1:])
-        part_heights = ((*part_heights[0], *(np.full(len(r), thickness / 2) for r in rings)), *part_heights[1:])
+        part_heights = (
+            (*part_heights[0], *(np.full(len(r), thickness / 2) for r in rings)),
+            *part_heights[1:],
+        )
     worn = pieces_to_shapely(part_plan)
     fresh = to_shapely(template.rings)
     return Placement(
@@ -530,7 +619,9 @@ FILL_MOST_FRAC, FILL_SOUND_FRAC = 0.04, 0.6
 share of the thickness remains: a part wears through at its thin places, and not before it is thin."""
 
 
-def _read_holes(seen: Silhouette, template: Template, pose: Pose, thickness_mm: float) -> tuple[Silhouette, float, bool]:
+def _read_holes(
+    seen: Silhouette, template: Template, pose: Pose, thickness_mm: float
+) -> tuple[Silhouette, float, bool]:
     """Read a segmenter's holes by the template: which show the upper rim rather than what one sees through, and which are no holes.
 
     Returns the silhouette, the area that was filled (mm2) and whether anything changed.
@@ -550,16 +641,27 @@ def _read_holes(seen: Silhouette, template: Template, pose: Pose, thickness_mm: 
     for i, piece in enumerate(seen.pieces):
         for j, ring in enumerate(piece[1:], start=1):
             hole = Polygon(ring).buffer(0)
-            near = [(low, up) for low, up in rims if MultiPolygon([low, up]).convex_hull.buffer(3.0).intersection(hole).area > 0.5 * hole.area]
+            near = [
+                (low, up)
+                for low, up in rims
+                if MultiPolygon([low, up]).convex_hull.buffer(3.0).intersection(hole).area > 0.5 * hole.area
+            ]
             if not near:
                 strange.append((i, j, float(hole.area)))
             elif template.solid == "plate":
                 low, up = max(near, key=lambda r: r[0].union(r[1]).intersection(hole).area)
                 prepare(hole)
-                if _likeness(hole, _grown(low, up, hole.area)) + 0.05 < _likeness(hole, _grown(up, up, hole.area)):
+                if _likeness(hole, _grown(low, up, hole.area)) + 0.05 < _likeness(
+                    hole, _grown(up, up, hole.area)
+                ):
                     at_top.add((i, j))
     gaps = sum(a for _, _, a in strange)
-    fill = {(i, j) for i, j, _ in strange} if gaps < FILL_MOST_FRAC * new_area(template) and thickness_mm > FILL_SOUND_FRAC * template.thickness_mm else set()
+    fill = (
+        {(i, j) for i, j, _ in strange}
+        if gaps < FILL_MOST_FRAC * new_area(template)
+        and thickness_mm > FILL_SOUND_FRAC * template.thickness_mm
+        else set()
+    )
     if not at_top and not fill:
         return seen, 0.0, False
     kept = [[j for j in range(len(piece)) if (i, j) not in fill] for i, piece in enumerate(seen.pieces)]
@@ -591,7 +693,9 @@ HIDDEN_BELOW_FRAC = 0.3
 """Share of a hole's area that a camera must be able to see through it before its absence means anything."""
 
 
-def _hidden_holes(plan: tuple[Rings, ...], template: Template, pose: Pose, seen: Silhouette, thickness_mm: float) -> tuple[int, ...]:
+def _hidden_holes(
+    plan: tuple[Rings, ...], template: Template, pose: Pose, seen: Silhouette, thickness_mm: float
+) -> tuple[int, ...]:
     """Indices of template rings whose holes the camera can't look through from where it stands: a deep hole seen from the side shows only its wall.
 
     Light comes through where the lower rim and the upper rim, as seen in the sheet's plane, overlap.
@@ -605,7 +709,9 @@ def _hidden_holes(plan: tuple[Rings, ...], template: Template, pose: Pose, seen:
     for i, ring in enumerate(template.rings[1:], start=1):
         lower_rim = np.asarray(ring) @ back[:, :2].T + back[:, 2]
         hole = Polygon(lower_rim)
-        through = hole.intersection(Polygon(seen.foot_mm + (lower_rim - seen.foot_mm) * grow)).area / hole.area
+        through = (
+            hole.intersection(Polygon(seen.foot_mm + (lower_rim - seen.foot_mm) * grow)).area / hole.area
+        )
         if through < HIDDEN_BELOW_FRAC and metal.intersection(hole).area > 0.6 * hole.area:
             hidden.append(i)
     return tuple(hidden)
@@ -633,7 +739,9 @@ class HolePair:
         return float(np.hypot(worn, HOLE_WALL_SD_FRAC * self.wall_mm))
 
 
-def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose, wall: Callable[[Floats], float]) -> list[HolePair]:
+def _hole_pairs(
+    plan: tuple[Rings, ...], template: Template, pose: Pose, wall: Callable[[Floats], float]
+) -> list[HolePair]:
     """Every template hole that is still a hole of its own; `wall` gives the wall seen (mm) in a hole at a place of the sheet frame."""
     holes = [r for piece in plan for r in piece[1:] if abs(ring_area(r)) > LEAST_HOLE_MM2]
     worn = [_ring_centre(r) for r in holes]
@@ -641,7 +749,11 @@ def _hole_pairs(plan: tuple[Rings, ...], template: Template, pose: Pose, wall: C
     pairs = []
     for ring in template.rings[1:]:
         centre, size = _ring_centre(ring), np.sqrt(abs(ring_area(ring)))
-        near = [(float(np.linalg.norm(pose.to_part(w[None])[0] - centre)), w, s) for w, s in zip(worn, sizes, strict=True) if 0.6 * size - 1 < s < 1.6 * size + 8]
+        near = [
+            (float(np.linalg.norm(pose.to_part(w[None])[0] - centre)), w, s)
+            for w, s in zip(worn, sizes, strict=True)
+            if 0.6 * size - 1 < s < 1.6 * size + 8
+        ]
         if near:
             distance, w, s = min(near, key=lambda x: x[0])
             if distance < 3.0 + 0.25 * size:
@@ -653,7 +765,9 @@ def _ring_centre(ring: Floats) -> Floats:
     x, y = ring[:, 0], ring[:, 1]
     cross = x * np.roll(y, -1) - np.roll(x, -1) * y
     area = cross.sum() / 2
-    centre: Floats = np.array([np.sum((x + np.roll(x, -1)) * cross), np.sum((y + np.roll(y, -1)) * cross)]) / (6 * area)
+    centre: Floats = np.array(
+        [np.sum((x + np.roll(x, -1)) * cross), np.sum((y + np.roll(y, -1)) * cross)]
+    ) / (6 * area)
     return centre
 
 
@@ -691,7 +805,9 @@ def _same_by_symmetry(template: Template, a: Pose, b: Pose) -> bool:
     return bool(Polygon(moved).symmetric_difference(Polygon(ring)).area < 0.04 * abs(ring_area(ring)))
 
 
-def choose_template(mask: MetalMask, plane: Plane, templates: tuple[Template, ...], settings: Settings) -> Template:
+def choose_template(
+    mask: MetalMask, plane: Plane, templates: tuple[Template, ...], settings: Settings
+) -> Template:
     """The template of a library that explains the part best.
 
     Raises
@@ -713,12 +829,16 @@ def choose_template(mask: MetalMask, plane: Plane, templates: tuple[Template, ..
             continue
         recession = recession_near_area(template, min(plan_area(placement.plan_mm), new_area(template)))
         missing = sum(1 for _ in template.rings[1:]) - sum(len(p) - 1 for p in placement.plan_mm)
-        scored.append((placement.fit_cost / 2 + float(np.log(0.5 + 0.35 * recession)) + 0.4 * abs(missing), template))
+        scored.append(
+            (placement.fit_cost / 2 + float(np.log(0.5 + 0.35 * recession)) + 0.4 * abs(missing), template)
+        )
     if not scored:
         raise CannotJudge("template_does_not_fit", f"none of {len(templates)} in the library holds it")
     scored.sort(key=lambda x: x[0])
     if scored[0][0] > settings.template_max_score:
-        raise CannotJudge("template_does_not_fit", f"'{scored[0][1].name}' comes nearest, and not near enough")
+        raise CannotJudge(
+            "template_does_not_fit", f"'{scored[0][1].name}' comes nearest, and not near enough"
+        )
     alike = [t.name for s, t in scored if s < scored[0][0] + settings.template_margin]
     if len(alike) > 1:
         raise CannotJudge("template_unclear", " and ".join(f"'{n}'" for n in alike[:3]))
@@ -729,8 +849,16 @@ def _could_be(mask: MetalMask, plane: Plane, template: Template) -> bool:
     """Cheap bounds before the costly fit: the part, seen at the template's top, is no larger than it, walls seen from the side allowed for, and not a speck of it."""
     top = to_height(plane.camera, mask.pieces_px[0][0], template.thickness_mm)
     seen, room = _extent(top), _extent(np.asarray(template.rings[0]))
-    walls = template.thickness_mm * float(np.linalg.norm(top.mean(0) - plane.camera.position_mm[:2])) / (float(plane.camera.position_mm[2]) - template.thickness_mm)
-    return bool(seen[0] < 1.05 * np.hypot(*room) + walls and seen[1] < 1.05 * room[0] + walls and abs(ring_area(top)) > 0.08 * new_area(template))
+    walls = (
+        template.thickness_mm
+        * float(np.linalg.norm(top.mean(0) - plane.camera.position_mm[:2]))
+        / (float(plane.camera.position_mm[2]) - template.thickness_mm)
+    )
+    return bool(
+        seen[0] < 1.05 * np.hypot(*room) + walls
+        and seen[1] < 1.05 * room[0] + walls
+        and abs(ring_area(top)) > 0.08 * new_area(template)
+    )
 
 
 def _extent(ring: Floats) -> Floats:

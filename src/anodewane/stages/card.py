@@ -15,13 +15,19 @@ import numpy as np
 
 from anodewane.catalog.sheets import DICTIONARY, all_layouts
 from anodewane.errors import CannotJudge
-from anodewane.geometry import apply_homography
-from anodewane.halving import halved, halvings
+from anodewane.geometry.camera import apply_homography
+from anodewane.geometry.pyramid import halved, halvings
 from anodewane.records import CardSighting, Photo, SheetLayout
 from anodewane.settings import Settings
 from anodewane.units import SRGB_TO_LINEAR, Floats, rescale_px
 
-SEARCHES = ((1000, (13, 13, 10)), (1000, (5, 45, 20)), (1600, (5, 45, 20)), (2600, (5, 45, 20)), (4200, (5, 45, 20)))
+SEARCHES = (
+    (1000, (13, 13, 10)),
+    (1000, (5, 45, 20)),
+    (1600, (5, 45, 20)),
+    (2600, (5, 45, 20)),
+    (4200, (5, 45, 20)),
+)
 """Longest side of the copy that is searched, and the detector's threshold windows (least, greatest, step) in its pixels; in turn, until enough markers are read.
 One window at 1000 px takes a third of the time of three and reads at least ten markers of any whole sheet that fills a third of the frame."""
 
@@ -55,16 +61,24 @@ def _detector(windows: tuple[int, int, int], min_perimeter_rate: float, ids: tup
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     parameters.errorCorrectionRate = 0.3  # the default lets background texture through
     parameters.minMarkerPerimeterRate = min_perimeter_rate
-    parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax, parameters.adaptiveThreshWinSizeStep = windows
+    (
+        parameters.adaptiveThreshWinSizeMin,
+        parameters.adaptiveThreshWinSizeMax,
+        parameters.adaptiveThreshWinSizeStep,
+    ) = windows
     # Small markers are blurred across their cells: sample more finely and only in the middle of a cell.
     parameters.perspectiveRemovePixelPerCell = 8
     parameters.perspectiveRemoveIgnoredMarginPerCell = 0.25
     whole = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
-    ours = cv2.aruco.Dictionary(np.ascontiguousarray(whole.bytesList[list(ids)]), whole.markerSize, whole.maxCorrectionBits)
+    ours = cv2.aruco.Dictionary(
+        np.ascontiguousarray(whole.bytesList[list(ids)]), whole.markerSize, whole.maxCorrectionBits
+    )
     return cv2.aruco.ArucoDetector(ours, parameters)
 
 
-def _detect(photo: Photo, ids: tuple[int, ...], long_side_px: int, windows: tuple[int, int, int] = (5, 45, 20)) -> tuple[Any, Any, Any]:
+def _detect(
+    photo: Photo, ids: tuple[int, ...], long_side_px: int, windows: tuple[int, int, int] = (5, 45, 20)
+) -> tuple[Any, Any, Any]:
     """Look for markers of these ids. Returns their corners (M, 4, 2) in full-size pixels, ids (M,), rejected quads (Q, 4, 2)."""
     import cv2
 
@@ -76,10 +90,17 @@ def _detect(photo: Photo, ids: tuple[int, ...], long_side_px: int, windows: tupl
     if 0.95 < rest <= 1.0:
         rest = 1.0
     else:
-        small = cv2.resize(small, None, fx=rest, fy=rest, interpolation=cv2.INTER_AREA if rest < 1 else cv2.INTER_CUBIC)
+        small = cv2.resize(
+            small, None, fx=rest, fy=rest, interpolation=cv2.INTER_AREA if rest < 1 else cv2.INTER_CUBIC
+        )
     scale = rest / whole
-    corners, which, rejected = _detector(windows, 4 * MIN_MARKER_SIDE_PX / max(small.shape), ids).detectMarkers(small)
-    quads = [np.array([np.reshape(q, (4, 2)) for q in group], float).reshape(-1, 4, 2) for group in (corners, rejected)]
+    corners, which, rejected = _detector(
+        windows, 4 * MIN_MARKER_SIDE_PX / max(small.shape), ids
+    ).detectMarkers(small)
+    quads = [
+        np.array([np.reshape(q, (4, 2)) for q in group], float).reshape(-1, 4, 2)
+        for group in (corners, rejected)
+    ]
     read = np.array(ids)[np.ravel(which)] if which is not None else np.zeros(0, int)
     if len(read) < ENOUGH_MARKERS and len(quads[1]):
         soft, these, turned = _soft_read(small, quads[1])
@@ -97,8 +118,14 @@ def _soft_patterns() -> tuple[Any, Any]:
     n = dictionary.markerSize
     rows, ids = [], []
     for marker_id in range(len(dictionary.bytesList)):
-        picture = cv2.aruco.generateImageMarker(dictionary, marker_id, 8 * (n + 2), borderBits=1).astype(np.float32)
-        blurred = cv2.GaussianBlur(cv2.copyMakeBorder(picture, 16, 16, 16, 16, cv2.BORDER_CONSTANT, value=255), (0, 0), 8 * SOFT_BLUR_CELLS)[16:-16, 16:-16]
+        picture = cv2.aruco.generateImageMarker(dictionary, marker_id, 8 * (n + 2), borderBits=1).astype(
+            np.float32
+        )
+        blurred = cv2.GaussianBlur(
+            cv2.copyMakeBorder(picture, 16, 16, 16, 16, cv2.BORDER_CONSTANT, value=255),
+            (0, 0),
+            8 * SOFT_BLUR_CELLS,
+        )[16:-16, 16:-16]
         cells = blurred[8:-8, 8:-8].reshape(n, 8, n, 8)[:, 2:6, :, 2:6].mean(axis=(1, 3))
         for turn in range(4):
             flat = np.rot90(cells, turn).ravel() - cells.mean()
@@ -110,7 +137,9 @@ def _soft_patterns() -> tuple[Any, Any]:
 def _cell_places(n: int) -> tuple[Any, Any]:
     """A marker of n x n cells and its border, in cells from its first corner: its corners (4, 2), and three places a cell each way ((3 n)^2, 2)."""
     at = (np.arange(n)[:, None] + np.array([0.3, 0.5, 0.7])[None]).ravel() + 1
-    return np.array([[0, 0], [n + 2, 0], [n + 2, n + 2], [0, n + 2]], np.float32), np.stack(np.meshgrid(at, at), axis=-1).reshape(-1, 2)
+    return np.array([[0, 0], [n + 2, 0], [n + 2, n + 2], [0, n + 2]], np.float32), np.stack(
+        np.meshgrid(at, at), axis=-1
+    ).reshape(-1, 2)
 
 
 def _soft_read(grey: Any, quads: Any) -> tuple[Any, Any, Any]:
@@ -124,8 +153,20 @@ def _soft_read(grey: Any, quads: Any) -> tuple[Any, Any, Any]:
     patterns, names = _soft_patterns()
     n = round(np.sqrt(patterns.shape[1]))
     frame, grid = _cell_places(n)
-    points = np.concatenate([apply_homography(np.asarray(cv2.getPerspectiveTransform(frame, q.astype(np.float32)), float), grid) for q in quads])
-    cells = _sample(cv2.LUT(grey, SRGB_TO_LINEAR), points).reshape(len(quads), n, 3, n, 3).mean(axis=(2, 4)).reshape(len(quads), -1)
+    points = np.concatenate(
+        [
+            apply_homography(
+                np.asarray(cv2.getPerspectiveTransform(frame, q.astype(np.float32)), float), grid
+            )
+            for q in quads
+        ]
+    )
+    cells = (
+        _sample(cv2.LUT(grey, SRGB_TO_LINEAR), points)
+        .reshape(len(quads), n, 3, n, 3)
+        .mean(axis=(2, 4))
+        .reshape(len(quads), -1)
+    )
     cells = cells - cells.mean(axis=1, keepdims=True)
     length = np.linalg.norm(cells, axis=1)
     likeness = cells @ patterns.T / np.maximum(length, 1e-6)[:, None]
@@ -133,7 +174,9 @@ def _soft_read(grey: Any, quads: Any) -> tuple[Any, Any, Any]:
     sure = np.flatnonzero((likeness[np.arange(len(quads)), best] > SOFT_LIKENESS) & (length > 1e-3))
     ids, turns = names[best[sure]].T
     # a pattern turned anticlockwise by k quarters has its own first corner k places back along the quad
-    turned = np.array([np.roll(quads[i], k, axis=0) for i, k in zip(sure, turns, strict=True)]).reshape(-1, 4, 2)
+    turned = np.array([np.roll(quads[i], k, axis=0) for i, k in zip(sure, turns, strict=True)]).reshape(
+        -1, 4, 2
+    )
     return ids, sure, turned
 
 
@@ -141,11 +184,15 @@ def _homography(from_points: Floats, to_points: Floats, threshold: float) -> tup
     import cv2
 
     # RANSAC by name: the USAC methods return nothing in OpenCV 5.0 for these points.
-    h, keep = cv2.findHomography(np.asarray(from_points, np.float64), np.asarray(to_points, np.float64), cv2.RANSAC, threshold)
+    h, keep = cv2.findHomography(
+        np.asarray(from_points, np.float64), np.asarray(to_points, np.float64), cv2.RANSAC, threshold
+    )
     return h, (None if keep is None else np.ravel(keep).astype(bool))
 
 
-def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, settings: Settings | None = None) -> CardSighting:
+def find_card(
+    photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, settings: Settings | None = None
+) -> CardSighting:
     """Find the sheet in a photo.
 
     Parameters
@@ -186,24 +233,42 @@ def find_card(photo: Photo, layouts: Mapping[str, SheetLayout] | None = None, se
     saddles_px, ok, px_from_mm = _find_saddles(photo.rgb, layout, world, image)
     n = int(ok.sum())
     if n < MIN_SADDLES:
-        raise CannotJudge("sheet_too_little", f"{n} of {len(ok)} square corners are clear, at least {MIN_SADDLES} needed")
+        raise CannotJudge(
+            "sheet_too_little", f"{n} of {len(ok)} square corners are clear, at least {MIN_SADDLES} needed"
+        )
     blur_px = _edge_sigma(photo.rgb, layout, saddles_px, ok)
     level, clipped = _paper_light(photo.rgb, layout, px_from_mm)
     square_px = float(np.median(_square_side_px(layout, saddles_px, ok)))
     if blur_px is not None and blur_px > settings.max_blur_square_frac * square_px:
-        raise CannotJudge("blurred", f"edges of the sheet are spread by {blur_px:.1f} px, {100 * blur_px / square_px:.1f} % of a square's side")
+        raise CannotJudge(
+            "blurred",
+            f"edges of the sheet are spread by {blur_px:.1f} px, {100 * blur_px / square_px:.1f} % of a square's side",
+        )
     if level is not None and level < settings.min_paper_level:
         raise CannotJudge("too_dark", f"white paper reads {100 * level:.1f} % of full light")
     if clipped is not None and clipped > settings.max_paper_clipped_frac:
         ink = _ink_light(photo.rgb, layout, px_from_mm)
         if ink > settings.max_clipped_ink_level:
-            raise CannotJudge("glare", f"{100 * clipped:.0f} % of the white paper is at full light, and the black squares read {100 * ink:.0f} %")
+            raise CannotJudge(
+                "glare",
+                f"{100 * clipped:.0f} % of the white paper is at full light, and the black squares read {100 * ink:.0f} %",
+            )
     return CardSighting(
-        layout, layout.saddles_mm[ok], saddles_px[ok], np.full(n, SADDLE_SD_PX), n_markers, rejected_px, blur_px=blur_px, paper_level=level, paper_clipped_frac=clipped
+        layout,
+        layout.saddles_mm[ok],
+        saddles_px[ok],
+        np.full(n, SADDLE_SD_PX),
+        n_markers,
+        rejected_px,
+        blur_px=blur_px,
+        paper_level=level,
+        paper_clipped_frac=clipped,
     )
 
 
-def card_laid_out(photo: Photo, corners_px: Floats, layouts: Mapping[str, SheetLayout] | None = None) -> CardSighting | None:
+def card_laid_out(
+    photo: Photo, corners_px: Floats, layouts: Mapping[str, SheetLayout] | None = None
+) -> CardSighting | None:
     """Find a sheet whose paper is known to lie between four corners, in whatever way it is turned, though no marker need be sharp enough to be read by itself.
 
     Parameters
@@ -224,8 +289,15 @@ def card_laid_out(photo: Photo, corners_px: Floats, layouts: Mapping[str, SheetL
     for layout in (_own_layouts() if layouts is None else layouts).values():
         world = np.array(layout.size_mm) / 2 * np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
         for turn in range(4):
-            h = np.asarray(cv2.getPerspectiveTransform(world.astype(np.float32), np.roll(corners_px, turn, axis=0).astype(np.float32)), float)
-            guesses.append((float(np.sort(_likeness_in_place(linear, layout, h))[-EXPECTED_MARKERS:].mean()), layout, h))
+            h = np.asarray(
+                cv2.getPerspectiveTransform(
+                    world.astype(np.float32), np.roll(corners_px, turn, axis=0).astype(np.float32)
+                ),
+                float,
+            )
+            guesses.append(
+                (float(np.sort(_likeness_in_place(linear, layout, h))[-EXPECTED_MARKERS:].mean()), layout, h)
+            )
     guesses.sort(key=lambda g: -g[0])
     for _, layout, h in guesses[:GUESSES_TRIED]:
         marks = layout.marker_corners_mm.reshape(-1, 2)
@@ -257,7 +329,9 @@ def _likeness_in_place(linear: Any, layout: SheetLayout, px_from_mm: Any) -> Any
         corners = apply_homography(px_from_mm, np.asarray(corners_mm))
         if (corners < 1).any() or (corners > np.array([width, height]) - 2).any():
             continue
-        points = apply_homography(np.asarray(cv2.getPerspectiveTransform(frame, corners.astype(np.float32)), float), grid)
+        points = apply_homography(
+            np.asarray(cv2.getPerspectiveTransform(frame, corners.astype(np.float32)), float), grid
+        )
         cells = _sample(linear, points).reshape(n, 3, n, 3).mean(axis=(1, 3)).ravel()
         cells = cells - cells.mean()
         out[k] = float(cells @ patterns[upright[int(marker)]]) / max(float(np.linalg.norm(cells)), 1e-6)
@@ -286,22 +360,33 @@ def _counts(ids: Any, layouts: Mapping[str, SheetLayout]) -> dict[str, int]:
 # --- markers: which sheet, and roughly where --------------------------------------------------------------------------------------------
 
 
-def _one_sheet(corners_px: Any, ids: Any, n_rejected: int, layouts: Mapping[str, SheetLayout], photo: Photo) -> tuple[SheetLayout, Any, Any, int]:
+def _one_sheet(
+    corners_px: Any, ids: Any, n_rejected: int, layouts: Mapping[str, SheetLayout], photo: Photo
+) -> tuple[SheetLayout, Any, Any, int]:
     """Return the layout, and the marker corners that lie on one flat sheet of it: (4 M, 2) mm and px, and M."""
     counts = _counts(ids, layouts)
     present = [name for name, n in counts.items() if n >= MIN_MARKERS]
     if not present:
         if _is_mirrored(photo, layouts):
-            raise CannotJudge("no_sheet", "a sheet is there, but mirrored: the print or the photo was flipped")
+            raise CannotJudge(
+                "no_sheet", "a sheet is there, but mirrored: the print or the photo was flipped"
+            )
         if max(counts.values()) == 0:
             raise CannotJudge("no_sheet", f"0 markers read, {n_rejected} look-alikes rejected")
-        raise CannotJudge("sheet_too_little", f"{max(counts.values())} marker(s) read, at least {MIN_MARKERS} needed")
+        raise CannotJudge(
+            "sheet_too_little", f"{max(counts.values())} marker(s) read, at least {MIN_MARKERS} needed"
+        )
     sheets = [(name, *found) for name in present for found in _flat_groups(corners_px, ids, layouts[name])]
     if not sheets:
         raise CannotJudge("sheet_too_little", "the markers that were read don't lie on one flat sheet")
     if len(sheets) > 1:
         names = sorted({name for name, *_ in sheets})
-        raise CannotJudge("two_sheets", f"{' and '.join(names)} are both in the photo" if len(names) > 1 else f"two {names[0]} sheets are in the photo")
+        raise CannotJudge(
+            "two_sheets",
+            f"{' and '.join(names)} are both in the photo"
+            if len(names) > 1
+            else f"two {names[0]} sheets are in the photo",
+        )
     name, world, image = sheets[0]
     return layouts[name], world, image, len(world) // 4
 
@@ -350,7 +435,9 @@ def _find_saddles(rgb: Any, layout: SheetLayout, world: Floats, image: Floats) -
     known_mm, known_px = world, image
     reach_mm = 1.6 * step
     for _ in range(3):
-        h, _keep = _homography(known_mm, known_px, np.inf if len(known_mm) < 5 else _threshold(known_mm, known_px, step))
+        h, _keep = _homography(
+            known_mm, known_px, np.inf if len(known_mm) < 5 else _threshold(known_mm, known_px, step)
+        )
         if h is None:
             break
         nearest = np.min(np.linalg.norm(saddles[:, None] - known_mm[None], axis=2), axis=1)
@@ -401,7 +488,9 @@ def _threshold(world: Floats, image: Floats, square_mm: float) -> float:
     return max(3.0, 0.06 * square_mm * float(px_per_mm))
 
 
-def _refine(rgb: Any, layout: SheetLayout, h: Any, known_mm: Floats, known_px: Floats, which: Any, found: Any, ok: Any) -> None:
+def _refine(
+    rgb: Any, layout: SheetLayout, h: Any, known_mm: Floats, known_px: Floats, which: Any, found: Any, ok: Any
+) -> None:
     """Place the saddles `which` at full size, writing to `found` and `ok`."""
     import cv2
 
@@ -410,11 +499,25 @@ def _refine(rgb: Any, layout: SheetLayout, h: Any, known_mm: Floats, known_px: F
     saddles = layout.saddles_mm[which]
     flat = apply_homography(h, saddles)
     error = known_px - apply_homography(h, known_mm)
-    weight = np.exp(-((np.linalg.norm(saddles[:, None] - known_mm[None], axis=2) / (1.5 * step)) ** 2)) + 1e-12
-    guess = flat + np.where(weight.sum(1, keepdims=True) > 0.05, weight @ error / weight.sum(1, keepdims=True), 0.0)
-    axes = np.stack([apply_homography(h, saddles + np.array([0.3 * step, 0])), apply_homography(h, saddles + np.array([0, 0.3 * step]))]) - flat
+    weight = (
+        np.exp(-((np.linalg.norm(saddles[:, None] - known_mm[None], axis=2) / (1.5 * step)) ** 2)) + 1e-12
+    )
+    guess = flat + np.where(
+        weight.sum(1, keepdims=True) > 0.05, weight @ error / weight.sum(1, keepdims=True), 0.0
+    )
+    axes = (
+        np.stack(
+            [
+                apply_homography(h, saddles + np.array([0.3 * step, 0])),
+                apply_homography(h, saddles + np.array([0, 0.3 * step])),
+            ]
+        )
+        - flat
+    )
     reach = np.min(np.linalg.norm(axes, axis=2), axis=0)
-    inside = np.all((guess > reach[:, None]) & (guess < np.array([width, height]) - 1 - reach[:, None]), axis=1) & (reach > 2.0)
+    inside = np.all(
+        (guess > reach[:, None]) & (guess < np.array([width, height]) - 1 - reach[:, None]), axis=1
+    ) & (reach > 2.0)
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 0.002)
     for k in np.flatnonzero(inside):
         # half the window: half of 0.3 squares, so that the marker's corner 0.13 squares away hardly comes in
@@ -447,7 +550,13 @@ def _sample(linear: Any, points: Floats) -> Any:
     q = np.asarray(points, np.float32)
     columns = min(len(q), 4096)  # remap takes fewer than 32768 a row
     padded: Any = np.concatenate([q, np.repeat(q[-1:], -len(q) % columns, axis=0)]).reshape(-1, columns, 2)
-    return cv2.remap(linear, padded[..., 0].copy(), padded[..., 1].copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()[: len(q)]
+    return cv2.remap(
+        linear,
+        padded[..., 0].copy(),
+        padded[..., 1].copy(),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).ravel()[: len(q)]
 
 
 def _looks_printed(linear: Any, centre: Floats, axes: Floats, phase: int) -> bool:
@@ -477,7 +586,9 @@ def _square_side_px(layout: SheetLayout, saddles_px: Floats, ok: Any) -> Any:
     pairs = np.concatenate(_neighbours(np.asarray(layout.saddles_mm).tobytes(), layout.square_mm))
     pairs = pairs[ok[pairs].all(axis=1)]
     if len(pairs) == 0:
-        span_px, span_mm = (float(np.linalg.norm(np.ptp(p[ok], axis=0))) for p in (saddles_px, layout.saddles_mm))
+        span_px, span_mm = (
+            float(np.linalg.norm(np.ptp(p[ok], axis=0))) for p in (saddles_px, layout.saddles_mm)
+        )
         return np.array([span_px / max(span_mm, 1e-9) * layout.square_mm])
     return np.linalg.norm(saddles_px[pairs[:, 1]] - saddles_px[pairs[:, 0]], axis=1)
 
@@ -508,7 +619,11 @@ def _one_edge_sigma(rgb: Any, a: Floats, b: Floats) -> float | None:
     hi = np.ceil(points.reshape(-1, 2).max(0) + 3).astype(int)
     if (lo < 0).any() or hi[0] > rgb.shape[1] or hi[1] > rgb.shape[0]:
         return None
-    profile = _sample(_linear(rgb[lo[1] : hi[1], lo[0] : hi[0]]), points.reshape(-1, 2) - lo).reshape(9, -1).mean(axis=0)
+    profile = (
+        _sample(_linear(rgb[lo[1] : hi[1], lo[0] : hi[0]]), points.reshape(-1, 2) - lo)
+        .reshape(9, -1)
+        .mean(axis=0)
+    )
     if profile[offsets < 0].mean() > profile[offsets > 0].mean():
         profile = profile[::-1]  # black first
     black = float(np.median(profile[offsets < -0.15 * side]))
@@ -526,7 +641,9 @@ def _one_edge_sigma(rgb: Any, a: Floats, b: Floats) -> float | None:
         i = int(above[0])
         if i == 0:
             return None
-        crossings.append(offsets[i - 1] + (level - rise[i - 1]) / (rise[i] - rise[i - 1]) * (offsets[i] - offsets[i - 1]))
+        crossings.append(
+            offsets[i - 1] + (level - rise[i - 1]) / (rise[i] - rise[i - 1]) * (offsets[i] - offsets[i - 1])
+        )
     return float(np.sqrt(max(((crossings[1] - crossings[0]) / 1.349) ** 2 - 1 / 6, 0.04)))
 
 
@@ -536,7 +653,14 @@ def _paper_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> tuple[float 
     board = np.abs(layout.black_mm).reshape(-1, 2).max(axis=0)
     ring = (half + board) / 2
     xs, ys = (np.linspace(-r, r, max(8, int(2 * r / 6))) for r in ring)
-    points = np.concatenate([np.c_[xs, 0 * xs + ring[1]], np.c_[xs, 0 * xs - ring[1]], np.c_[0 * ys + ring[0], ys], np.c_[0 * ys - ring[0], ys]])
+    points = np.concatenate(
+        [
+            np.c_[xs, 0 * xs + ring[1]],
+            np.c_[xs, 0 * xs - ring[1]],
+            np.c_[0 * ys + ring[0], ys],
+            np.c_[0 * ys - ring[0], ys],
+        ]
+    )
     q = np.round(apply_homography(px_from_mm, points)).astype(int)
     q = q[(q[:, 0] >= 0) & (q[:, 1] >= 0) & (q[:, 0] < rgb.shape[1]) & (q[:, 1] < rgb.shape[0])]
     if len(q) < 8:

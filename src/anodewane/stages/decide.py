@@ -12,7 +12,9 @@ PITCH_WARN_FRAC = 0.015
 """Hole pitch off by more than this and 1.8 sigma is told; far more is refused (`settings.hole_pitch_max_frac`)."""
 
 
-def decide(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, photo: Photo, settings: Settings) -> tuple[Grade, tuple[Reason, ...]]:
+def decide(
+    wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, photo: Photo, settings: Settings
+) -> tuple[Grade, tuple[Reason, ...]]:
     """Return the grade and its reasons, the deciding ones first.
 
     Notes
@@ -25,15 +27,25 @@ def decide(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, phot
     limit = f"limit {settings.limit_pct:.0f} %"
     faults, notes = _mechanical(wear), _notes(wear, placement, mask, plane, photo, settings)
     if mass.value >= settings.limit_pct:
-        return "replace", (finding("past_limit", f"{mass.value:.0f} % ({mass.low:.0f} to {mass.high:.0f} %, {limit})"), *faults, *notes)
-    could_be = (finding("could_be_past_limit", f"{span}, {limit}"),) if mass.high >= settings.limit_pct else ()
+        return "replace", (
+            finding("past_limit", f"{mass.value:.0f} % ({mass.low:.0f} to {mass.high:.0f} %, {limit})"),
+            *faults,
+            *notes,
+        )
+    could_be = (
+        (finding("could_be_past_limit", f"{span}, {limit}"),) if mass.high >= settings.limit_pct else ()
+    )
     if faults:
         return "replace", (*faults, *could_be, *notes)
     if could_be:
         return "monitor", (*could_be, *notes)
     if mass.value >= settings.monitor_from_pct:
         return "monitor", (finding("watch", f"{span}, {limit}"), *notes)
-    first = finding("no_measurable_wear", span) if wear.no_measurable_wear else finding("sound", f"{span}, {limit}")
+    first = (
+        finding("no_measurable_wear", span)
+        if wear.no_measurable_wear
+        else finding("sound", f"{span}, {limit}")
+    )
     return "ok", (first, *notes)
 
 
@@ -41,26 +53,42 @@ def _mechanical(wear: Wear) -> tuple[Reason, ...]:
     reasons = []
     for hole in wear.holes:
         if hole.state == "lost":
-            what = "is open to the edge or gone" if hole.diameter_mm is None else f"measures {hole.diameter_mm:.1f} mm under a {hole.washer_mm:.0f} mm washer"
+            what = (
+                "is open to the edge or gone"
+                if hole.diameter_mm is None
+                else f"measures {hole.diameter_mm:.1f} mm under a {hole.washer_mm:.0f} mm washer"
+            )
             detail = f"hole {hole.index + 1} {what}"
             reasons.append(finding("fixing_lost", detail))
     if wear.core_shows:
         reasons.append(finding("core_shows", f"recession {wear.recession_mm.p95:.1f} mm"))
     if wear.pieces_lost:
-        reasons.append(finding("piece_lost", "1 place" if wear.pieces_lost == 1 else f"{wear.pieces_lost} places"))
+        reasons.append(
+            finding("piece_lost", "1 place" if wear.pieces_lost == 1 else f"{wear.pieces_lost} places")
+        )
     return tuple(reasons)
 
 
-def _notes(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, photo: Photo, settings: Settings) -> tuple[Reason, ...]:
+def _notes(
+    wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, photo: Photo, settings: Settings
+) -> tuple[Reason, ...]:
     grown = [h for h in wear.holes if h.state == "grown" and h.growth_mm is not None]
-    reasons = [finding("hole_grown", f"hole {h.index + 1} by {h.growth_mm:.1f} mm to {h.diameter_mm:.1f} mm") for h in grown]
+    reasons = [
+        finding("hole_grown", f"hole {h.index + 1} by {h.growth_mm:.1f} mm to {h.diameter_mm:.1f} mm")
+        for h in grown
+    ]
     if wear.recession_mm.one_sided:
         reasons.append(finding("one_sided", f"{wear.recession_mm.side_mm:.1f} mm more than on the other"))
     if wear.consumed.area_pct.high < 0:
         reasons.append(finding("larger_than_new", f"by {-wear.consumed.area_pct.value:.1f} % of its area"))
     scale, scale_sd = placement.hole_pitch_scale, placement.hole_pitch_scale_sd
     if scale is not None and scale_sd is not None and abs(scale - 1) > max(PITCH_WARN_FRAC, 1.8 * scale_sd):
-        reasons.append(finding("hole_pitch_doubt", f"{100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f} %"))
+        reasons.append(
+            finding(
+                "hole_pitch_doubt",
+                f"{100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f} %",
+            )
+        )
     if not settings.check_line_given:
         reasons.append(finding("print_scale_unmeasured", f"{100 * settings.print_scale_sd_frac:.1f} %"))
     if plane.distance_mm < CLOSE_CAMERA_MM:
@@ -71,7 +99,12 @@ def _notes(wear: Wear, placement: Placement, mask: MetalMask, plane: Plane, phot
         reasons.append(finding("gap_filled", f"{placement.filled_mm2:.0f} mm²"))
     if mask.fouled_mm:
         places = len(mask.fouled_mm)
-        reasons.append(finding("growth_bridged", f"along about {sum(mask.fouled_mm):.0f} mm of the edge, {places} place{'s' if places > 1 else ''}"))
+        reasons.append(
+            finding(
+                "growth_bridged",
+                f"along about {sum(mask.fouled_mm):.0f} mm of the edge, {places} place{'s' if places > 1 else ''}",
+            )
+        )
     if mask.segmenter == "manual":
         reasons.append(finding("manual_outline", f"{len(mask.pieces_px[0][0])} points"))
     reasons.extend(finding("file_note", note) for note in (*mask.notes, *photo.notes))

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry import project, to_height
-from anodewane.halving import halved, halvings
+from anodewane.geometry.camera import project, to_height
+from anodewane.geometry.pyramid import halved, halvings
 from anodewane.records import FlatImage, Photo, Plane, SheetLayout
 
 FINEST_PX = 1.7
@@ -61,7 +61,12 @@ def flatten(photo: Photo, plane: Plane, layout: SheetLayout, window: Window, mm_
     # a coarse cell (i, j) holds the map at pixel (16 j, 16 i): remap reads between them
     ys, xs = np.mgrid[0:h, 0:w].astype(np.float32) / step
     maps = cv2.remap(coarse, xs, ys, cv2.INTER_LINEAR)
-    valid = (maps[..., 0] >= 0) & (maps[..., 1] >= 0) & (maps[..., 0] <= photo.rgb.shape[1] - 1) & (maps[..., 1] <= photo.rgb.shape[0] - 1)
+    valid = (
+        (maps[..., 0] >= 0)
+        & (maps[..., 1] >= 0)
+        & (maps[..., 0] <= photo.rgb.shape[1] - 1)
+        & (maps[..., 1] <= photo.rgb.shape[0] - 1)
+    )
     # halve the photo until one flat pixel spans about one photo pixel, so that remap doesn't alias
     spacing = float(np.median(np.linalg.norm(np.diff(coarse, axis=1), axis=2))) / step
     times = min(halvings(2 * spacing / FINEST_PX), min(photo.rgb.shape[:2]).bit_length() - 1)
@@ -74,7 +79,9 @@ def flatten(photo: Photo, plane: Plane, layout: SheetLayout, window: Window, mm_
     return FlatImage(rgb, valid, mm_per_px, origin, sheet, print_)
 
 
-def _expected_sheet(layout: SheetLayout, plane: Plane, origin: Any, mm_per_px: float, shape: tuple[int, int]) -> tuple[Any, Any]:
+def _expected_sheet(
+    layout: SheetLayout, plane: Plane, origin: Any, mm_per_px: float, shape: tuple[int, int]
+) -> tuple[Any, Any]:
     """Draw where the sheet lies and what is printed there, antialiased."""
     import cv2
 
@@ -86,7 +93,13 @@ def _expected_sheet(layout: SheetLayout, plane: Plane, origin: Any, mm_per_px: f
 
     half_w, half_h = np.array(layout.size_mm) / 2
     sheet = np.zeros(shape, np.uint8)
-    cv2.fillPoly(sheet, [pixels([(-half_w, half_h), (half_w, half_h), (half_w, -half_h), (-half_w, -half_h)])], 255, cv2.LINE_AA, 4)
+    cv2.fillPoly(
+        sheet,
+        [pixels([(-half_w, half_h), (half_w, half_h), (half_w, -half_h), (-half_w, -half_h)])],
+        255,
+        cv2.LINE_AA,
+        4,
+    )
     ink = np.full(shape, 128, np.uint8)
     ink[sheet > 0] = 255
     for quad in layout.black_mm:

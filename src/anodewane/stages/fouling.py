@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry import oriented, project, resample_ring, ring_area, ring_normals, to_height
+from anodewane.geometry.camera import project, to_height
+from anodewane.geometry.rings import oriented, resample_ring, ring_area, ring_normals
 from anodewane.records import MetalMask, Photo, Plane, SheetLayout
 from anodewane.stages.refine import linear_light
 from anodewane.units import Bools, Floats
@@ -59,12 +60,21 @@ def say_fouling(photo: Photo, plane: Plane, layout: SheetLayout, mask: MetalMask
     places = fouled_places(photo, plane, layout, mask)
     if not places:
         return mask
-    return replace(mask, edge_sd_mm=float(np.hypot(mask.edge_sd_mm, FOULED_EDGE_SD_MM)), fouled_mm=tuple(length for length, _ in places))
+    return replace(
+        mask,
+        edge_sd_mm=float(np.hypot(mask.edge_sd_mm, FOULED_EDGE_SD_MM)),
+        fouled_mm=tuple(length for length, _ in places),
+    )
 
 
-def fouled_places(photo: Photo, plane: Plane, layout: SheetLayout, mask: MetalMask) -> list[tuple[float, Floats]]:
+def fouled_places(
+    photo: Photo, plane: Plane, layout: SheetLayout, mask: MetalMask
+) -> list[tuple[float, Floats]]:
     """Places of the outline with fouling beside them: length along the edge, mm, and middle (2,), sheet frame mm."""
-    pieces = [oriented(tuple(resample_ring(to_height(plane.camera, ring, 0.0), STEP_MM) for ring in piece)) for piece in mask.pieces_px]
+    pieces = [
+        oriented(tuple(resample_ring(to_height(plane.camera, ring, 0.0), STEP_MM) for ring in piece))
+        for piece in mask.pieces_px
+    ]
     metal = _Raster(pieces)
     half_mm = np.array(layout.size_mm) / 2 * np.array(plane.check_line_mm) / 100.0 + SHEET_MARGIN_MM
     found = []
@@ -105,7 +115,9 @@ def _excess(photo: Photo, plane: Plane, half_mm: Floats, metal: _Raster, ring: F
 
     n, near = len(ring), len(BESIDE_MM)
     points = ring[:, None] + ring_normals(ring, 4)[:, None] * np.r_[BESIDE_MM, GROUND_MM][:, None]
-    px = project(plane.camera, np.c_[points.reshape(-1, 2), np.zeros(points.shape[0] * points.shape[1])]).reshape(points.shape)
+    px = project(
+        plane.camera, np.c_[points.reshape(-1, 2), np.zeros(points.shape[0] * points.shape[1])]
+    ).reshape(points.shape)
     height, width = photo.rgb.shape[:2]
     lost = metal(points) | (px < 0).any(-1) | (px > [width - 1, height - 1]).any(-1)
     light = np.asarray(linear_light(np.asarray(photo.rgb), px[..., 0], px[..., 1]), np.float32)
@@ -114,7 +126,9 @@ def _excess(photo: Photo, plane: Plane, half_mm: Floats, metal: _Raster, ring: F
     ground = percentile_filter(ground, 100 * GROUND_QUANTILE, size=(window, 1), mode="wrap")
     beside = gaussian_filter1d(light[:, :near], 1.0, axis=0, mode="wrap")
     ratio = np.log((beside + 0.01) / (np.maximum(ground, 0)[:, None] + 0.01)).min(-1)
-    ratio[lost[:, :near] | (np.abs(points[:, :near]) < half_mm).all(-1) | (ground.min(-1) < 0)[:, None]] = -np.inf
+    ratio[
+        lost[:, :near] | (np.abs(points[:, :near]) < half_mm).all(-1) | (ground.min(-1) < 0)[:, None]
+    ] = -np.inf
     # at two distances at least: a single one is the blur of the edge
     out: Floats = np.sort(ratio, axis=1)[:, -2]
     return out

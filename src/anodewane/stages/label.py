@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.catalog.label import CAPACITY_BYTES, QUIET_MODULES, is_foreign, parse
+from anodewane.catalog.sheet_label import CAPACITY_BYTES, QUIET_MODULES, is_foreign, parse
 from anodewane.catalog.sheets import DESIGNS
-from anodewane.geometry import project
+from anodewane.geometry.camera import project
 from anodewane.records import Label, Photo, Plane, SheetLayout
 from anodewane.units import SRGB_TO_LINEAR
 
@@ -42,7 +42,9 @@ def read_label(photo: Photo, plane: Plane, layout: SheetLayout) -> Label | None:
     if looks[n] < MIN_LIKENESS:
         return None
     _, corners_px = place
-    size_px = float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1).min()) / (n + 2 * QUIET_MODULES)
+    size_px = float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1).min()) / (
+        n + 2 * QUIET_MODULES
+    )
     light = _samples(*place, n, 1 if size_px < FINE_MODULE_PX else 5)
     for spread, noise in SHARPEN:
         payload = _decode(_black(_sharpened(light, spread, noise)))
@@ -63,11 +65,16 @@ def _place(photo: Photo, plane: Plane, layout: SheetLayout) -> tuple[Any, Any] |
     scale = np.array(plane.check_line_mm) / 100.0
     corners = np.array([[x, y + side], [x + side, y + side], [x + side, y], [x, y]]) * scale
     corners_px = project(plane.camera, np.c_[corners, np.zeros(4)])
-    low, high = np.floor(corners_px.min(axis=0) - 3).astype(int), np.ceil(corners_px.max(axis=0) + 4).astype(int)
+    low, high = (
+        np.floor(corners_px.min(axis=0) - 3).astype(int),
+        np.ceil(corners_px.max(axis=0) + 4).astype(int),
+    )
     height, width = photo.rgb.shape[:2]
     if (low < 0).any() or high[0] > width or high[1] > height:
         return None
-    grey = cv2.cvtColor(np.ascontiguousarray(photo.rgb[low[1] : high[1], low[0] : high[0]]), cv2.COLOR_RGB2GRAY)
+    grey = cv2.cvtColor(
+        np.ascontiguousarray(photo.rgb[low[1] : high[1], low[0] : high[0]]), cv2.COLOR_RGB2GRAY
+    )
     return cv2.LUT(grey, SRGB_TO_LINEAR), corners_px - low
 
 
@@ -82,10 +89,18 @@ def _samples(crop: Any, corners_px: Any, n: int, fineness: int) -> Any:
     size = total * fineness
     frame = np.array([[0, 0], [size, 0], [size, size], [0, size]], np.float32) - np.float32(0.5)
     to_crop = cv2.getPerspectiveTransform(frame, corners_px.astype(np.float32))
-    seen = cv2.warpPerspective(crop, to_crop, (size, size), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    seen = cv2.warpPerspective(
+        crop,
+        to_crop,
+        (size, size),
+        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     if fineness > 1:
         edge = fineness // 5
-        seen = seen.reshape(total, fineness, total, fineness)[:, edge : fineness - edge, :, edge : fineness - edge].mean(axis=(1, 3))
+        seen = seen.reshape(total, fineness, total, fineness)[
+            :, edge : fineness - edge, :, edge : fineness - edge
+        ].mean(axis=(1, 3))
     return seen / _white(seen)
 
 

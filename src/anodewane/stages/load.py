@@ -65,14 +65,22 @@ def load_photo(data: bytes, name: str) -> Photo:
     try:
         width, height = image.size
         if width * height > MAX_PIXELS:
-            raise InputUnreadable(f"The photo '{name}' says it has {width} x {height} pixels; more than {MAX_PIXELS // 1_000_000} million aren't read.", _REMEDY)
+            raise InputUnreadable(
+                f"The photo '{name}' says it has {width} x {height} pixels; more than {MAX_PIXELS // 1_000_000} million aren't read.",
+                _REMEDY,
+            )
         if kind == "JPEG" and len(data) < width * height * JPEG_MIN_BYTES_PER_PIXEL:
-            raise InputUnreadable(f"The photo '{name}' says it has {width} x {height} pixels but holds only {len(data)} bytes.", _COPY_AGAIN)
+            raise InputUnreadable(
+                f"The photo '{name}' says it has {width} x {height} pixels but holds only {len(data)} bytes.",
+                _COPY_AGAIN,
+            )
         try:
             facts = _facts(image, notes)
             rgb = _pixels(image, data, kind, notes)
         except Exception as e:  # decoders raise whatever they like on a damaged file: that it can't be read is all there is to say
-            raise InputUnreadable(f"The photo '{name}' is damaged or cut short ({_first_words(e)}).", _COPY_AGAIN) from e
+            raise InputUnreadable(
+                f"The photo '{name}' is damaged or cut short ({_first_words(e)}).", _COPY_AGAIN
+            ) from e
     finally:
         image.close()
     rgb = _upright(rgb, facts["orientation"])
@@ -121,15 +129,22 @@ def _sniff(data: bytes, name: str) -> str:
     if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
         return "WEBP"
     if head[4:8] == b"ftyp":
-        brands = {head[8:12], *(head[i : i + 4] for i in range(16, min(int.from_bytes(head[:4], "big"), 512), 4))}
+        brands = {
+            head[8:12],
+            *(head[i : i + 4] for i in range(16, min(int.from_bytes(head[:4], "big"), 512), 4)),
+        }
         if brands & {b"avif", b"avis"}:
             raise InputUnreadable(f"'{name}' is an AVIF picture, which isn't read.", _SAVE_AS_JPEG)
         if brands & {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}:
             return "HEIC"
-        raise InputUnreadable(f"'{name}' is a video, not a photo.", "Take a photo, or save one frame of the video as JPEG.")
+        raise InputUnreadable(
+            f"'{name}' is a video, not a photo.", "Take a photo, or save one frame of the video as JPEG."
+        )
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
     if text.startswith((b"<!doctype html", b"<html")) or (b"<html" in text and text.startswith(b"<")):
-        raise InputUnreadable(f"'{name}' is a web page, not a photo.", "Download the photo itself, not the page that shows it.")
+        raise InputUnreadable(
+            f"'{name}' is a web page, not a photo.", "Download the photo itself, not the page that shows it."
+        )
     others = {
         b"%PDF": "a PDF",
         b"GIF8": "a GIF",
@@ -142,7 +157,9 @@ def _sniff(data: bytes, name: str) -> str:
         if head.startswith(magic):
             raise InputUnreadable(f"'{name}' is {what}, not a photo that can be read.", _SAVE_AS_JPEG)
     if head[:4] == b"\x1aE\xdf\xa3" or (head[:4] == b"RIFF" and head[8:12] == b"AVI "):
-        raise InputUnreadable(f"'{name}' is a video, not a photo.", "Take a photo, or save one frame of the video as JPEG.")
+        raise InputUnreadable(
+            f"'{name}' is a video, not a photo.", "Take a photo, or save one frame of the video as JPEG."
+        )
     if not any(c < 9 or 13 < c < 32 for c in head):
         raise InputUnreadable(f"'{name}' is text, not a photo, whatever its name ends in.", _REMEDY)
     raise InputUnreadable(f"'{name}' isn't a photo that can be read.", _REMEDY)
@@ -166,11 +183,15 @@ def _open(data: bytes, kind: str, name: str) -> Any:
 
                     # The class itself: registering it would change what Pillow opens elsewhere in the process.
                     return HeifImageFile(stream)
-                return Image.open(stream, formats={"JPEG": ("JPEG", "MPO"), "PNG": ("PNG",), "WEBP": ("WEBP",)}[kind])
+                return Image.open(
+                    stream, formats={"JPEG": ("JPEG", "MPO"), "PNG": ("PNG",), "WEBP": ("WEBP",)}[kind]
+                )
             finally:
                 Image.MAX_IMAGE_PIXELS = limit
     except Exception as e:
-        raise InputUnreadable(f"The photo '{name}' is damaged or cut short ({_first_words(e)}).", _COPY_AGAIN) from e
+        raise InputUnreadable(
+            f"The photo '{name}' is damaged or cut short ({_first_words(e)}).", _COPY_AGAIN
+        ) from e
 
 
 def _first_words(e: BaseException) -> str:
@@ -207,7 +228,9 @@ def _to_rgb(image: Any) -> Any:
 
     if image.mode.startswith("I"):  # 16-bit grey
         image.load()
-        image = Image.fromarray((np.asarray(image).astype(np.int64).clip(0, 65535) / 257 + 0.5).astype(np.uint8))
+        image = Image.fromarray(
+            (np.asarray(image).astype(np.int64).clip(0, 65535) / 257 + 0.5).astype(np.uint8)
+        )
     if image.mode in ("RGBA", "LA", "PA", "RGBa", "La") or "transparency" in image.info:
         image = image.convert("RGBA")
         white = Image.new("RGBA", image.size, (255, 255, 255, 255))
@@ -249,13 +272,23 @@ def _upright(rgb: Any, orientation: int) -> Any:
         return cv2.transpose(rgb)
     if orientation == 7:
         return cv2.flip(cv2.transpose(rgb), -1)
-    return cv2.rotate(rgb, {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}[orientation])
+    return cv2.rotate(
+        rgb, {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}[orientation]
+    )
 
 
 # --- EXIF ------------------------------------------------------------------------------------------------------------------------------
 
 _ORIENTATION, _MAKE, _MODEL, _EXIF_IFD = 0x0112, 0x010F, 0x0110, 0x8769
-_TAKEN, _DIGITISED, _OFFSET, _FOCAL_35, _ZOOM, _WIDTH, _HEIGHT = 0x9003, 0x9004, 0x9011, 0xA405, 0xA404, 0xA002, 0xA003
+_TAKEN, _DIGITISED, _OFFSET, _FOCAL_35, _ZOOM, _WIDTH, _HEIGHT = (
+    0x9003,
+    0x9004,
+    0x9011,
+    0xA405,
+    0xA404,
+    0xA002,
+    0xA003,
+)
 """Tags of CIPA DC-008 (EXIF 2.32). The GPS block (0x8825) is not among them."""
 
 
@@ -277,7 +310,11 @@ def _facts(image: Any, notes: list[str]) -> dict[str, Any]:
         facts["orientation"] = int(orientation)
     # Pillow hands orientation over as 1 for HEIC: its pixels are turned by the decoder
     if make or model:
-        facts["camera"] = model if model and make and model.lower().startswith(make.lower()) else " ".join(t for t in (make, model) if t)
+        facts["camera"] = (
+            model
+            if model and make and model.lower().startswith(make.lower())
+            else " ".join(t for t in (make, model) if t)
+        )
     facts["taken"] = _taken(block)
     focal = _number(block.get(_FOCAL_35))
     if focal is not None and FOCAL_35MM_RANGE_MM[0] <= focal <= FOCAL_35MM_RANGE_MM[1]:
@@ -287,7 +324,9 @@ def _facts(image: Any, notes: list[str]) -> dict[str, Any]:
         ratio, was = sorted(image.size)[1] / sorted(image.size)[0], max(stored) / min(stored)  # type: ignore[type-var,operator]
         if abs(ratio / was - 1) > 0.02:
             facts["focal_35mm"] = None
-            notes.append("The photo was cropped after it was taken, so its focal length no longer holds and isn't used.")
+            notes.append(
+                "The photo was cropped after it was taken, so its focal length no longer holds and isn't used."
+            )
     zoom = _number(block.get(_ZOOM))
     if zoom is not None and 1.05 < zoom < 100:
         notes.append(f"The photo was taken with digital zoom ({zoom:.1f}x).")

@@ -14,7 +14,7 @@ import numpy as np
 
 from anodewane.catalog.lens import LensProfile
 from anodewane.errors import CannotJudge
-from anodewane.geometry import plane_homography, project, to_height
+from anodewane.geometry.camera import plane_homography, project, to_height
 from anodewane.records import Camera, CardSighting, Photo, Plane
 from anodewane.settings import Settings
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Floats
@@ -29,7 +29,9 @@ CONTRADICTION_SIGMAS = 4.0
 """A digital zoom or a crop changes the focal length by tens of percent; nothing under a tenth is taken for one."""
 
 
-def locate_camera(photo: Photo, sighting: CardSighting, settings: Settings, profile: LensProfile | None = None) -> Plane:
+def locate_camera(
+    photo: Photo, sighting: CardSighting, settings: Settings, profile: LensProfile | None = None
+) -> Plane:
     """Fit the camera to the sheet's points.
 
     Parameters
@@ -61,15 +63,28 @@ def locate_camera(photo: Photo, sighting: CardSighting, settings: Settings, prof
     world = sighting.points_mm * (np.array([settings.check_line_x_mm, settings.check_line_y_mm]) / 100.0)
     focal, focal_sd, source = focal_prior(photo.focal_35mm, settings, half_diagonal, profile)
     k1, k1_sd = (profile.k1, profile.k1_sd) if profile else (0.0, settings.lens_k1_sd)
-    prior = _Prior(float(np.log(focal)), focal_sd, k1, k1_sd, settings.principal_point_sd_frac * half_diagonal)
+    prior = _Prior(
+        float(np.log(focal)), focal_sd, k1, k1_sd, settings.principal_point_sd_frac * half_diagonal
+    )
 
     fit = fit_view(world, sighting.points_px, sighting.point_sd_px, centre, half_diagonal, prior)
     tilt = _tilt_deg(fit.camera)
     if tilt > MIN_TILT_FOR_FOCAL_DEG and len(world) >= 12:
-        free = fit_view(world, sighting.points_px, sighting.point_sd_px, centre, half_diagonal, _Prior(prior.log_focal, 1.0, k1, k1_sd, prior.centre_sd_px))
+        free = fit_view(
+            world,
+            sighting.points_px,
+            sighting.point_sd_px,
+            centre,
+            half_diagonal,
+            _Prior(prior.log_focal, 1.0, k1, k1_sd, prior.centre_sd_px),
+        )
         gap = abs(float(np.log(free.camera.focal_px)) - prior.log_focal)
         free_sd = float(np.sqrt(free.cov[6, 6]))
-        if source != "assumed" and free_sd < 0.2 and gap > max(CONTRADICTION_FRAC, CONTRADICTION_SIGMAS * float(np.hypot(free_sd, focal_sd))):
+        if (
+            source != "assumed"
+            and free_sd < 0.2
+            and gap > max(CONTRADICTION_FRAC, CONTRADICTION_SIGMAS * float(np.hypot(free_sd, focal_sd)))
+        ):
             fit, source, tilt = free, "sheet", _tilt_deg(free.camera)
     if source == "assumed" and float(np.sqrt(fit.cov[6, 6])) < 0.5 * focal_sd:
         source = "sheet"  # the sheet's perspective now weighs more than the guess
@@ -78,7 +93,9 @@ def locate_camera(photo: Photo, sighting: CardSighting, settings: Settings, prof
         raise CannotJudge("sheet_not_flat", f"its points miss a flat sheet by {fit.rms_px:.1f} px (rms)")
     if tilt > settings.max_tilt_deg:
         raise CannotJudge("too_oblique", f"tilted {tilt:.0f} degrees, at most {settings.max_tilt_deg:.0f}")
-    print_sd = settings.check_line_sd_mm / 100.0 if settings.check_line_given else settings.print_scale_sd_frac
+    print_sd = (
+        settings.check_line_sd_mm / 100.0 if settings.check_line_given else settings.print_scale_sd_frac
+    )
     return Plane(
         camera=fit.camera,
         parameters_cov=_rotation_vector_cov(fit)[:8, :8],
@@ -118,7 +135,9 @@ class ViewFit:
     sd_px: Floats
 
 
-def fit_view(world: Floats, image: Floats, point_sd_px: Floats, centre: Floats, half_diagonal: float, prior: _Prior) -> ViewFit:
+def fit_view(
+    world: Floats, image: Floats, point_sd_px: Floats, centre: Floats, half_diagonal: float, prior: _Prior
+) -> ViewFit:
     """Fit one view of the sheet by Gauss-Newton steps with the exact derivatives, damped where a step makes it worse (Levenberg-Marquardt).
 
     Points are compared where the lens is taken out, so that no inverse of it is needed. Two plain fits rather than one robust one: a robust loss would also forgive the
@@ -128,16 +147,22 @@ def fit_view(world: Floats, image: Floats, point_sd_px: Floats, centre: Floats, 
 
     world3 = np.c_[world, np.zeros(len(world))]
     # Where the focal length is open, a pose found with one far off can settle in a wrong valley: begin with the one that the points like best.
-    starts = prior.log_focal + (np.log(2.0) * np.arange(-1.0, 1.6, 1.0) if prior.log_focal_sd > 0.2 else np.zeros(1))
+    starts = prior.log_focal + (
+        np.log(2.0) * np.arange(-1.0, 1.6, 1.0) if prior.log_focal_sd > 0.2 else np.zeros(1)
+    )
     best: tuple[float, _State | None] = (np.inf, None)
     for log_focal in starts:
         k = np.array([[np.exp(log_focal), 0, centre[0]], [0, np.exp(log_focal), centre[1]], [0, 0, 1.0]])
-        found, rvec, tvec = cv2.solvePnP(world3.reshape(-1, 1, 3), np.asarray(image).reshape(-1, 1, 2), k, None, flags=cv2.SOLVEPNP_IPPE)
+        found, rvec, tvec = cv2.solvePnP(
+            world3.reshape(-1, 1, 3), np.asarray(image).reshape(-1, 1, 2), k, None, flags=cv2.SOLVEPNP_IPPE
+        )
         if not found:
             continue
         x, y, z = np.ravel(tvec)
         start = _State(
-            cv2.Rodrigues(rvec)[0], np.array([x / z * np.exp(log_focal), y / z * np.exp(log_focal), log_focal - np.log(z)]), np.array([log_focal, prior.k1, 0.0, 0.0])
+            cv2.Rodrigues(rvec)[0],
+            np.array([x / z * np.exp(log_focal), y / z * np.exp(log_focal), log_focal - np.log(z)]),
+            np.array([log_focal, prior.k1, 0.0, 0.0]),
         )
         miss = float(np.median(_residual(start, world3, image, point_sd_px, centre, half_diagonal, prior)[2]))
         if miss < best[0]:
@@ -153,9 +178,18 @@ def fit_view(world: Floats, image: Floats, point_sd_px: Floats, centre: Floats, 
         sd = 1.5 * np.maximum(spread, 0.35 * miss)
     # the last weights, so that the covariance belongs to them
     state, jac, miss = _settle(state, world3, image, sd, centre, half_diagonal, prior)
-    camera = Camera(state.rotation, state.position, float(np.exp(state.inner[0])), centre + state.inner[2:4], float(state.inner[1]), half_diagonal)
+    camera = Camera(
+        state.rotation,
+        state.position,
+        float(np.exp(state.inner[0])),
+        centre + state.inner[2:4],
+        float(state.inner[1]),
+        half_diagonal,
+    )
     turn = _to_position(state)
-    return ViewFit(camera, turn @ np.linalg.pinv(jac.T @ jac) @ turn.T, float(np.sqrt(np.mean(miss**2) / 2)), sd)
+    return ViewFit(
+        camera, turn @ np.linalg.pinv(jac.T @ jac) @ turn.T, float(np.sqrt(np.mean(miss**2) / 2)), sd
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,13 +204,17 @@ class _State:
     def moved(self, step: Any) -> _State:
         import cv2
 
-        return _State(cv2.Rodrigues(step[:3])[0] @ self.rotation, self.place + step[3:6], self.inner + step[6:])
+        return _State(
+            cv2.Rodrigues(step[:3])[0] @ self.rotation, self.place + step[3:6], self.inner + step[6:]
+        )
 
     @property
     def translation(self) -> Any:
         """The sheet's origin in the camera's frame, mm."""
         mm_per_px = np.exp(-self.place[2])
-        return np.array([*(mm_per_px * (self.place[:2] - self.inner[2:4])), np.exp(self.inner[0]) * mm_per_px])
+        return np.array(
+            [*(mm_per_px * (self.place[:2] - self.inner[2:4])), np.exp(self.inner[0]) * mm_per_px]
+        )
 
     @property
     def position(self) -> Any:
@@ -225,7 +263,9 @@ class SharedFit:
     rms_px: tuple[float, ...]
 
 
-def fit_shared(views: list[View], half_diagonal: float, inner_prior: tuple[float, float, float, float], axis_sd_px: float) -> SharedFit:
+def fit_shared(
+    views: list[View], half_diagonal: float, inner_prior: tuple[float, float, float, float], axis_sd_px: float
+) -> SharedFit:
     """Fit one focal length and one radial term to all views (`scipy.optimize.least_squares`, exact derivatives), with a pose and an optical axis for each.
 
     inner_prior : log focal px, its sd, k1, its sd. Points are weighted as `fit_view` does.
@@ -233,18 +273,28 @@ def fit_shared(views: list[View], half_diagonal: float, inner_prior: tuple[float
     from scipy.optimize import least_squares
 
     prior = _Prior(inner_prior[0], inner_prior[1], inner_prior[2], inner_prior[3], axis_sd_px)
-    singles = [fit_view(v.points_mm, v.points_px, v.point_sd_px, v.centre, half_diagonal, prior) for v in views]
+    singles = [
+        fit_view(v.points_mm, v.points_px, v.point_sd_px, v.centre, half_diagonal, prior) for v in views
+    ]
     bases, sds = [], []
     for fit, view in zip(singles, views, strict=True):
         c = fit.camera
         t = -c.rotation @ c.position_mm
         axis = c.centre_px - view.centre
-        bases.append(_State(c.rotation, np.array([*(t[:2] / t[2] * c.focal_px + axis), np.log(c.focal_px / t[2])]), np.array([np.log(c.focal_px), c.k1, *axis])))
+        bases.append(
+            _State(
+                c.rotation,
+                np.array([*(t[:2] / t[2] * c.focal_px + axis), np.log(c.focal_px / t[2])]),
+                np.array([np.log(c.focal_px), c.k1, *axis]),
+            )
+        )
         sds.append(fit.sd_px)
     worlds = [np.c_[v.points_mm, np.zeros(len(v.points_mm))] for v in views]
     weight = np.array([len(v.points_mm) for v in views], float)
     start = np.array([float(np.average([b.inner[i] for b in bases], weights=weight)) for i in (0, 1)])
-    open_prior = _Prior(prior.log_focal, 1e6, prior.k1, 1e6, axis_sd_px)  # the shared prior is counted once, below
+    open_prior = _Prior(
+        prior.log_focal, 1e6, prior.k1, 1e6, axis_sd_px
+    )  # the shared prior is counted once, below
 
     def states(p: Floats) -> list[_State]:
         out = []
@@ -257,10 +307,18 @@ def fit_shared(views: list[View], half_diagonal: float, inner_prior: tuple[float
         return out
 
     def pieces(p: Floats) -> list[tuple[Any, Any, Any]]:
-        return [_residual(s, w, v.points_px, sd, v.centre, half_diagonal, open_prior) for s, w, v, sd in zip(states(p), worlds, views, sds, strict=True)]
+        return [
+            _residual(s, w, v.points_px, sd, v.centre, half_diagonal, open_prior)
+            for s, w, v, sd in zip(states(p), worlds, views, sds, strict=True)
+        ]
 
     def residual(p: Floats) -> Any:
-        return np.concatenate([*(r for r, _, _ in pieces(p)), [(p[0] - prior.log_focal) / prior.log_focal_sd, (p[1] - prior.k1) / prior.k1_sd]])
+        return np.concatenate(
+            [
+                *(r for r, _, _ in pieces(p)),
+                [(p[0] - prior.log_focal) / prior.log_focal_sd, (p[1] - prior.k1) / prior.k1_sd],
+            ]
+        )
 
     # Rotations are small steps from the single fits, so their derivatives there serve all along.
     def jacobian(p: Floats) -> Any:
@@ -286,12 +344,22 @@ def fit_shared(views: list[View], half_diagonal: float, inner_prior: tuple[float
     last = pieces(p)
     jac = jacobian(p)
     cameras = tuple(
-        Camera(s.rotation, s.position, float(np.exp(p[0])), v.centre + s.inner[2:4], float(p[1]), half_diagonal) for s, v in zip(states(p), views, strict=True)
+        Camera(
+            s.rotation, s.position, float(np.exp(p[0])), v.centre + s.inner[2:4], float(p[1]), half_diagonal
+        )
+        for s, v in zip(states(p), views, strict=True)
     )
-    return SharedFit(p[:2], np.linalg.pinv(jac.T @ jac)[:2, :2], cameras, tuple(float(np.sqrt(np.mean(m**2) / 2)) for _, _, m in last))
+    return SharedFit(
+        p[:2],
+        np.linalg.pinv(jac.T @ jac)[:2, :2],
+        cameras,
+        tuple(float(np.sqrt(np.mean(m**2) / 2)) for _, _, m in last),
+    )
 
 
-def _settle(state: _State, world3: Any, image: Any, sd: Any, centre: Any, half_diagonal: float, prior: _Prior) -> tuple[_State, Any, Any]:
+def _settle(
+    state: _State, world3: Any, image: Any, sd: Any, centre: Any, half_diagonal: float, prior: _Prior
+) -> tuple[_State, Any, Any]:
     damping = 0.0
     residual, jac, miss = _residual(state, world3, image, sd, centre, half_diagonal, prior)
     for _ in range(30):
@@ -310,7 +378,9 @@ def _settle(state: _State, world3: Any, image: Any, sd: Any, centre: Any, half_d
     return state, jac, miss
 
 
-def _residual(state: _State, world3: Any, image: Any, sd: Any, centre: Any, half_diagonal: float, prior: _Prior) -> tuple[Any, Any, Any]:
+def _residual(
+    state: _State, world3: Any, image: Any, sd: Any, centre: Any, half_diagonal: float, prior: _Prior
+) -> tuple[Any, Any, Any]:
     """Weighted residuals (2 N + 4,), their derivatives (2 N + 4, 10) and the distance that each point misses by (N,), px."""
     log_focal, k1 = state.inner[:2]
     turned = world3 @ state.rotation.T
@@ -334,11 +404,23 @@ def _residual(state: _State, world3: Any, image: Any, sd: Any, centre: Any, half
     jac[:, :, 6] += flat
     jac[:, :, 7] = -d * r2[:, None] * half_diagonal
     jac[:, :, 8:10] += (1 + k1 * r2)[:, None, None] * np.eye(2) + 2 * k1 * d[:, :, None] * d[:, None, :]
-    tail = np.array([(log_focal - prior.log_focal) / prior.log_focal_sd, (k1 - prior.k1) / prior.k1_sd, *(state.inner[2:4] / prior.centre_sd_px)])
+    tail = np.array(
+        [
+            (log_focal - prior.log_focal) / prior.log_focal_sd,
+            (k1 - prior.k1) / prior.k1_sd,
+            *(state.inner[2:4] / prior.centre_sd_px),
+        ]
+    )
     ends = np.zeros((4, 10))
-    ends[range(4), range(6, 10)] = 1 / np.array([prior.log_focal_sd, prior.k1_sd, prior.centre_sd_px, prior.centre_sd_px])
+    ends[range(4), range(6, 10)] = 1 / np.array(
+        [prior.log_focal_sd, prior.k1_sd, prior.centre_sd_px, prior.centre_sd_px]
+    )
     weighted = np.concatenate([(off / sd[:, None]).ravel(), tail])
-    return weighted, np.concatenate([(jac / sd[:, None, None]).reshape(-1, 10), ends]), np.linalg.norm(off, axis=1)
+    return (
+        weighted,
+        np.concatenate([(jac / sd[:, None, None]).reshape(-1, 10), ends]),
+        np.linalg.norm(off, axis=1),
+    )
 
 
 def _rotation_vector_cov(fit: ViewFit) -> Any:
@@ -353,7 +435,15 @@ def _rotation_vector_cov(fit: ViewFit) -> Any:
     cross = np.array([[0, -v[2], v[1]], [v[2], 0, -v[0]], [-v[1], v[0], 0]])
     inverse = np.eye(3) - cross / 2
     if angle > 1e-6:
-        inverse += (1 / angle**2 - (1 + np.cos(angle)) / (2 * angle * np.sin(angle)) if abs(np.sin(angle)) > 1e-9 else 1 / angle**2) * cross @ cross
+        inverse += (
+            (
+                1 / angle**2 - (1 + np.cos(angle)) / (2 * angle * np.sin(angle))
+                if abs(np.sin(angle)) > 1e-9
+                else 1 / angle**2
+            )
+            * cross
+            @ cross
+        )
     turn = np.eye(10)
     turn[:3, :3] = inverse
     return turn @ fit.cov @ turn.T
@@ -366,36 +456,61 @@ def _fit_scale_sd(fit: ViewFit, sighting: CardSighting) -> float:
     half = np.array(sighting.layout.size_mm) / 2
     beside = half + 60.0
     on_mat = sighting.layout.name.startswith("mat")
-    spots = np.zeros((1, 2)) if on_mat else np.array([(beside[0], 0), (-beside[0], 0), (0, beside[1]), (0, -beside[1])])
+    spots = (
+        np.zeros((1, 2))
+        if on_mat
+        else np.array([(beside[0], 0), (-beside[0], 0), (0, beside[1]), (0, -beside[1])])
+    )
     base = fit.camera
     corners = np.array([(-10.0, -10.0), (10.0, -10.0), (10.0, 10.0), (-10.0, 10.0)])
     px = [project(base, np.c_[spot + corners, np.zeros(4)]) for spot in spots]
     unit = np.sqrt(np.diag(fit.cov))
-    values, vectors = np.linalg.eigh(fit.cov / np.outer(unit, unit))  # in units of each sigma: millimetres and radians differ by many powers of ten
+    values, vectors = np.linalg.eigh(
+        fit.cov / np.outer(unit, unit)
+    )  # in units of each sigma: millimetres and radians differ by many powers of ten
     root = unit[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
     areas = np.empty((10, len(spots)))
     for i in range(10):
         d = root[:, i]
         rotation = cv2.Rodrigues(d[:3].copy())[0] @ base.rotation
-        moved = Camera(rotation, base.position_mm + d[3:6], base.focal_px * float(np.exp(d[6])), base.centre_px + d[8:10], base.k1 + float(d[7]), base.half_diagonal_px)
+        moved = Camera(
+            rotation,
+            base.position_mm + d[3:6],
+            base.focal_px * float(np.exp(d[6])),
+            base.centre_px + d[8:10],
+            base.k1 + float(d[7]),
+            base.half_diagonal_px,
+        )
         for j, q in enumerate(px):
             x, y = to_height(moved, q, 0.0).T
             areas[i, j] = 0.5 * float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
-    return float(np.sqrt(np.mean(np.sum((areas / 400.0 - 1) ** 2, axis=0)))) / 2  # half of an area's relative error is a length's
+    return (
+        float(np.sqrt(np.mean(np.sum((areas / 400.0 - 1) ** 2, axis=0)))) / 2
+    )  # half of an area's relative error is a length's
 
 
 def _tilt_deg(camera: Camera) -> float:
     return float(np.degrees(np.arccos(np.clip(-camera.rotation[2, 2], -1, 1))))
 
 
-def focal_prior(focal_35mm: float | None, settings: Settings, half_diagonal_px: float, profile: LensProfile | None) -> tuple[float, float, str]:
+def focal_prior(
+    focal_35mm: float | None, settings: Settings, half_diagonal_px: float, profile: LensProfile | None
+) -> tuple[float, float, str]:
     """Return focal length in px, its relative sd, and where it comes from."""
     if profile is not None:
         return profile.focal_half_diagonals * half_diagonal_px, profile.focal_sd_frac, "profile"
     if focal_35mm is not None:
         # EXIF gives whole millimetres; 35 mm equivalents go by the diagonal (CIPA DCG-001)
-        return focal_35mm / FULL_FRAME_DIAGONAL_MM * 2 * half_diagonal_px, float(np.hypot(settings.focal_exif_sd_frac, 0.29 / focal_35mm)), "exif"
-    return settings.focal_assumed_35mm / FULL_FRAME_DIAGONAL_MM * 2 * half_diagonal_px, settings.focal_assumed_sd_frac, "assumed"
+        return (
+            focal_35mm / FULL_FRAME_DIAGONAL_MM * 2 * half_diagonal_px,
+            float(np.hypot(settings.focal_exif_sd_frac, 0.29 / focal_35mm)),
+            "exif",
+        )
+    return (
+        settings.focal_assumed_35mm / FULL_FRAME_DIAGONAL_MM * 2 * half_diagonal_px,
+        settings.focal_assumed_sd_frac,
+        "assumed",
+    )
 
 
 def _square_px(camera: Camera, square_mm: float) -> float:
@@ -411,4 +526,14 @@ def camera_draws(plane: Plane, n: int, rng: Any) -> list[Camera]:
     rvec = np.ravel(cv2.Rodrigues(np.asarray(base.rotation))[0])
     mean = np.r_[rvec, base.position_mm, np.log(base.focal_px), base.k1]
     draws = rng.multivariate_normal(mean, plane.parameters_cov, size=n, method="eigh")
-    return [Camera(cv2.Rodrigues(d[:3])[0], d[3:6], float(np.exp(d[6])), base.centre_px, float(d[7]), base.half_diagonal_px) for d in draws]
+    return [
+        Camera(
+            cv2.Rodrigues(d[:3])[0],
+            d[3:6],
+            float(np.exp(d[6])),
+            base.centre_px,
+            float(d[7]),
+            base.half_diagonal_px,
+        )
+        for d in draws
+    ]

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from anodewane.errors import UsageError
-from anodewane.geometry import oriented, project, resample_ring, ring_area, ring_normals
+from anodewane.geometry.camera import project
+from anodewane.geometry.rings import oriented, resample_ring, ring_area, ring_normals
 from anodewane.records import MetalMask, Photo, Plane, SoftMask
 from anodewane.settings import Settings
 from anodewane.units import SRGB_TO_LINEAR, Floats, Rings
@@ -53,7 +54,11 @@ def trace(photo: Photo, soft: SoftMask, to_px: Callable[[Floats], Floats]) -> Me
     from anodewane.errors import CannotJudge
 
     s = soft.mm_per_px
-    rings = [r for r in _contours(soft) if abs(ring_area(r)) >= (MIN_ISLAND_MM2 if ring_area(r) > 0 else MIN_HOLE_MM2)]
+    rings = [
+        r
+        for r in _contours(soft)
+        if abs(ring_area(r)) >= (MIN_ISLAND_MM2 if ring_area(r) > 0 else MIN_HOLE_MM2)
+    ]
     outers = [r for r in rings if ring_area(r) > 0]
     if not outers:
         raise CannotJudge("no_part", f"no piece of {MIN_ISLAND_MM2:.0f} mm2 or more")
@@ -64,7 +69,10 @@ def trace(photo: Photo, soft: SoftMask, to_px: Callable[[Floats], Floats]) -> Me
         px = to_px(ring)
         # travel so that the metal lies on the left and the normal points out of it
         px = px if (ring_area(px) > 0) == (ring_area(ring) > 0) else px[::-1].copy()
-        span_px = float(np.linalg.norm(np.diff(px, axis=0), axis=1).sum() / max(1e-9, np.linalg.norm(np.diff(ring, axis=0), axis=1).sum()))
+        span_px = float(
+            np.linalg.norm(np.diff(px, axis=0), axis=1).sum()
+            / max(1e-9, np.linalg.norm(np.diff(ring, axis=0), axis=1).sum())
+        )
         px = resample_ring(px, max(1.2, len(px) / 6000))
         new, clear = _to_edge(rgb, px, flat_px=s * span_px)
         moved.append(new)
@@ -109,7 +117,9 @@ def _bilinear(image: Any, x: Any, y: Any) -> Any:
     fx, fy = x - i, y - j
     if image.ndim == 3:
         fx, fy = fx[..., None], fy[..., None]
-    return (image[j, i] * (1 - fx) + image[j, i + 1] * fx) * (1 - fy) + (image[j + 1, i] * (1 - fx) + image[j + 1, i + 1] * fx) * fy
+    return (image[j, i] * (1 - fx) + image[j, i + 1] * fx) * (1 - fy) + (
+        image[j + 1, i] * (1 - fx) + image[j + 1, i + 1] * fx
+    ) * fy
 
 
 def linear_light(rgb: Any, x: Any, y: Any) -> Any:
@@ -184,8 +194,13 @@ def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
     shift = np.where(bend < -1e-9, 0.5 * (lo - hi) / np.minimum(bend, -1e-9), 0.0)
     move = ts[k] + np.clip(shift, -1, 1) * STEP_PX
     # clear: a step well above the texture on both sides, and a peak that carries much of it
-    texture = 0.5 * (light[:, t <= -reach * 0.45].std(1).mean(1) + light[:, t >= reach * 0.45].std(1).mean(1)) + 0.004
-    clear = np.clip((step_size / texture - 1.0) / 4.0, 0, 1) * np.clip(score[rows, best] * 3.0 / np.maximum(step_size, 1e-6), 0, 1)
+    texture = (
+        0.5 * (light[:, t <= -reach * 0.45].std(1).mean(1) + light[:, t >= reach * 0.45].std(1).mean(1))
+        + 0.004
+    )
+    clear = np.clip((step_size / texture - 1.0) / 4.0, 0, 1) * np.clip(
+        score[rows, best] * 3.0 / np.maximum(step_size, 1e-6), 0, 1
+    )
     clear[score[rows, best] <= 0] = 0
     move = np.where(clear > 0, move, 0.0)
     width = min(11, (n // 2) * 2 - 1)
@@ -220,12 +235,20 @@ def _nest(rings: list[Floats]) -> tuple[Rings, ...]:
         inside = [i for i, shape in enumerate(shapes) if shape.contains(Point(ring[0]))]
         if inside:
             holes[inside[-1]].append(ring)
-    return tuple(oriented((o, *sorted(h, key=lambda r: -abs(ring_area(r))))) for o, h in zip(outers, holes, strict=True))
+    return tuple(
+        oriented((o, *sorted(h, key=lambda r: -abs(ring_area(r)))))
+        for o, h in zip(outers, holes, strict=True)
+    )
 
 
 def _touches(ring: Floats, shape: tuple[int, ...]) -> bool:
     h, w = shape[:2]
-    return bool((ring[:, 0] < 1).any() or (ring[:, 1] < 1).any() or (ring[:, 0] > w - 2).any() or (ring[:, 1] > h - 2).any())
+    return bool(
+        (ring[:, 0] < 1).any()
+        or (ring[:, 1] < 1).any()
+        or (ring[:, 0] > w - 2).any()
+        or (ring[:, 1] > h - 2).any()
+    )
 
 
 # --- handed in -----------------------------------------------------------------------------------------------------------------------
@@ -250,7 +273,10 @@ def mask_from_pixels(mask: Any) -> MetalMask:
 
     array = np.asarray(mask)
     if array.ndim != 2:
-        raise UsageError(f"The mask has the shape {array.shape}.", "Hand in one grey channel, as tall and as wide as the photo.")
+        raise UsageError(
+            f"The mask has the shape {array.shape}.",
+            "Hand in one grey channel, as tall and as wide as the photo.",
+        )
     rows, cols = np.flatnonzero(array.max(1) > 127), np.flatnonzero(array.max(0) > 127)
     if len(rows) == 0:
         raise UsageError("The mask holds no metal.", "Paint the metal white (255) on black.")
@@ -267,7 +293,9 @@ def mask_from_pixels(mask: Any) -> MetalMask:
     if not any(ring_area(r) > 0 for r in rings):
         raise UsageError("The mask holds no metal.", "Paint the metal white (255) on black.")
     pieces = _nest(rings)
-    return MetalMask(pieces, MANUAL_EDGE_SD_MM, any(_touches(p[0], array.shape) for p in pieces), "manual", None, ())
+    return MetalMask(
+        pieces, MANUAL_EDGE_SD_MM, any(_touches(p[0], array.shape) for p in pieces), "manual", None, ()
+    )
 
 
 def mask_from_rings(rings_px: Any) -> MetalMask:
@@ -284,7 +312,10 @@ def mask_from_rings(rings_px: Any) -> MetalMask:
     rings = [r[:-1] if len(r) > 3 and np.array_equal(r[0], r[-1]) else r for r in rings]
     rings = [r for r in rings if len(r) >= 3 and abs(ring_area(r)) > 0]
     if not rings:
-        raise UsageError("The outline holds no closed ring.", "Draw the metal's edge as one closed shape, with its holes as shapes inside it.")
+        raise UsageError(
+            "The outline holds no closed ring.",
+            "Draw the metal's edge as one closed shape, with its holes as shapes inside it.",
+        )
     shapes = [Polygon(r) for r in rings]
     for shape in shapes:
         if not shape.is_valid:

@@ -10,14 +10,14 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from anodewane.classical import Surroundings, doubt, metal_prob, support, understand
 from anodewane.errors import CannotJudge, UsageError
-from anodewane.geometry import project
+from anodewane.geometry.camera import project
 from anodewane.records import CardSighting, FlatImage, Photo, Plane, SheetLayout, SoftMask
+from anodewane.segment.classical import Surroundings, doubt, metal_prob, support, understand
+from anodewane.segment.model_file import shared_session
 from anodewane.settings import Settings
 from anodewane.stages.flatten import Window, flatten, overview_window
 from anodewane.units import Floats32
-from anodewane.weights import shared_session
 
 OVERVIEW_LONG_SIDE_PX, OVERVIEW_AGAIN_PX, OVERVIEW_CLASSICAL_PX = 448, 640, 384
 """Pixels along the first look's long side; the second number where the network saw no part or was in doubt: on gravel it finds at 0.9 mm a pixel what it
@@ -131,7 +131,9 @@ class NetworkSegmenter:
         def opinion(turn: tuple[slice, ...]) -> Any:
             """Logit (h, w) of the picture looked at mirrored or turned over."""
             picture = np.ascontiguousarray(x[(slice(None), slice(None), *turn)])
-            return session.run([lock["output"]["name"]], {lock["input"]["name"]: picture})[0][0, 0][turn][:h, :w].astype(np.float32)
+            return session.run([lock["output"]["name"]], {lock["input"]["name"]: picture})[0][0, 0][turn][
+                :h, :w
+            ].astype(np.float32)
 
         def prob_of(logit: Any) -> Any:
             prob = 1.0 / (1.0 + np.exp(-np.clip(logit, -30, 30)))
@@ -166,7 +168,7 @@ def doubtful_frac(prob: Any) -> float:
 
 @dataclass(slots=True, eq=False)
 class ClassicalSegmenter:
-    """`anodewane.classical` as a segmenter. `after` gives one that knows the sheet and has looked around; one that hasn't learns from each picture itself."""
+    """`anodewane.segment.classical` as a segmenter. `after` gives one that knows the sheet and has looked around; one that hasn't learns from each picture itself."""
 
     layout: SheetLayout | None = None
     around: Surroundings | None = None
@@ -178,12 +180,16 @@ class ClassicalSegmenter:
 
     def __call__(self, flat: FlatImage) -> SoftMask:
         around = self.around or understand(flat, self.layout)
-        return SoftMask(metal_prob(flat, around, self.layout), flat.mm_per_px, flat.origin_mm, self.name, None)
+        return SoftMask(
+            metal_prob(flat, around, self.layout), flat.mm_per_px, flat.origin_mm, self.name, None
+        )
 
     def refuse_if_doubtful(self, close: FlatImage, prob: Any) -> None:
         """Raise CannotJudge("part_unclear") when the picture doesn't bear the outline out."""
         around = self.around or understand(close, self.layout)
-        why = "nothing to compare with" if around is None else doubt(support(close, prob, around, self.layout))
+        why = (
+            "nothing to compare with" if around is None else doubt(support(close, prob, around, self.layout))
+        )
         if why:
             raise CannotJudge("part_unclear", why)
 
@@ -204,7 +210,9 @@ class Candidate:
     window: Window
 
 
-def find_part(photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Segmenter, settings: Settings) -> SoftMask:  # noqa: ARG001 - as every stage
+def find_part(
+    photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Segmenter, settings: Settings
+) -> SoftMask:  # noqa: ARG001 - as every stage
     """Look twice: find the part near the sheet, then look at it close up.
 
     Returns
@@ -227,7 +235,9 @@ def find_part(photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Seg
     return _two_looks(photo, plane, sighting.layout, segmenter, OVERVIEW_CLASSICAL_PX)
 
 
-def _two_looks(photo: Photo, plane: Plane, layout: SheetLayout, segmenter: Segmenter, overview_px: int) -> SoftMask:
+def _two_looks(
+    photo: Photo, plane: Plane, layout: SheetLayout, segmenter: Segmenter, overview_px: int
+) -> SoftMask:
     window = overview_window(photo, plane, layout)
     long_mm = max(window.right - window.left, window.top - window.bottom)
     px_mm = _photo_mm_per_px(plane)
@@ -314,7 +324,15 @@ def candidates(flat: FlatImage, soft: SoftMask) -> list[Candidate]:
             float(soft.origin_mm[1] - (rows.min() - 0.5) * s),
         )
         found.append(
-            Candidate(k, area, float(to_sheet[here].min()), float((flat.sheet[here] > 0.5).mean()), float(soft.metal_prob[here].mean()), bool((here & edge).any()), box)
+            Candidate(
+                k,
+                area,
+                float(to_sheet[here].min()),
+                float((flat.sheet[here] > 0.5).mean()),
+                float(soft.metal_prob[here].mean()),
+                bool((here & edge).any()),
+                box,
+            )
         )
     return sorted(found, key=lambda c: -c.area_mm2)
 

@@ -13,8 +13,16 @@ from typing import Any
 import numpy as np
 
 from anodewane.errors import CannotJudge
-from anodewane.geometry import pieces_to_shapely, polygons_of, resample_ring, ring_area, ring_length, ring_normals, to_height, to_shapely
-from anodewane.limb import sight_slope, worn_wall
+from anodewane.geometry.camera import to_height
+from anodewane.geometry.rings import (
+    pieces_to_shapely,
+    polygons_of,
+    resample_ring,
+    ring_area,
+    ring_length,
+    ring_normals,
+    to_shapely,
+)
 from anodewane.records import (
     AreaFigures,
     Consumed,
@@ -28,10 +36,11 @@ from anodewane.records import (
     Wear,
 )
 from anodewane.settings import Settings
-from anodewane.solids import new_area, new_mass_g, new_volume, rod_volume_of_plan
 from anodewane.stages.align import plan_area
 from anodewane.stages.plane import camera_draws
 from anodewane.units import Floats
+from anodewane.wear.edge_height import sight_slope, worn_wall
+from anodewane.wear.solids import new_area, new_mass_g, new_volume, rod_volume_of_plan
 
 DRAWS = 4000
 CAMERA_DRAWS = 24
@@ -58,7 +67,9 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
     """
     template = placement.template
     worn, fresh = pieces_to_shapely(placement.plan_mm), to_shapely(template.rings)
-    consumed, mass, thickness, budget = _metal(placement, worn, _area_budget(placement, mask, plane, settings), settings)
+    consumed, mass, thickness, budget = _metal(
+        placement, worn, _area_budget(placement, mask, plane, settings), settings
+    )
     recession = _recession(placement, worn, fresh, settings)
     holes = tuple(_hole(i, placement, worn, settings) for i in range(len(template.fixing_holes)))
     # a found outline has notches of its own: it takes a larger gap to call a piece gone
@@ -114,7 +125,12 @@ def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: 
     seen_at = float(np.average(np.concatenate([h for hs in placement.limb_height_mm[:1] for h in hs[:1]])))
     base = abs(ring_area(to_height(camera, ring_px, seen_at)))
     rng = np.random.default_rng(SEED)
-    spread = np.std([abs(ring_area(to_height(c, ring_px, seen_at))) / base for c in camera_draws(plane, CAMERA_DRAWS, rng)])
+    spread = np.std(
+        [
+            abs(ring_area(to_height(c, ring_px, seen_at))) / base
+            for c in camera_draws(plane, CAMERA_DRAWS, rng)
+        ]
+    )
     thickness = placement.remaining_thickness_mm
     return AreaBudget(
         print_scale=2 * plane.scale_sd_frac * area / new,
@@ -125,30 +141,43 @@ def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: 
     )
 
 
-def _limb_sd(placement: Placement, thickness_sway_mm2: float, perimeter_mm: float, settings: Settings) -> float:
+def _limb_sd(
+    placement: Placement, thickness_sway_mm2: float, perimeter_mm: float, settings: Settings
+) -> float:
     """One-sigma of the plan area, mm2, that comes of not knowing at which height each edge was seen: little for a new wall or a rod, more the more the wall wanders."""
     template = placement.template
     if template.solid == "rod":
         height_frac, wander = settings.limb_sharp_sd_frac, 0.0
     else:
         begun = float(np.tanh(max(template.thickness_mm - placement.remaining_thickness_mm, 0.0)))
-        height_frac = settings.limb_sharp_sd_frac + (settings.limb_worn_sd_frac - settings.limb_sharp_sd_frac) * begun
+        height_frac = (
+            settings.limb_sharp_sd_frac + (settings.limb_worn_sd_frac - settings.limb_sharp_sd_frac) * begun
+        )
         wander = worn_wall(template.mount, template.thickness_mm, placement.remaining_thickness_mm).wander_mm
     return float(
-        np.sqrt((height_frac * thickness_sway_mm2) ** 2 + (settings.limb_sd_mm * perimeter_mm) ** 2 + (settings.limb_wander_sd_frac * wander * perimeter_mm) ** 2)
+        np.sqrt(
+            (height_frac * thickness_sway_mm2) ** 2
+            + (settings.limb_sd_mm * perimeter_mm) ** 2
+            + (settings.limb_wander_sd_frac * wander * perimeter_mm) ** 2
+        )
     )
 
 
 # --- metal -----------------------------------------------------------------------------------------------------------------------------
 
 
-def _metal(placement: Placement, worn: Any, budget: AreaBudget, settings: Settings) -> tuple[Consumed, MassFigures, Interval, dict[str, float]]:
+def _metal(
+    placement: Placement, worn: Any, budget: AreaBudget, settings: Settings
+) -> tuple[Consumed, MassFigures, Interval, dict[str, float]]:
     """Area and mass consumed with their intervals, the thickness that remains, and the budget in percentage points of mass."""
     template = placement.template
     new, area = new_area(template), plan_area(placement.plan_mm)
     full = new_mass_g(template)
     rng = np.random.default_rng(SEED)
-    normal = {cause: rng.standard_normal(DRAWS) for cause in ("print_scale", "camera", "edge", "limb", "thickness", "casting", "shape")}
+    normal = {
+        cause: rng.standard_normal(DRAWS)
+        for cause in ("print_scale", "camera", "edge", "limb", "thickness", "casting", "shape")
+    }
     share = area / new
     errors = {
         "print_scale": normal["print_scale"] * budget.print_scale,
@@ -165,11 +194,18 @@ def _metal(placement: Placement, worn: Any, budget: AreaBudget, settings: Settin
         volume = rod_volume_of_plan(template, worn) / new_volume(template)
         # a section's area goes with the square of its width; the ends go with the length
         widths = 1.9 * (area_draws / max(share, 1e-6) - 1)
-        mass_draws = volume * np.maximum(1 + widths, 0.0) * (1 + normal["shape"] * settings.rod_round_sd_frac) + casting * volume
+        mass_draws = (
+            volume * np.maximum(1 + widths, 0.0) * (1 + normal["shape"] * settings.rod_round_sd_frac)
+            + casting * volume
+        )
         thickness_draws = t * (area_draws / max(share, 1e-6))
         value = volume
     else:
-        thickness_draws = np.clip(draw_thickness(t_new, t, placement.thickness_sd_mm, normal["thickness"]), 0.02 * t_new, 1.02 * t_new)
+        thickness_draws = np.clip(
+            draw_thickness(t_new, t, placement.thickness_sd_mm, normal["thickness"]),
+            0.02 * t_new,
+            1.02 * t_new,
+        )
         value = share * t / t_new
         mass_draws = area_draws * thickness_draws / t_new + casting * value
         if settings.thickness_given_mm is not None:
@@ -178,11 +214,18 @@ def _metal(placement: Placement, worn: Any, budget: AreaBudget, settings: Settin
         method = "weighed"
         value = settings.weighed_g / full
         if not 0.02 < value < 1.15:
-            raise CannotJudge("weight_does_not_fit", f"{settings.weighed_g:g} g weighed, about {full:.0f} g new")
+            raise CannotJudge(
+                "weight_does_not_fit", f"{settings.weighed_g:g} g weighed, about {full:.0f} g new"
+            )
         implied = value / max(share, 1e-6)
         if template.solid == "plate" and implied > 1.25:
-            raise CannotJudge("weight_does_not_fit", f"{settings.weighed_g:g} g on {100 * share:.0f} % of the new area would be thicker than new")
-        of_new = settings.mass_known_sd_frac if template.new_mass_g is not None else settings.mass_computed_sd_frac
+            raise CannotJudge(
+                "weight_does_not_fit",
+                f"{settings.weighed_g:g} g on {100 * share:.0f} % of the new area would be thicker than new",
+            )
+        of_new = (
+            settings.mass_known_sd_frac if template.new_mass_g is not None else settings.mass_computed_sd_frac
+        )
         mass_draws = value * (1 + normal["casting"] * of_new) + normal["shape"] * settings.scales_sd_g / full
         thickness_draws = t_new * implied * (1 + 0.02 * normal["shape"])
     area_pct = _interval(100 * (1 - share), 100 * (1 - area_draws), settings.coverage)
@@ -193,7 +236,11 @@ def _metal(placement: Placement, worn: Any, budget: AreaBudget, settings: Settin
         causes = {"casting": 100 * value * of_new, "scales": 100 * settings.scales_sd_g / full}
     else:
         causes = {cause: float(np.std(e)) * per_area for cause, e in errors.items()}
-        causes["thickness"] = float(np.std(area_thickness * t / t_new + share * thickness_draws / t_new)) * 100 if template.solid == "plate" else 0.0
+        causes["thickness"] = (
+            float(np.std(area_thickness * t / t_new + share * thickness_draws / t_new)) * 100
+            if template.solid == "plate"
+            else 0.0
+        )
         causes["casting"] = 100 * settings.mass_casting_sd_frac * value
         if template.solid == "rod":
             causes["round_section"] = 100 * settings.rod_round_sd_frac * value
@@ -201,7 +248,11 @@ def _metal(placement: Placement, worn: Any, budget: AreaBudget, settings: Settin
     return (
         coverage,
         figures,
-        _interval(float(t if method != "weighed" else np.median(thickness_draws)), thickness_draws, settings.coverage),
+        _interval(
+            float(t if method != "weighed" else np.median(thickness_draws)),
+            thickness_draws,
+            settings.coverage,
+        ),
         {k: float(v) for k, v in causes.items()},
     )
 
@@ -235,7 +286,15 @@ def _recession(placement: Placement, worn: Any, fresh: Any, settings: Settings) 
     firm = placement.anchored_by == "holes" or not placement.ambiguous
     one_sided = firm and side > max(settings.one_sided_min_mm, 0.8 * float(np.mean(depth)))
     where = (float(ring[worst][0]), float(ring[worst][1])) if depth[worst] > 0.5 else None
-    return RecessionFigures(float(np.mean(depth)), float(np.quantile(depth, 0.95)), float(depth.max()), where, bool(one_sided), float(side), worst_side)
+    return RecessionFigures(
+        float(np.mean(depth)),
+        float(np.quantile(depth, 0.95)),
+        float(depth.max()),
+        where,
+        bool(one_sided),
+        float(side),
+        worst_side,
+    )
 
 
 def _sidedness(ring: Floats, depth: Floats, fresh: Any) -> tuple[float, tuple[float, float] | None]:
@@ -296,8 +355,16 @@ def _pieces_lost(worn: Any, fresh: Any, recession: RecessionFigures, least: floa
 
     depth = 1.8 * min(recession.mean, recession.p95) + 3.0
     gone = fresh.buffer(-depth).difference(worn.buffer(0.5))
-    missing = sum(1 for g in polygons_of(gone) if g.buffer(depth * 0.5).area > least and g.area > 0.25 * least)
+    missing = sum(
+        1 for g in polygons_of(gone) if g.buffer(depth * 0.5).area > least and g.area > 0.25 * least
+    )
     # a speck in a hole is a bolt, a crust or a misread shadow, not a piece
-    holes = shapely.union_all([shapely.Polygon(r) for r in fresh.interiors]) if fresh.geom_type == "Polygon" else shapely.Polygon()
-    apart = sum(1 for p in polygons_of(worn)[1:] if p.area > least and p.intersection(holes).area < 0.5 * p.area)
+    holes = (
+        shapely.union_all([shapely.Polygon(r) for r in fresh.interiors])
+        if fresh.geom_type == "Polygon"
+        else shapely.Polygon()
+    )
+    apart = sum(
+        1 for p in polygons_of(worn)[1:] if p.area > least and p.intersection(holes).area < 0.5 * p.area
+    )
     return missing + apart

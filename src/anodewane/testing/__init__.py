@@ -23,8 +23,26 @@ _HOMES = {
         "scene": ("GROUNDS", "Scene", "look_at", "printed_sheet", "sheet_raster"),
         "picture": ("RenderedPhoto", "encode_jpeg", "placement", "render", "silhouette"),
         "flat": ("exact_sheet_photo",),
-        "sets": ("library_templates", "place_part", "random_camera", "random_photos", "random_scene", "random_template", "random_wear", "waste_to"),
-        "doubles": ("EmptySegmenter", "FixedSegmenter", "FullSegmenter", "NoiseSegmenter", "RaisingSegmenter", "RaisingTrace", "RecordingTrace", "UnwritableFolder"),
+        "sets": (
+            "library_templates",
+            "place_part",
+            "random_camera",
+            "random_photos",
+            "random_scene",
+            "random_template",
+            "random_wear",
+            "waste_to",
+        ),
+        "doubles": (
+            "EmptySegmenter",
+            "FixedSegmenter",
+            "FullSegmenter",
+            "NoiseSegmenter",
+            "RaisingSegmenter",
+            "RaisingTrace",
+            "RecordingTrace",
+            "UnwritableFolder",
+        ),
     }.items()
     for name in names
 }

@@ -112,5 +112,7 @@ class UnwritableFolder:
         self._path.write_bytes(b"")
         return self._path
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self._path.unlink(missing_ok=True)

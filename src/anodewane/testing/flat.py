@@ -66,11 +66,19 @@ def exact_sheet_photo(
             return expand_map(of, block, min(step, blocks - block), _SUB)[: n * _SUB, : width * _SUB]
 
         ground = fine(coarse)
-        u = (ground[..., 0] + np.float32(half[0])) * np.float32(RASTER_PX_PER_MM / print_scale) - np.float32(0.5)
-        v = (np.float32(half[1]) - ground[..., 1]) * np.float32(RASTER_PX_PER_MM / print_scale) - np.float32(0.5)
+        u = (ground[..., 0] + np.float32(half[0])) * np.float32(RASTER_PX_PER_MM / print_scale) - np.float32(
+            0.5
+        )
+        v = (np.float32(half[1]) - ground[..., 1]) * np.float32(RASTER_PX_PER_MM / print_scale) - np.float32(
+            0.5
+        )
         ink = cv2.remap(light, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         on_sheet = (np.abs(ground[..., 0]) <= half[0]) & (np.abs(ground[..., 1]) <= half[1])
-        seen: Any = np.where(on_sheet, np.float32(PAPER_ALBEDO) * (np.float32(INK_SHARE) + np.float32(1 - INK_SHARE) * ink), np.float32(ground_light))
+        seen: Any = np.where(
+            on_sheet,
+            np.float32(PAPER_ALBEDO) * (np.float32(INK_SHARE) + np.float32(1 - INK_SHARE) * ink),
+            np.float32(ground_light),
+        )
         inside = np.zeros(seen.shape, bool)
         if not union.is_empty:
             at = ground if height_mm == 0 else fine(raised)

@@ -13,9 +13,20 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry import project, to_height, to_shapely
+from anodewane.geometry.camera import project, to_height
+from anodewane.geometry.rings import to_shapely
 from anodewane.records import Camera, Record, Template, frozen_array
-from anodewane.testing.scene import INK_SHARE, PAPER_ALBEDO, RASTER_PX_PER_MM, TILE_MM_PER_PX, Scene, ground_tile, in_frame, printed_sheet, tilt_deg
+from anodewane.testing.scene import (
+    INK_SHARE,
+    PAPER_ALBEDO,
+    RASTER_PX_PER_MM,
+    TILE_MM_PER_PX,
+    Scene,
+    ground_tile,
+    in_frame,
+    printed_sheet,
+    tilt_deg,
+)
 from anodewane.testing.solid import WearPattern, WornSolid, erode
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Bytes, Floats, Floats32, Rings
 
@@ -52,14 +63,22 @@ class RenderedPhoto(Record):
 
     def jpeg(self, orientation: int = 1) -> bytes:
         """The photo as a phone writes it, with EXIF; `orientation` stores the pixels turned and says so in tag 0x0112."""
-        return encode_jpeg(self.rgb, f35=self.f35, quality=self.scene.jpeg_quality, orientation=orientation, seed=self.scene.seed)
+        return encode_jpeg(
+            self.rgb,
+            f35=self.f35,
+            quality=self.scene.jpeg_quality,
+            orientation=orientation,
+            seed=self.scene.seed,
+        )
 
     def write(self, folder: Path, name: str) -> None:
         """Write NAME.jpg, NAME.metal.png and NAME.truth.json into a folder that exists."""
         from PIL import Image
 
         (folder / f"{name}.jpg").write_bytes(self.jpeg())
-        Image.fromarray(np.round(np.asarray(self.mask) * 255).astype(np.uint8)).save(folder / f"{name}.metal.png", optimize=True)
+        Image.fromarray(np.round(np.asarray(self.mask) * 255).astype(np.uint8)).save(
+            folder / f"{name}.metal.png", optimize=True
+        )
         (folder / f"{name}.truth.json").write_text(json.dumps(self.truth, indent=1) + "\n")
 
 
@@ -100,7 +119,9 @@ class FieldTracer:
         """Field at points (n, 3), float32 (n,)."""
         from scipy.ndimage import map_coordinates
 
-        return map_coordinates(self.field, ((points - self.origin) / self.h).T, order=1, mode="nearest", output=np.float32)
+        return map_coordinates(
+            self.field, ((points - self.origin) / self.h).T, order=1, mode="nearest", output=np.float32
+        )
 
     def normals(self, points: Floats) -> Any:
         """Unit outward normals (n, 3)."""
@@ -154,8 +175,21 @@ class FieldTracer:
         share = np.clip(0.5 - self.field / self.h, 0, 1)
         top = self.high[2]
         margin = int(np.ceil(top * 2.5 / cell)) + 2
-        levels = [k for k in range(0, share.shape[2], max(1, round(0.7 / self.h))) if share[:, :, k].max() > 0]
-        slices = [cv2.copyMakeBorder(np.ascontiguousarray(share[::every, ::every, k].T), margin, margin, margin, margin, cv2.BORDER_CONSTANT, value=0) for k in levels]
+        levels = [
+            k for k in range(0, share.shape[2], max(1, round(0.7 / self.h))) if share[:, :, k].max() > 0
+        ]
+        slices = [
+            cv2.copyMakeBorder(
+                np.ascontiguousarray(share[::every, ::every, k].T),
+                margin,
+                margin,
+                margin,
+                margin,
+                cv2.BORDER_CONSTANT,
+                value=0,
+            )
+            for k in levels
+        ]
         heights = [float(self.origin[2] + k * self.h) for k in levels]
         out: Any = np.zeros_like(slices[0])
         for d in directions:
@@ -163,7 +197,15 @@ class FieldTracer:
             shade = np.zeros_like(out)
             for height, layer in zip(heights, slices, strict=True):
                 move = np.array([[1, 0, height * slope[0] / cell], [0, 1, height * slope[1] / cell]])
-                shade = np.maximum(shade, cv2.warpAffine(layer, move, (layer.shape[1], layer.shape[0]), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP))
+                shade = np.maximum(
+                    shade,
+                    cv2.warpAffine(
+                        layer,
+                        move,
+                        (layer.shape[1], layer.shape[0]),
+                        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                    ),
+                )
             out += shade
         return out / len(directions), self.origin[:2] - margin * cell
 
@@ -205,7 +247,9 @@ def render(
         Nothing is left of the part, the camera belongs to another picture size, or the ground is unknown.
     """
     if abs(camera.half_diagonal_px - np.hypot(width, height) / 2) > 1:
-        raise ValueError(f"camera: expected half a diagonal of {np.hypot(width, height) / 2:.1f} px, got {camera.half_diagonal_px:.1f}")
+        raise ValueError(
+            f"camera: expected half a diagonal of {np.hypot(width, height) / 2:.1f} px, got {camera.half_diagonal_px:.1f}"
+        )
     solid = wear if isinstance(wear, WornSolid) else erode(template, wear)
     tracer = FieldTracer(solid)
     rng = np.random.default_rng([scene.seed, 11])
@@ -213,13 +257,24 @@ def render(
     image = _ground(scene, tracer, sheet_from_part, sun, camera, width, height)
     if scene.bolts:
         image = _add_bolts(image, camera, scene, solid, sheet_from_part, sun, rng, tracer)
-    mask, colour = _see_metal(camera, tracer, _Shader(tracer, solid, scene, sheet_from_part, sun), sheet_from_part, width, height)
+    mask, colour = _see_metal(
+        camera, tracer, _Shader(tracer, solid, scene, sheet_from_part, sun), sheet_from_part, width, height
+    )
     image = image * (1 - mask[..., None]) + colour * mask[..., None]
     if scene.barnacles:
         image = _add_barnacles(image, camera, tracer, scene, solid, sheet_from_part, sun, rng)
     focal35 = camera.focal_px / (2 * camera.half_diagonal_px) * FULL_FRAME_DIAGONAL_MM if f35 is None else f35
     rgb = develop(image, scene, rng)
-    return RenderedPhoto(rgb, mask, camera, solid, scene, sheet_from_part, focal35, _truth(solid, camera, scene, sheet_from_part, width, height, focal35, mask, split))
+    return RenderedPhoto(
+        rgb,
+        mask,
+        camera,
+        solid,
+        scene,
+        sheet_from_part,
+        focal35,
+        _truth(solid, camera, scene, sheet_from_part, width, height, focal35, mask, split),
+    )
 
 
 def _towards(azimuth_deg: float, height_deg: float) -> Floats:
@@ -263,7 +318,15 @@ def expand_map(coarse: Any, block_row: int, block_rows: int, sub: int) -> Any:
     return fine[f:-f, f:-f]
 
 
-def _ground(scene: Scene, tracer: FieldTracer, sheet_from_part: Floats, sun: Floats, camera: Camera, width: int, height: int) -> Any:
+def _ground(
+    scene: Scene,
+    tracer: FieldTracer,
+    sheet_from_part: Floats,
+    sun: Floats,
+    camera: Camera,
+    width: int,
+    height: int,
+) -> Any:
     """Ground and sheet in their light, without the part: float32 (H, W, 3)."""
     import cv2
 
@@ -281,7 +344,9 @@ def _ground(scene: Scene, tracer: FieldTracer, sheet_from_part: Floats, sun: Flo
     to_part = np.linalg.inv(sheet_from_part[:, :2])
     local_sun, cell = to_part @ sun[:2], max(0.8, tracer.h)
     axis = np.r_[local_sun, sun[2]]
-    shade, corner = tracer.ground_shade(_cone(axis, scene.sun_radius_deg, 24 if scene.sun_radius_deg > 1 else 6), cell)
+    shade, corner = tracer.ground_shade(
+        _cone(axis, scene.sun_radius_deg, 24 if scene.sun_radius_deg > 1 else 6), cell
+    )
     dim, _ = tracer.ground_shade(_sky(40), cell)
     cell = max(1, round(cell / tracer.h)) * tracer.h
     both = np.dstack([shade, dim])
@@ -308,11 +373,22 @@ def _ground(scene: Scene, tracer: FieldTracer, sheet_from_part: Floats, sun: Flo
                 scale = np.float32(RASTER_PX_PER_MM / scene.print_scale)
                 x = (f[..., 0] + np.float32(half[0])) * scale - np.float32(0.5)
                 y = (np.float32(half[1]) - f[..., 1]) * scale - np.float32(0.5)
-                seen = cv2.resize(cv2.remap(texture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0), (width, n), interpolation=cv2.INTER_AREA)
+                seen = cv2.resize(
+                    cv2.remap(texture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0),
+                    (width, n),
+                    interpolation=cv2.INTER_AREA,
+                )
                 albedo = albedo * (1 - seen[..., 1:]) + seen[..., :1]
         q = (m - sheet_from_part[:, 2].astype(np.float32)) @ to_part.T.astype(np.float32)
         q = (q - corner.astype(np.float32)) / np.float32(cell)
-        lit = cv2.remap(both, np.ascontiguousarray(q[..., 0]), np.ascontiguousarray(q[..., 1]), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        lit = cv2.remap(
+            both,
+            np.ascontiguousarray(q[..., 0]),
+            np.ascontiguousarray(q[..., 1]),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=0,
+        )
         out[rows] = albedo * (sun_light * (1 - lit[..., :1]) + sky_light * (1 - lit[..., 1:]))
     return out
 
@@ -322,13 +398,19 @@ def _sheet_texture(scene: Scene) -> tuple[Any, tuple[float, float]]:
     if scene.layout == "none":
         return None, (0.0, 0.0)
     light, size = printed_sheet(scene.layout, scene.label)
-    return np.dstack([PAPER_ALBEDO * (INK_SHARE + (1 - INK_SHARE) * light), np.ones_like(light)]).astype(np.float32), size
+    return np.dstack([PAPER_ALBEDO * (INK_SHARE + (1 - INK_SHARE) * light), np.ones_like(light)]).astype(
+        np.float32
+    ), size
 
 
 def _sheet_size(scene: Scene) -> tuple[float, float]:
     from anodewane.catalog.sheets import DESIGNS
 
-    return (0.0, 0.0) if scene.layout == "none" else (DESIGNS[scene.layout].width_mm, DESIGNS[scene.layout].height_mm)
+    return (
+        (0.0, 0.0)
+        if scene.layout == "none"
+        else (DESIGNS[scene.layout].width_mm, DESIGNS[scene.layout].height_mm)
+    )
 
 
 def _rays(camera: Camera, points_px: Floats, sheet_from_part: Floats) -> tuple[Floats, Floats]:
@@ -341,22 +423,42 @@ def _rays(camera: Camera, points_px: Floats, sheet_from_part: Floats) -> tuple[F
     return lens, d / np.linalg.norm(d, axis=1, keepdims=True)
 
 
-def _box_px(camera: Camera, tracer: FieldTracer, sheet_from_part: Floats, width: int, height: int) -> tuple[int, int, int, int]:
+def _box_px(
+    camera: Camera, tracer: FieldTracer, sheet_from_part: Floats, width: int, height: int
+) -> tuple[int, int, int, int]:
     """Pixels x0, y0, x1, y1 (ends excluded) that can show the part."""
-    corners = np.array([[x, y, z] for x in (tracer.low[0], tracer.high[0]) for y in (tracer.low[1], tracer.high[1]) for z in (0.0, tracer.high[2])])
-    q = project(camera, np.c_[corners[:, :2] @ sheet_from_part[:, :2].T + sheet_from_part[:, 2], corners[:, 2]])
+    corners = np.array(
+        [
+            [x, y, z]
+            for x in (tracer.low[0], tracer.high[0])
+            for y in (tracer.low[1], tracer.high[1])
+            for z in (0.0, tracer.high[2])
+        ]
+    )
+    q = project(
+        camera, np.c_[corners[:, :2] @ sheet_from_part[:, :2].T + sheet_from_part[:, 2], corners[:, 2]]
+    )
     x0, y0 = np.floor(q.min(0)).astype(int) - 4
     x1, y1 = np.ceil(q.max(0)).astype(int) + 5
     return max(0, int(x0)), max(0, int(y0)), min(width, int(x1)), min(height, int(y1))
 
 
-def silhouette(solid: WornSolid, camera: Camera, sheet_from_part: Floats, width: int, height: int) -> Floats32:
+def silhouette(
+    solid: WornSolid, camera: Camera, sheet_from_part: Floats, width: int, height: int
+) -> Floats32:
     """The true mask alone, float32 (H, W): much faster than a photo."""
     mask: Floats32 = _see_metal(camera, FieldTracer(solid), None, sheet_from_part, width, height)[0]
     return mask
 
 
-def _see_metal(camera: Camera, tracer: FieldTracer, shader: _Shader | None, sheet_from_part: Floats, width: int, height: int) -> tuple[Any, Any]:
+def _see_metal(
+    camera: Camera,
+    tracer: FieldTracer,
+    shader: _Shader | None,
+    sheet_from_part: Floats,
+    width: int,
+    height: int,
+) -> tuple[Any, Any]:
     """Coverage (H, W) and colour (H, W, 3; black without a shader) of the part, float32."""
     from scipy.ndimage import binary_dilation, binary_erosion
 
@@ -377,7 +479,9 @@ def _see_metal(camera: Camera, tracer: FieldTracer, shader: _Shader | None, shee
     shape = (y1 - y0, x1 - x0)
     whole = hit.reshape(shape)
     square = np.ones((3, 3), bool)
-    edge = np.flatnonzero((binary_dilation(whole, square) & ~binary_erosion(whole, square, border_value=1)).ravel())
+    edge = np.flatnonzero(
+        (binary_dilation(whole, square) & ~binary_erosion(whole, square, border_value=1)).ravel()
+    )
     cover = hit.astype(np.float32)
     if len(edge):
         offset = (np.arange(_SUB) + 0.5) / _SUB - 0.5
@@ -402,7 +506,12 @@ class _Waves:
 
     def __init__(self, wavelength_mm: float, n: int, rng: Any) -> None:
         k = rng.standard_normal((n, 3))
-        k *= 2 * np.pi / (wavelength_mm * np.exp(0.5 * rng.standard_normal((n, 1)))) / np.linalg.norm(k, axis=1, keepdims=True)
+        k *= (
+            2
+            * np.pi
+            / (wavelength_mm * np.exp(0.5 * rng.standard_normal((n, 1))))
+            / np.linalg.norm(k, axis=1, keepdims=True)
+        )
         self.k, self.phase = k.astype(np.float32), rng.uniform(0, 2 * np.pi, n).astype(np.float32)
 
     def value(self, points: Any) -> Any:
@@ -417,7 +526,9 @@ class _Waves:
 class _Shader:
     """Light that points of the metal send to the lens: Lambert, a gloss, self-shadow, and a sky hidden by nearby metal."""
 
-    def __init__(self, tracer: FieldTracer, solid: WornSolid, scene: Scene, sheet_from_part: Floats, sun: Floats) -> None:
+    def __init__(
+        self, tracer: FieldTracer, solid: WornSolid, scene: Scene, sheet_from_part: Floats, sun: Floats
+    ) -> None:
         rng = np.random.default_rng([scene.seed, 8])
         self.tracer, self.scene = tracer, scene
         self.sun = np.r_[np.linalg.inv(sheet_from_part[:, :2]) @ sun[:2], sun[2]]
@@ -451,15 +562,32 @@ class _Shader:
         shine = s.metal_gloss * np.maximum((normal * half).sum(1), 0) ** 24 * lit * 2.0
         mirror = view - 2 * (view * normal).sum(1, keepdims=True) * normal
         sheen = s.metal_gloss * hidden * (0.25 + 0.75 * np.clip(mirror[:, 2], 0, 1))
-        sun_colour, sky_colour = np.array(s.sun_colour) * s.sun_share, np.array(s.sky_colour) * (1 - s.sun_share)
-        out = (albedo * sun_light + shine)[:, None] * sun_colour + (albedo * sky + sheen)[:, None] * sky_colour + (albedo * bounce)[:, None] * (sun_colour + sky_colour)
+        sun_colour, sky_colour = (
+            np.array(s.sun_colour) * s.sun_share,
+            np.array(s.sky_colour) * (1 - s.sun_share),
+        )
+        out = (
+            (albedo * sun_light + shine)[:, None] * sun_colour
+            + (albedo * sky + sheen)[:, None] * sky_colour
+            + (albedo * bounce)[:, None] * (sun_colour + sky_colour)
+        )
         return out.astype(np.float32)
 
 
 # --- things that aren't metal --------------------------------------------------------------------------------------------------------
 
 
-def _paint_capsule(image: Any, camera: Camera, ends: Floats, radius: float, colour: Any, scene: Scene, sun: Floats, hidden: Any, gloss: float) -> None:
+def _paint_capsule(
+    image: Any,
+    camera: Camera,
+    ends: Floats,
+    radius: float,
+    colour: Any,
+    scene: Scene,
+    sun: Floats,
+    hidden: Any,
+    gloss: float,
+) -> None:
     """Draw a capsule (two (3,) ends, sheet frame) into the image in place; `hidden(points_px, distance) -> bool` tells what lies behind metal."""
     height, width = image.shape[:2]
     q = project(camera, np.concatenate([ends + e for e in np.vstack([np.eye(3), -np.eye(3)]) * radius * 1.2]))
@@ -488,8 +616,14 @@ def _paint_capsule(image: Any, camera: Camera, ends: Floats, radius: float, colo
     n = away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
     half = sun - d
     half /= np.linalg.norm(half, axis=1, keepdims=True)
-    sun_colour, sky_colour = np.array(scene.sun_colour) * scene.sun_share, np.array(scene.sky_colour) * (1 - scene.sun_share)
-    direct = np.maximum(n @ sun, 0)[:, None] / max(0.2, sun[2]) * colour + gloss * (np.maximum((n * half).sum(1), 0) ** 40)[:, None]
+    sun_colour, sky_colour = (
+        np.array(scene.sun_colour) * scene.sun_share,
+        np.array(scene.sky_colour) * (1 - scene.sun_share),
+    )
+    direct = (
+        np.maximum(n @ sun, 0)[:, None] / max(0.2, sun[2]) * colour
+        + gloss * (np.maximum((n * half).sum(1), 0) ** 40)[:, None]
+    )
     light = direct * sun_colour + (0.5 + 0.5 * n[:, 2:]) * (colour + 0.3 * gloss) * sky_colour
     cover = hit.reshape(y1 - y0, k, x1 - x0, k).mean(axis=(1, 3))[..., None]
     mean = (light * hit[:, None]).reshape(y1 - y0, k, x1 - x0, k, 3).mean(axis=(1, 3))
@@ -507,7 +641,16 @@ def _behind_metal(camera: Camera, tracer: FieldTracer, sheet_from_part: Floats) 
     return hidden
 
 
-def _add_barnacles(image: Any, camera: Camera, tracer: FieldTracer, scene: Scene, solid: WornSolid, sheet_from_part: Floats, sun: Floats, rng: Any) -> Any:
+def _add_barnacles(
+    image: Any,
+    camera: Camera,
+    tracer: FieldTracer,
+    scene: Scene,
+    solid: WornSolid,
+    sheet_from_part: Floats,
+    sun: Floats,
+    rng: Any,
+) -> Any:
     """Small shells on the face and along the rim; the true mask goes without them."""
     ring = solid.plan_mm[0][0]
     hidden = _behind_metal(camera, tracer, sheet_from_part)
@@ -523,11 +666,30 @@ def _add_barnacles(image: Any, camera: Camera, tracer: FieldTracer, scene: Scene
             at = over - [0, 0, t]
         centre = np.r_[sheet_from_part @ np.r_[at[:2], 1.0], at[2] + 0.2 * radius]
         colour = rng.uniform(0.45, 0.75) * np.array([1.0, 0.97, 0.9])
-        _paint_capsule(image, camera, np.stack([centre, centre + np.array([0, 0, 0.25 * radius])]), radius, colour, scene, sun, hidden, 0.05)
+        _paint_capsule(
+            image,
+            camera,
+            np.stack([centre, centre + np.array([0, 0, 0.25 * radius])]),
+            radius,
+            colour,
+            scene,
+            sun,
+            hidden,
+            0.05,
+        )
     return image
 
 
-def _add_bolts(image: Any, camera: Camera, scene: Scene, solid: WornSolid, sheet_from_part: Floats, sun: Floats, rng: Any, tracer: FieldTracer) -> Any:
+def _add_bolts(
+    image: Any,
+    camera: Camera,
+    scene: Scene,
+    solid: WornSolid,
+    sheet_from_part: Floats,
+    sun: Floats,
+    rng: Any,
+    tracer: FieldTracer,
+) -> Any:
     """Loose bolts and pegs on bare ground, with their shadows."""
     from shapely import LineString, Polygon
 
@@ -553,13 +715,24 @@ def _add_bolts(image: Any, camera: Camera, scene: Scene, solid: WornSolid, sheet
         x0, y0 = np.clip(np.floor(q.min(0)).astype(int), 0, [width, height])
         x1, y1 = np.clip(np.ceil(q.max(0)).astype(int) + 1, 0, [width, height])
         if x0 < x1 and y0 < y1:
-            ground = to_height(camera, np.stack(np.meshgrid(np.arange(x0, x1), np.arange(y0, y1)), axis=-1).astype(float), 0.0)
+            ground = to_height(
+                camera,
+                np.stack(np.meshgrid(np.arange(x0, x1), np.arange(y0, y1)), axis=-1).astype(float),
+                0.0,
+            )
             axis = shadow[1] - shadow[0]
             along = np.clip((ground - shadow[0]) @ axis / (axis @ axis), 0, 1)[..., None]
             gap = np.linalg.norm(ground - shadow[0] - along * axis, axis=-1)
             soft = 0.5 + 2 * radius * np.tan(np.radians(scene.sun_radius_deg))
-            image[y0:y1, x0:x1] *= (1 - scene.sun_share * 0.9 * np.clip(0.5 + (radius - gap) / soft, 0, 1))[..., None]
-        colour = [np.array([0.5, 0.5, 0.52]), np.array([0.05, 0.05, 0.055]), np.array([0.5, 0.06, 0.05]), np.array([0.55, 0.42, 0.05])][rng.integers(4)]
+            image[y0:y1, x0:x1] *= (1 - scene.sun_share * 0.9 * np.clip(0.5 + (radius - gap) / soft, 0, 1))[
+                ..., None
+            ]
+        colour = [
+            np.array([0.5, 0.5, 0.52]),
+            np.array([0.05, 0.05, 0.055]),
+            np.array([0.5, 0.06, 0.05]),
+            np.array([0.55, 0.42, 0.05]),
+        ][rng.integers(4)]
         _paint_capsule(image, camera, ends, radius, colour, scene, sun, hidden, 0.3)
     return image
 
@@ -580,19 +753,25 @@ def develop(light: Any, scene: Scene, rng: Any) -> Bytes:
     height, width = light.shape[:2]
     y, x = np.ogrid[0:height, 0:width]
     r2 = ((x - (width - 1) / 2) ** 2 + (y - (height - 1) / 2) ** 2) / ((width**2 + height**2) / 4)
-    light = light * ((scene.exposure / PAPER_ALBEDO) * (1 - scene.vignette * r2[..., None])).astype(np.float32)
+    light = light * ((scene.exposure / PAPER_ALBEDO) * (1 - scene.vignette * r2[..., None])).astype(
+        np.float32
+    )
     if scene.blur_px > 0:
         light = cv2.GaussianBlur(light, (0, 0), scene.blur_px)
     light = light * np.array(scene.white_balance, np.float32)
     if scene.noise > 0:
-        light = light + rng.standard_normal(light.shape, dtype=np.float32) * np.sqrt(np.clip(light, 0, 1) * np.float32(scene.noise) + np.float32(1e-6))
+        light = light + rng.standard_normal(light.shape, dtype=np.float32) * np.sqrt(
+            np.clip(light, 0, 1) * np.float32(scene.noise) + np.float32(1e-6)
+        )
     # the curve by table: 4096 steps a unit are far finer than a byte
     table = np.round(encode_srgb(np.arange(16385) / 16384) * 255).astype(np.uint8)
     out: Bytes = table[np.round(np.clip(light, 0, 1) * 16384).astype(np.int32)]
     return out
 
 
-def encode_jpeg(rgb: Bytes, *, f35: float | None, quality: int = 88, orientation: int = 1, seed: int = 0) -> bytes:
+def encode_jpeg(
+    rgb: Bytes, *, f35: float | None, quality: int = 88, orientation: int = 1, seed: int = 0
+) -> bytes:
     """Return JPEG bytes with the EXIF that phones write. `orientation` 2 to 8 stores the pixels so that a reader must turn them back."""
     import io
 
@@ -623,20 +802,40 @@ def _wkt(polygons: tuple[Rings, ...]) -> str:
 
     # a contour has a point on every grid line: leave out those that say nothing within 10 micrometres
     shapes = [to_shapely(p).simplify(0.01) for p in polygons]
-    return str(set_precision(shapes[0] if len(shapes) == 1 else MultiPolygon([s for s in shapes if s.geom_type == "Polygon"]), 0.001).wkt)
+    return str(
+        set_precision(
+            shapes[0] if len(shapes) == 1 else MultiPolygon([s for s in shapes if s.geom_type == "Polygon"]),
+            0.001,
+        ).wkt
+    )
 
 
-def _truth(solid: WornSolid, camera: Camera, scene: Scene, sheet_from_part: Floats, width: int, height: int, f35: float, mask: Any, split: str) -> dict[str, Any]:
+def _truth(
+    solid: WornSolid,
+    camera: Camera,
+    scene: Scene,
+    sheet_from_part: Floats,
+    width: int,
+    height: int,
+    f35: float,
+    mask: Any,
+    split: str,
+) -> dict[str, Any]:
     """Every figure as plain values, with the trial photos' keys where they mean the same."""
     t, p = solid.template, solid.pattern
     size = _sheet_size(scene)
     half = np.array(size) / 2 * scene.print_scale
-    corners = np.array([(-half[0], -half[1], 0), (half[0], -half[1], 0), (half[0], half[1], 0), (-half[0], half[1], 0)])
+    corners = np.array(
+        [(-half[0], -half[1], 0), (half[0], -half[1], 0), (half[0], half[1], 0), (-half[0], half[1], 0)]
+    )
     ring = np.concatenate([q[0] for q in solid.plan_mm]) @ sheet_from_part[:, :2].T + sheet_from_part[:, 2]
     around = np.concatenate([np.c_[ring, np.full(len(ring), z)] for z in (0.0, solid.top_mm)])
     cut = bool(mask[0].max() > 0 or mask[-1].max() > 0 or mask[:, 0].max() > 0 or mask[:, -1].max() > 0)
     lens_to_centre = float(np.linalg.norm(camera.position_mm))
-    pose = {k: np.asarray(getattr(camera, k)).tolist() for k in ("rotation", "position_mm", "focal_px", "centre_px", "k1", "half_diagonal_px")}
+    pose = {
+        k: np.asarray(getattr(camera, k)).tolist()
+        for k in ("rotation", "position_mm", "focal_px", "centre_px", "k1", "half_diagonal_px")
+    }
     return {
         "split": split, "seed": scene.seed, "part": t.name, "thickness_mm": t.thickness_mm, "mount": t.mount, "alloy": t.alloy, "rod": t.solid == "rod",
         "face_ratio": p.face_ratio, "skirt_mm": p.skirt_mm, "depth_mm": p.depth_mm, "lost_fragments": solid.lost_fragments, "pieces_broken": len(p.broken),

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry import project
+from anodewane.geometry.camera import project
 from anodewane.records import Camera, Label, SheetLayout
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Floats, Floats32
 
@@ -97,7 +97,14 @@ def look_at(
     rotation = np.stack([right, np.cross(forward, right), forward])
     half = float(np.hypot(width, height)) / 2
     position = np.r_[np.asarray(target_mm, float), 0.0] + distance_mm * back
-    return Camera(rotation, position, f35 / FULL_FRAME_DIAGONAL_MM * 2 * half, np.array([(width - 1) / 2, (height - 1) / 2]), k1, half)
+    return Camera(
+        rotation,
+        position,
+        f35 / FULL_FRAME_DIAGONAL_MM * 2 * half,
+        np.array([(width - 1) / 2, (height - 1) / 2]),
+        k1,
+        half,
+    )
 
 
 def tilt_deg(camera: Camera) -> float:
@@ -165,7 +172,13 @@ def sheet_raster(name: str, px_per_mm: int = RASTER_PX_PER_MM) -> tuple[Floats32
         left, top = quad[0]
         cell = (quad[1, 0] - quad[0, 0]) / cells
         for row, column in zip(*np.nonzero(bits < 128), strict=True):
-            paint(left + column * cell, top - row * cell, left + (column + 1) * cell, top - (row + 1) * cell, 0.0)
+            paint(
+                left + column * cell,
+                top - row * cell,
+                left + (column + 1) * cell,
+                top - (row + 1) * cell,
+                0.0,
+            )
     for quad, share in zip(layout.grey_mm, layout.grey_reflectance, strict=True):
         paint(quad[:, 0].min(), quad[:, 1].max(), quad[:, 0].max(), quad[:, 1].min(), float(share))
     light = np.clip(light, 0, 1)
@@ -179,7 +192,9 @@ _TILE_PX = 2048
 TILE_MM_PER_PX = 0.3
 
 
-def _cloud(rng: Any, size: int, long_px: float, slope: float = 1.6, stretch: tuple[float, float] = (1.0, 1.0)) -> Any:
+def _cloud(
+    rng: Any, size: int, long_px: float, slope: float = 1.6, stretch: tuple[float, float] = (1.0, 1.0)
+) -> Any:
     """Tileable random clouds, mean 0, standard deviation 1: power falls as frequency^-slope below wavelength `long_px`."""
     from scipy import fft
 
@@ -244,10 +259,16 @@ def ground_tile(kind: str, seed: int) -> Floats32:
         v = np.exp(weave + 0.14 * _cloud(rng, n, 700, 2.2) + 0.05 * _cloud(rng, n, 6, 0.5))
         rgb = v[..., None] * base
     elif kind == "turf":
-        blades = _cloud(rng, n, 22, 1.1, stretch=(1.0, 2.5)) + 0.6 * _cloud(rng, n, 40, 1.4, stretch=(2.5, 1.0))
+        blades = _cloud(rng, n, 22, 1.1, stretch=(1.0, 2.5)) + 0.6 * _cloud(
+            rng, n, 40, 1.4, stretch=(2.5, 1.0)
+        )
         v = np.exp(0.55 * blades / 1.2 + 0.2 * _cloud(rng, n, 500))
         dry = np.clip(0.5 + 0.3 * _cloud(rng, n, 300), 0, 1)[..., None]
-        rgb = 0.9 * v[..., None] * (np.array([0.07, 0.13, 0.03]) * (1 - dry) + np.array([0.16, 0.15, 0.06]) * dry)
+        rgb = (
+            0.9
+            * v[..., None]
+            * (np.array([0.07, 0.13, 0.03]) * (1 - dry) + np.array([0.16, 0.15, 0.06]) * dry)
+        )
     elif kind in ("brick", "gravel", "grass"):
         tint = {"brick": (0.42, 0.24, 0.17), "gravel": (0.40, 0.37, 0.33), "grass": (0.15, 0.22, 0.08)}[kind]
         grey = _own_picture(kind)

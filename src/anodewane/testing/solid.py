@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry import from_shapely, polygons_of, rings_area, to_shapely
+from anodewane.geometry.rings import from_shapely, polygons_of, rings_area, to_shapely
 from anodewane.records import Record, Template, frozen_array
 from anodewane.units import Floats, Floats32, Rings
 
@@ -82,7 +82,10 @@ class WornSolid(Record):
     lost_fragments: int
 
     def __post_init__(self) -> None:
-        self._set(field=frozen_array(self.field, np.float32, (None, None, None), "field"), origin_mm=frozen_array(self.origin_mm, np.float64, (3,), "origin_mm"))
+        self._set(
+            field=frozen_array(self.field, np.float32, (None, None, None), "field"),
+            origin_mm=frozen_array(self.origin_mm, np.float64, (3,), "origin_mm"),
+        )
 
     @property
     def area_new_mm2(self) -> float:
@@ -134,10 +137,14 @@ def _rod_axis(template: Template) -> tuple[int, Floats]:
     ring = np.asarray(template.rings[0])
     lo, hi = ring.min(0), ring.max(0)
     extent = hi - lo
-    return (0 if abs(extent[1] - template.thickness_mm) <= abs(extent[0] - template.thickness_mm) else 1), (lo + hi) / 2
+    return (0 if abs(extent[1] - template.thickness_mm) <= abs(extent[0] - template.thickness_mm) else 1), (
+        lo + hi
+    ) / 2
 
 
-def wave_noise(axes: tuple[Floats, Floats, Floats], wavelength_mm: float, seed: int, n_waves: int = 72) -> Floats32:
+def wave_noise(
+    axes: tuple[Floats, Floats, Floats], wavelength_mm: float, seed: int, n_waves: int = 72
+) -> Floats32:
     """Smooth random field, mean 0 and standard deviation 1, of plane waves about one wavelength: float32 (nx, ny, nz).
 
     cos(a + b) = cos a cos b - sin a sin b turns the sum over waves into one matrix product.
@@ -220,7 +227,11 @@ def erode(template: Template, pattern: WearPattern, step_mm: float | None = None
     if pattern.pit_mm > 0:
         bumps = wave_noise(axes, pattern.pit_scale_mm, pattern.seed + 1)
         pits = np.float32(pattern.pit_mm) * np.maximum(bumps - np.float32(0.7), 0) ** 1.5
-    field = _rod_field(template, pattern, axes, depth + pits) if template.solid == "rod" else _plate_field(template, pattern, axes, depth, pits)
+    field = (
+        _rod_field(template, pattern, axes, depth + pits)
+        if template.solid == "rod"
+        else _plate_field(template, pattern, axes, depth, pits)
+    )
     for i, (angle_deg, share) in enumerate(pattern.broken):
         field = np.maximum(field, _break(template, axes, angle_deg, share, pattern.seed + 10 + i))
     field, lost = _keep_largest(np.asarray(field, np.float32), h)
@@ -231,7 +242,18 @@ def erode(template: Template, pattern: WearPattern, step_mm: float | None = None
         drop = 0.0
     plan = _plan(field, np.array([x[0], y[0]]), h)
     area = sum(rings_area(p) for p in plan)
-    return WornSolid(template, pattern, field, np.array([x[0], y[0], z[0] - drop]), h, plan, float(area), _volume(field, h), drop, lost)
+    return WornSolid(
+        template,
+        pattern,
+        field,
+        np.array([x[0], y[0], z[0] - drop]),
+        h,
+        plan,
+        float(area),
+        _volume(field, h),
+        drop,
+        lost,
+    )
 
 
 def mirrored(solid: WornSolid) -> WornSolid:
@@ -244,7 +266,13 @@ def mirrored(solid: WornSolid) -> WornSolid:
     origin = np.array(solid.origin_mm)
     origin[1] = -(origin[1] + (solid.field.shape[1] - 1) * solid.step_mm)
     template = replace(solid.template, rings=flip(solid.template.rings))
-    return replace(solid, template=template, field=solid.field[:, ::-1], origin_mm=origin, plan_mm=tuple(flip(p) for p in solid.plan_mm))
+    return replace(
+        solid,
+        template=template,
+        field=solid.field[:, ::-1],
+        origin_mm=origin,
+        plan_mm=tuple(flip(p) for p in solid.plan_mm),
+    )
 
 
 def _recession(template: Template, pattern: WearPattern, axes: tuple[Floats, Floats, Floats]) -> Any:
@@ -264,7 +292,9 @@ def _recession(template: Template, pattern: WearPattern, axes: tuple[Floats, Flo
     return depth
 
 
-def _plate_field(template: Template, pattern: WearPattern, axes: tuple[Floats, Floats, Floats], depth: Any, pits: Any) -> Any:
+def _plate_field(
+    template: Template, pattern: WearPattern, axes: tuple[Floats, Floats, Floats], depth: Any, pits: Any
+) -> Any:
     from shapely import Polygon
 
     x, y, z = axes
@@ -286,7 +316,9 @@ def _plate_field(template: Template, pattern: WearPattern, axes: tuple[Floats, F
     return np.maximum(field, -zz) if template.mount == "flush" else _round_both(field, -zz + face, radius)
 
 
-def _rod_field(template: Template, pattern: WearPattern, axes: tuple[Floats, Floats, Floats], recession: Any) -> Any:
+def _rod_field(
+    template: Template, pattern: WearPattern, axes: tuple[Floats, Floats, Floats], recession: Any
+) -> Any:
     """A solid of revolution lying on its side."""
     from scipy.ndimage import map_coordinates
     from shapely import Polygon
@@ -299,14 +331,20 @@ def _rod_field(template: Template, pattern: WearPattern, axes: tuple[Floats, Flo
     radius = pattern.rounding * pattern.depth_mm
     rho = np.hypot(across[:, None], z[None, :] - template.thickness_mm / 2)
     h = float(x[1] - x[0]) / 2
-    table = _signed_distance(_opened(outline, radius + pattern.depth_mm if radius > 0 else 0.0), along, np.arange(0, rho.max() + 3 * h, h))
+    table = _signed_distance(
+        _opened(outline, radius + pattern.depth_mm if radius > 0 else 0.0),
+        along,
+        np.arange(0, rho.max() + 3 * h, h),
+    )
     rows = np.broadcast_to(np.arange(len(along), dtype=float)[:, None, None], (len(along), *rho.shape))
     columns = np.broadcast_to(rho[None] / h, rows.shape)
     field = map_coordinates(table, [rows, columns], order=1, output=np.float32)
     return (field if axis == 0 else field.transpose(1, 0, 2)) + recession
 
 
-def _break(template: Template, axes: tuple[Floats, Floats, Floats], angle_deg: float, share: float, seed: int) -> Any:
+def _break(
+    template: Template, axes: tuple[Floats, Floats, Floats], angle_deg: float, share: float, seed: int
+) -> Any:
     """Field of a rough break that leaves the given share of the new plan area beyond it."""
     from shapely import box
     from shapely.affinity import rotate
@@ -353,7 +391,16 @@ def _plan(field: Floats32, origin: Floats, h: float) -> tuple[Rings, ...]:
     for k in range(nz):
         layer = np.ascontiguousarray(field[:, :, k])
         if layer.min() < h:
-            low = np.minimum(low, cv2.warpAffine(layer, scale, (shape[1], shape[0]), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE))
+            low = np.minimum(
+                low,
+                cv2.warpAffine(
+                    layer,
+                    scale,
+                    (shape[1], shape[0]),
+                    flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                    borderMode=cv2.BORDER_REPLICATE,
+                ),
+            )
     low = np.where(np.isfinite(low), low, np.float32(h))
     from shapely import Polygon, make_valid
 

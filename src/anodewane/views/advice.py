@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry import polygons_of, project, resample_ring, ring_normals
+from anodewane.geometry.camera import project
+from anodewane.geometry.rings import polygons_of, resample_ring, ring_normals
 from anodewane.records import Camera
 from anodewane.units import Floats
 from anodewane.views.fit import CORRELATION_MM, Look, limb_of, reduced_information, rows_of
@@ -30,7 +31,14 @@ class Candidate:
 
 
 def candidates(
-    solid: Solid, p: Floats, like: Look, information: Floats, slope: Floats, face: Floats | None, azimuths_deg: tuple[float, ...], misfit_mm: float
+    solid: Solid,
+    p: Floats,
+    like: Look,
+    information: Floats,
+    slope: Floats,
+    face: Floats | None,
+    azimuths_deg: tuple[float, ...],
+    misfit_mm: float,
 ) -> list[Candidate]:
     """Reckon what each of a ring of photos would leave of the doubt about a figure of the solid.
 
@@ -60,16 +68,24 @@ def candidates(
             more = reduced_information(scale * by_solid, scale * by_own, look.own_sd)
             if face is not None and elevation > 25:
                 more = more + face
-            out.append(Candidate(elevation, azimuth, float(np.sqrt(slope @ np.linalg.solve(information + more, slope)))))
+            out.append(
+                Candidate(
+                    elevation, azimuth, float(np.sqrt(slope @ np.linalg.solve(information + more, slope)))
+                )
+            )
     return out
 
 
-def _camera_at(like: Camera, middle: Floats, distance: float, elevation_deg: float, azimuth_deg: float) -> Camera:
+def _camera_at(
+    like: Camera, middle: Floats, distance: float, elevation_deg: float, azimuth_deg: float
+) -> Camera:
     e, a = np.radians([elevation_deg, azimuth_deg])
     back = np.array([np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e)])
     right = np.array([-np.sin(a), np.cos(a), 0.0])
     rotation = np.stack([right, np.cross(-back, right), -back])
-    return Camera(rotation, middle + distance * back, like.focal_px, like.centre_px, 0.0, like.half_diagonal_px)
+    return Camera(
+        rotation, middle + distance * back, like.focal_px, like.centre_px, 0.0, like.half_diagonal_px
+    )
 
 
 def _look(camera: Camera, points: Floats, solid: Solid, like: Look) -> Look | None:
@@ -84,7 +100,17 @@ def _look(camera: Camera, points: Floats, solid: Solid, like: Look) -> Look | No
     fine = resample_ring(ring[::-1], length / POINTS)
     step_mm = length / POINTS * mm_per_px
     return Look(
-        camera, (), fine, -ring_normals(fine, 2), mm_per_px, np.zeros(len(fine), bool), step_mm, like.edge_sd_mm, like.height_sd, like.contact_mm, like.contact_sd_mm
+        camera,
+        (),
+        fine,
+        -ring_normals(fine, 2),
+        mm_per_px,
+        np.zeros(len(fine), bool),
+        step_mm,
+        like.edge_sd_mm,
+        like.height_sd,
+        like.contact_mm,
+        like.contact_sd_mm,
     )
 
 
@@ -115,7 +141,11 @@ def silhouette_rings(camera: Camera, points: Floats, solid: Solid, *, walls: boo
     out = []
     for polygon in polygons_of(merged):
         if polygon.area > 9:
-            out.append(np.asarray(polygon.exterior.coords)[:-1] if polygon.exterior.is_ccw else np.asarray(polygon.exterior.coords)[:-1][::-1])
+            out.append(
+                np.asarray(polygon.exterior.coords)[:-1]
+                if polygon.exterior.is_ccw
+                else np.asarray(polygon.exterior.coords)[:-1][::-1]
+            )
             out += [np.asarray(r.coords)[:-1] for r in polygon.interiors if shapely.Polygon(r).area > 9]
     return out
 

@@ -38,7 +38,9 @@ def agreement(look: Look, solid: Solid, start: Floats, sd: Floats) -> Agreement:
     start, sd : (P,)
         The solid before any other photo, and how far its parameters are known.
     """
-    free = np.concatenate([np.arange(b.start, b.stop) for b in solid.blocks if b.name in ("height", "round", "foot", "axis")])
+    free = np.concatenate(
+        [np.arange(b.start, b.stop) for b in solid.blocks if b.name in ("height", "round", "foot", "axis")]
+    )
     middle = solid.plan_base.mean(0)
     radius = float(np.sqrt(np.mean(np.sum((solid.plan_base - middle) ** 2, axis=1))))
     n_own = len(look.own_sd)
@@ -59,7 +61,9 @@ def agreement(look: Look, solid: Solid, start: Floats, sd: Floats) -> Agreement:
         push = np.einsum("na,nab->nb", limb.way[at] * look.mm_per_px, pinhole_slope(look.camera, x))
         turned = (x[:, :2] - middle) @ np.array([[0.0, 1.0], [-1.0, 0.0]]) / radius
         by_solid, by_own = rows_of(look, solid, points, limb)
-        columns = np.column_stack([push[:, :2], np.sum(push[:, :2] * turned, axis=1), by_solid[:, free], by_own])
+        columns = np.column_stack(
+            [push[:, :2], np.sum(push[:, :2] * turned, axis=1), by_solid[:, free], by_own]
+        )
         gap = limb.gap_mm[at]
         weight = 1 / (1 + (gap / (2.5 * spread)) ** 2)
         scale = weight / (spread**2 * max(1.0, CORRELATION_MM / look.step_mm))
@@ -79,7 +83,12 @@ def agreement(look: Look, solid: Solid, start: Floats, sd: Floats) -> Agreement:
     gap_all = np.where(limb.met, limb.gap_mm, REACHES_MM[-1])
     gap_all[limb.met] += rows_of(look, solid, points, limb)[1] @ own
     sd_motion = float(np.sqrt(np.trace(np.linalg.inv(normal)[:3, :3])))
-    return Agreement(float(np.quantile(np.abs(gap_all[outer]), 0.75)), float(1 - limb.met[outer].mean()), float(np.linalg.norm(motion)), sd_motion)
+    return Agreement(
+        float(np.quantile(np.abs(gap_all[outer]), 0.75)),
+        float(1 - limb.met[outer].mean()),
+        float(np.linalg.norm(motion)),
+        sd_motion,
+    )
 
 
 def _moved(points: Floats, motion: Floats, middle: Floats, radius: float) -> Floats:

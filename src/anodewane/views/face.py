@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry import distort_px, plane_homography, project
+from anodewane.geometry.camera import distort_px, plane_homography, project
 from anodewane.records import Camera, Photo
 from anodewane.units import Bools, Bytes, Floats, Floats32
 
@@ -41,7 +41,9 @@ class FaceHeights:
     score: Floats
 
 
-def face_heights(photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: Any, highest_mm: float) -> FaceHeights:
+def face_heights(
+    photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: Any, highest_mm: float
+) -> FaceHeights:
     """Sweep the space over a plan.
 
     Parameters
@@ -57,16 +59,28 @@ def face_heights(photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: A
     w, h = int((x1 - x0) / grid) + 1, int((y1 - y0) / grid) + 1
     to_mm = np.array([[grid, 0, x0], [0, grid, y0], [0, 0, 1]])
     inside = _raster(plan, to_mm, w, h)
-    crops = [_crop(p.rgb, c, (x0, y0, x1, y1), highest_mm, grid) for p, c in zip(photos, cameras, strict=True)]
+    crops = [
+        _crop(p.rgb, c, (x0, y0, x1, y1), highest_mm, grid) for p, c in zip(photos, cameras, strict=True)
+    ]
     size = 2 * round(WINDOW_MM / grid / 2) + 1
-    weight = cv2.boxFilter(inside.astype(np.float32), -1, (size, size), normalize=True, borderType=cv2.BORDER_CONSTANT)
+    weight = cv2.boxFilter(
+        inside.astype(np.float32), -1, (size, size), normalize=True, borderType=cv2.BORDER_CONSTANT
+    )
     heights = np.arange(STEP_MM, highest_mm + 2.5 * STEP_MM, STEP_MM)
     score = np.full((len(heights), h, w), -1.0, np.float32)
     for k, z in enumerate(heights):
         slices = []
         for (picture, to_crop), camera in zip(crops, cameras, strict=True):
             way = to_crop @ plane_homography(camera, float(z)) @ to_mm
-            slices.append(cv2.warpPerspective(picture, way, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE))
+            slices.append(
+                cv2.warpPerspective(
+                    picture,
+                    way,
+                    (w, h),
+                    flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                    borderMode=cv2.BORDER_REPLICATE,
+                )
+            )
         score[k] = _agreement(slices, inside.astype(np.float32), weight, size)
     return _peaks(score, heights, inside, weight, to_mm, max(1, round(SAMPLE_MM / grid)))
 
@@ -80,12 +94,18 @@ def _raster(plan: Any, to_mm: Floats, w: int, h: int) -> Bools:
     return out
 
 
-def _crop(rgb: Bytes, camera: Camera, box: tuple[float, float, float, float], highest_mm: float, grid_mm: float) -> tuple[Any, Floats]:
+def _crop(
+    rgb: Bytes, camera: Camera, box: tuple[float, float, float, float], highest_mm: float, grid_mm: float
+) -> tuple[Any, Floats]:
     """The part's surroundings in a photo, grey, the lens taken out and no finer than the slices, and the (3, 3) map from undistorted photo pixels to it."""
     import cv2
 
-    corners = np.array([(x, y, z) for x in (box[0], box[2]) for y in (box[1], box[3]) for z in (0.0, highest_mm)])
-    flat = Camera(camera.rotation, camera.position_mm, camera.focal_px, camera.centre_px, 0.0, camera.half_diagonal_px)
+    corners = np.array(
+        [(x, y, z) for x in (box[0], box[2]) for y in (box[1], box[3]) for z in (0.0, highest_mm)]
+    )
+    flat = Camera(
+        camera.rotation, camera.position_mm, camera.focal_px, camera.centre_px, 0.0, camera.half_diagonal_px
+    )
     px = project(flat, corners)
     low, high = px.min(0) - 4, px.max(0) + 4
     depth = float(np.mean((corners - camera.position_mm) @ camera.rotation[2]))
@@ -97,13 +117,23 @@ def _crop(rgb: Bytes, camera: Camera, box: tuple[float, float, float, float], hi
     rows, cols = np.asarray(rgb).shape[:2]
     a = np.clip(np.floor(wanted.reshape(-1, 2).min(0)).astype(int) - 3, 0, [cols - 2, rows - 2])
     b = np.clip(np.ceil(wanted.reshape(-1, 2).max(0)).astype(int) + 4, a + 2, [cols, rows])
-    grey: Any = cv2.cvtColor(np.ascontiguousarray(rgb[a[1] : b[1], a[0] : b[0]]), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    grey: Any = cv2.cvtColor(np.ascontiguousarray(rgb[a[1] : b[1], a[0] : b[0]]), cv2.COLOR_RGB2GRAY).astype(
+        np.float32
+    )
     if scale < 1:
         grey = cv2.GaussianBlur(grey, (0, 0), 0.45 / scale)
     sample = np.array([[1 / 8, 0, 0], [0, 1 / 8, 0]])
-    maps = cv2.warpAffine((wanted - a).astype(np.float32), sample, (int(n[0]), int(n[1])), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    maps = cv2.warpAffine(
+        (wanted - a).astype(np.float32),
+        sample,
+        (int(n[0]), int(n[1])),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     picture = cv2.remap(grey, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    to_crop = np.array([[scale, 0, (0.5 - low[0]) * scale - 0.5], [0, scale, (0.5 - low[1]) * scale - 0.5], [0, 0, 1]])
+    to_crop = np.array(
+        [[scale, 0, (0.5 - low[0]) * scale - 0.5], [0, scale, (0.5 - low[1]) * scale - 0.5], [0, 0, 1]]
+    )
     return picture, to_crop
 
 
@@ -112,7 +142,9 @@ def _agreement(slices: list[Any], inside: Any, weight: Any, size: int) -> Any:
     import cv2
 
     def mean(picture: Any) -> Any:
-        return cv2.boxFilter(picture * inside, -1, (size, size), normalize=True, borderType=cv2.BORDER_CONSTANT) / np.maximum(weight, 1e-3)
+        return cv2.boxFilter(
+            picture * inside, -1, (size, size), normalize=True, borderType=cv2.BORDER_CONSTANT
+        ) / np.maximum(weight, 1e-3)
 
     first = slices[0]
     m0 = mean(first)
@@ -126,7 +158,9 @@ def _agreement(slices: list[Any], inside: Any, weight: Any, size: int) -> Any:
     return total / (len(slices) - 1) * marked
 
 
-def _peaks(score: Floats32, heights: Floats, inside: Bools, weight: Any, to_mm: Floats, every: int) -> FaceHeights:
+def _peaks(
+    score: Floats32, heights: Floats, inside: Bools, weight: Any, to_mm: Floats, every: int
+) -> FaceHeights:
     """The best height of every window on a grid: where the peak is clear, between the ends of the sweep, and no other height does nearly as well."""
     rows, cols = np.nonzero((inside & (weight > 0.6))[every // 2 :: every, every // 2 :: every])
     rows, cols = rows * every + every // 2, cols * every + every // 2
@@ -175,7 +209,9 @@ class FaceMotion:
     still: float
 
 
-def face_motions(photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: Any, height: Any) -> tuple[FaceMotion, ...]:
+def face_motions(
+    photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: Any, height: Any
+) -> tuple[FaceMotion, ...]:
     """Whether further photos show the face that the first one shows, lying as it lay, once its height is known.
 
     Parameters
@@ -199,15 +235,29 @@ def face_motions(photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: A
     z[inside] = height(np.column_stack([x[inside], y[inside]]))
     z = _spread_out(z, inside)
     size = 2 * round(WINDOW_MM / grid / 2) + 1
-    weight = cv2.boxFilter(inside.astype(np.float32), -1, (size, size), normalize=True, borderType=cv2.BORDER_CONSTANT)
+    weight = cv2.boxFilter(
+        inside.astype(np.float32), -1, (size, size), normalize=True, borderType=cv2.BORDER_CONSTANT
+    )
     box = (float(x[0, 0]), float(y[0, 0]), float(x[-1, -1]), float(y[-1, -1]))
     slices = []
     for photo, camera in zip(photos, cameras, strict=True):
         picture, to_crop = _crop(photo.rgb, camera, box, float(z.max()), grid)
-        flat = Camera(camera.rotation, camera.position_mm, camera.focal_px, camera.centre_px, 0.0, camera.half_diagonal_px)
-        px = project(flat, np.column_stack([x.ravel(), y.ravel(), z.ravel()])) @ to_crop[:2, :2].T + to_crop[:2, 2]
+        flat = Camera(
+            camera.rotation,
+            camera.position_mm,
+            camera.focal_px,
+            camera.centre_px,
+            0.0,
+            camera.half_diagonal_px,
+        )
+        px = (
+            project(flat, np.column_stack([x.ravel(), y.ravel(), z.ravel()])) @ to_crop[:2, :2].T
+            + to_crop[:2, 2]
+        )
         maps = px.reshape(h, w, 2).astype(np.float32)
-        slices.append(cv2.remap(picture, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+        slices.append(
+            cv2.remap(picture, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        )
     every = max(1, round(SAMPLE_MM / grid))
     first = _evened(slices[0], size)
     middle = np.array([plan.centroid.x, plan.centroid.y])
@@ -218,10 +268,22 @@ def face_motions(photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: A
         values = agreement[every // 2 :: every, every // 2 :: every][use]
         marks = int(use.sum())
         likeness = float(np.median(values)) if marks else 0.0
-        turned, shift, match, still = _rigid(first, _evened(other, size), inside, grid, (middle - to_mm[:2, 2]) / grid)
+        turned, shift, match, still = _rigid(
+            first, _evened(other, size), inside, grid, (middle - to_mm[:2, 2]) / grid
+        )
         sight = np.asarray(camera.position_mm)[:2] - middle
         sight /= max(float(np.linalg.norm(sight)), 1e-6)
-        out.append(FaceMotion(likeness, marks, turned, float(shift @ [-sight[1], sight[0]]), float(shift @ sight), match, still))
+        out.append(
+            FaceMotion(
+                likeness,
+                marks,
+                turned,
+                float(shift @ [-sight[1], sight[0]]),
+                float(shift @ sight),
+                match,
+                still,
+            )
+        )
     return tuple(out)
 
 
@@ -245,18 +307,24 @@ def _evened(picture: Any, size: int) -> Any:
 
     mean = cv2.boxFilter(picture, -1, (2 * size + 1, 2 * size + 1), borderType=cv2.BORDER_REFLECT)
     rest = picture - mean
-    spread = np.sqrt(cv2.boxFilter(rest * rest, -1, (2 * size + 1, 2 * size + 1), borderType=cv2.BORDER_REFLECT))
+    spread = np.sqrt(
+        cv2.boxFilter(rest * rest, -1, (2 * size + 1, 2 * size + 1), borderType=cv2.BORDER_REFLECT)
+    )
     return np.clip(rest / np.maximum(spread, 0.01 * np.maximum(mean, 1.0)), -3, 3).astype(np.float32)
 
 
-def _rigid(first: Any, other: Any, inside: Bools, grid: float, middle_px: Floats) -> tuple[float, Floats, float, float]:
+def _rigid(
+    first: Any, other: Any, inside: Bools, grid: float, middle_px: Floats
+) -> tuple[float, Floats, float, float]:
     """Turn (degrees, anticlockwise in the sheet frame) and shift (2,), mm, that lay `first` best on `other`; correlation there and unmoved."""
     import cv2
 
     shrink = min(1.0, grid / COARSE_MM)
     size = (max(8, round(first.shape[1] * shrink)), max(8, round(first.shape[0] * shrink)))
     a, b = (cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in (first, other))
-    mask = (cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.9).astype(np.float32)
+    mask = (cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.9).astype(
+        np.float32
+    )
     step = grid / shrink
     middle = (float(middle_px[0]) * shrink, float(middle_px[1]) * shrink)
     room = int(SEARCH_MM / step)
@@ -276,15 +344,25 @@ def _rigid(first: Any, other: Any, inside: Bools, grid: float, middle_px: Floats
     best = max(tried, key=lambda t: float(tried[t].max()))
     for delta in (-TURN_STEP_DEG / 2, TURN_STEP_DEG / 2):
         tried[best + delta] = scores(best + delta)
-    best = max((best, best - TURN_STEP_DEG / 2, best + TURN_STEP_DEG / 2), key=lambda t: float(tried[t].max()))
+    best = max(
+        (best, best - TURN_STEP_DEG / 2, best + TURN_STEP_DEG / 2), key=lambda t: float(tried[t].max())
+    )
     beside = (best - TURN_STEP_DEG / 2, best + TURN_STEP_DEG / 2)
     sides = [float((tried[t] if t in tried else scores(t)).max()) for t in beside]
     top = tried[best]
     row, col = np.unravel_index(int(np.argmax(top)), top.shape)
     peak = float(top[row, col])
     turned = best + TURN_STEP_DEG / 2 * _vertex(sides[0], peak, sides[1])
-    dx = _vertex(float(top[row, col - 1]), peak, float(top[row, col + 1])) if 0 < col < top.shape[1] - 1 else 0.0
-    dy = _vertex(float(top[row - 1, col]), peak, float(top[row + 1, col])) if 0 < row < top.shape[0] - 1 else 0.0
+    dx = (
+        _vertex(float(top[row, col - 1]), peak, float(top[row, col + 1]))
+        if 0 < col < top.shape[1] - 1
+        else 0.0
+    )
+    dy = (
+        _vertex(float(top[row - 1, col]), peak, float(top[row + 1, col]))
+        if 0 < row < top.shape[0] - 1
+        else 0.0
+    )
     return float(turned), np.array([col - room + dx, row - room + dy]) * step, peak, float(still[room, room])
 
 

@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry import project, resample_ring, ring_area, ring_length, ring_normals, undistort_px
+from anodewane.geometry.camera import project, undistort_px
+from anodewane.geometry.rings import resample_ring, ring_area, ring_length, ring_normals
 from anodewane.records import Camera, Plane
 from anodewane.units import Floats, Rings
 from anodewane.views.model import Solid
@@ -71,7 +72,13 @@ class Look:
 
 
 def look_at_part(
-    plane: Plane, pieces_px: tuple[Rings, ...], edge_sd_mm: float, around_mm: Floats, with_holes: bool, height_sd: float, contact: tuple[float, float] = (0.0, 0.05)
+    plane: Plane,
+    pieces_px: tuple[Rings, ...],
+    edge_sd_mm: float,
+    around_mm: Floats,
+    with_holes: bool,
+    height_sd: float,
+    contact: tuple[float, float] = (0.0, 0.05),
 ) -> Look:
     """Make ready one photo.
 
@@ -93,7 +100,9 @@ def look_at_part(
     for ring, inner in rings:
         if ring_length(ring) < 6 * step_px:
             continue
-        turned = ring if (ring_area(ring) < 0) == (not inner) else ring[::-1]  # y runs down: clockwise on the screen has the metal on its right
+        turned = (
+            ring if (ring_area(ring) < 0) == (not inner) else ring[::-1]
+        )  # y runs down: clockwise on the screen has the metal on its right
         fine = undistort_px(camera, resample_ring(turned, step_px))
         points.append(fine)
         normals.append(-ring_normals(fine, 2))
@@ -125,10 +134,19 @@ def wobble_of(plane: Plane, around_mm: Floats, directions: int = CAMERA_DIRECTIO
 
     def moved(d: Any) -> Camera:
         x = mean + d
-        return Camera(cv2.Rodrigues(x[:3])[0], x[3:6], float(np.exp(x[6])), base.centre_px, float(x[7]), base.half_diagonal_px)
+        return Camera(
+            cv2.Rodrigues(x[:3])[0],
+            x[3:6],
+            float(np.exp(x[6])),
+            base.centre_px,
+            float(x[7]),
+            base.half_diagonal_px,
+        )
 
     still = project(base, around_mm)
-    effect = np.stack([(project(moved(root[:, i]), around_mm) - still).ravel() for i in range(root.shape[1])], axis=1)
+    effect = np.stack(
+        [(project(moved(root[:, i]), around_mm) - still).ravel() for i in range(root.shape[1])], axis=1
+    )
     _, _, turn = np.linalg.svd(effect, full_matrices=False)
     return tuple(moved(root @ turn[i]) for i in range(directions))
 
@@ -160,7 +178,9 @@ def limb_of(look: Look, solid: Solid, points: Floats, reach_mm: float) -> Limb:
     t = np.column_stack([-n[:, 1], n[:, 0]])
     # which side of each normal every point lies on: single precision will do for that, and it is the whole of the work
     middle = q.mean(0)
-    positive = (y - middle).astype(np.float32) @ t.T.astype(np.float32) > np.sum((q - middle) * t, axis=1).astype(np.float32)  # (N, n)
+    positive = (y - middle).astype(np.float32) @ t.T.astype(np.float32) > np.sum(
+        (q - middle) * t, axis=1
+    ).astype(np.float32)  # (N, n)
     i, k = np.nonzero(positive != positive[solid.follows])
     j = solid.follows[i]
     a, b = np.sum((y[i] - q[k]) * t[k], axis=1), np.sum((y[j] - q[k]) * t[k], axis=1)
@@ -258,15 +278,26 @@ def rows_of(look: Look, solid: Solid, points: Floats, limb: Limb) -> tuple[Float
     x = points[i] * (1 - u) + points[j] * u
     way = limb.way[at] * look.mm_per_px
     push = np.einsum("na,nab->nb", way, pinhole_slope(look.camera, x))
-    by_solid = np.einsum("nb,nbp->np", push, solid.slope[i]) * (1 - u) + np.einsum("nb,nbp->np", push, solid.slope[j]) * u
+    by_solid = (
+        np.einsum("nb,nbp->np", push, solid.slope[i]) * (1 - u)
+        + np.einsum("nb,nbp->np", push, solid.slope[j]) * u
+    )
     still = project(look.camera, x)
     contact = np.clip(1 - x[:, 2] / CONTACT_MM, 0.0, 1.0)
-    own = [np.ones(len(at)), by_solid[:, solid.block("height").start], contact] + [np.sum(way * (project(c, x) - still), axis=1) for c in look.wobble]
+    own = [np.ones(len(at)), by_solid[:, solid.block("height").start], contact] + [
+        np.sum(way * (project(c, x) - still), axis=1) for c in look.wobble
+    ]
     return by_solid, np.column_stack(own)
 
 
 def fit_solid(
-    solid: Solid, looks: tuple[Look, ...], prior: Prior, start: Floats, bounds: tuple[Floats, Floats], face: Face | None = None, steps: tuple[int, ...] = (4, 3, 3)
+    solid: Solid,
+    looks: tuple[Look, ...],
+    prior: Prior,
+    start: Floats,
+    bounds: tuple[Floats, Floats],
+    face: Face | None = None,
+    steps: tuple[int, ...] = (4, 3, 3),
 ) -> SolidFit:
     """Fit one solid to all looks.
 
@@ -360,13 +391,26 @@ def fit_solid(
         reach = REACH_MM[min(turn, len(REACH_MM) - 1)]
         cache.clear()
         x = np.clip(x, low + 1e-6, high - 1e-6)
-        found = least_squares(lambda v: padded(v)[0], x, lambda v: padded(v)[1], bounds=(low, high), x_scale="jac", method="trf", max_nfev=most, ftol=1e-3, xtol=1e-4)
+        found = least_squares(
+            lambda v: padded(v)[0],
+            x,
+            lambda v: padded(v)[1],
+            bounds=(low, high),
+            x_scale="jac",
+            method="trf",
+            max_nfev=most,
+            ftol=1e-3,
+            xtol=1e-4,
+        )
         x = found.x
         cache.clear()
         _, _, limbs = evaluate(x)
         for k, limb in enumerate(limbs):
             miss = limb.gap_mm.copy()
-            miss[limb.met] += rows_of(looks[k], solid, solid.points(x[:n_p]), limb)[1] @ x[n_p + k * n_own : n_p + (k + 1) * n_own]
+            miss[limb.met] += (
+                rows_of(looks[k], solid, solid.points(x[:n_p]), limb)[1]
+                @ x[n_p + k * n_own : n_p + (k + 1) * n_own]
+            )
             misses[k] = miss[limb.met]
             spread = 1.4826 * float(np.median(np.abs(miss[limb.met]))) if limb.met.any() else 1.0
             sd[k] = max(spread, LEAST_SD_MM)
@@ -382,20 +426,37 @@ def fit_solid(
     for k, limb in enumerate(limbs):
         m = int(limb.met.sum())
         block = jacobian[at : at + m]
-        information.append(reduced_information(block[:, :n_p], block[:, n_p + k * n_own : n_p + (k + 1) * n_own], own_sd[k]))
+        information.append(
+            reduced_information(block[:, :n_p], block[:, n_p + k * n_own : n_p + (k + 1) * n_own], own_sd[k])
+        )
         at += m
     prior_information = prior.rows.T @ prior.rows
     face_information, face_rms = np.zeros((n_p, n_p)), None
     if face is not None:
         scale = np.sqrt(face_weight) / (face_sd * np.sqrt(max(1.0, FACE_CORRELATION_MM / face.step_mm)))
-        face_information = reduced_information(scale[:, None] * face.slope, scale[:, None], np.array([face.bias_sd_mm]))
+        face_information = reduced_information(
+            scale[:, None] * face.slope, scale[:, None], np.array([face.bias_sd_mm])
+        )
         off = face.slope @ x[:n_p] + x[-1] - face.height_mm
         face_rms = float(np.sqrt(np.average(off**2, weights=face_weight)))
     cov = np.linalg.inv(prior_information + np.sum(information, axis=0) + face_information)
     own = x[n_p : n_p + n_v * n_own].reshape(n_v, n_own)
     rms = np.array([_rms(m) for m in misses])
     missed = np.array([1 - float(limb.met.mean()) for limb in limbs])
-    return SolidFit(x[:n_p], cov, tuple(limbs), rms, own, missed, np.array(information), looks, face_information, face_rms, prior_information, evaluations)
+    return SolidFit(
+        x[:n_p],
+        cov,
+        tuple(limbs),
+        rms,
+        own,
+        missed,
+        np.array(information),
+        looks,
+        face_information,
+        face_rms,
+        prior_information,
+        evaluations,
+    )
 
 
 def reduced_information(by_solid: Floats, by_own: Floats, own_sd: Floats) -> Floats:

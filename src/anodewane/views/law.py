@@ -56,7 +56,15 @@ sure; the weight of that population then, and where the foot wasn't seen. Nobody
 
 
 def hidden_mm(
-    template: Template, depth_mm: float, walls_frac: float, height_mm: float, fitted_mm: float, foot_mm: float, foot_known: float, lost_mm: float, face_seen: bool
+    template: Template,
+    depth_mm: float,
+    walls_frac: float,
+    height_mm: float,
+    fitted_mm: float,
+    foot_mm: float,
+    foot_known: float,
+    lost_mm: float,
+    face_seen: bool,
 ) -> tuple[float, float]:
     """Mean thickness, over the plan, that the fitted solid has too much, and its one-sigma, mm.
 
@@ -76,7 +84,9 @@ def hidden_mm(
     seen = float(np.clip(foot_mm / (UNDERCUT * max(depth_mm, 0.3)), 0.0, 1.0)) * TRUST_MOST
     trust = foot_known * seen + (1 - foot_known) * TRUST_UNKNOWN
     wanting = trust * theirs + (1 - trust) * ours
-    return wanting, float(np.sqrt(0.25**2 + (0.22 * max(wanting, 0.0)) ** 2 + (0.35 * (theirs - ours)) ** 2 + unseen**2))
+    return wanting, float(
+        np.sqrt(0.25**2 + (0.22 * max(wanting, 0.0)) ** 2 + (0.35 * (theirs - ours)) ** 2 + unseen**2)
+    )
 
 
 def height_sd(template: Template, lost_mm: float) -> float:
@@ -94,7 +104,9 @@ class Setting:
     bounds: tuple[Floats, Floats]
 
 
-def prior_of(solid: Solid, template: Template, placement: Placement, depth_mm: float, face_seen: bool) -> Setting:
+def prior_of(
+    solid: Solid, template: Template, placement: Placement, depth_mm: float, face_seen: bool
+) -> Setting:
     """Priors about what the photo from above says. Wide ones, in proportion to the thickness lost, L: where photos speak they decide."""
     n = solid.n_parameters
     start, sd = np.zeros(n), np.full(n, OUTLINE_SD_MM)
@@ -107,7 +119,11 @@ def prior_of(solid: Solid, template: Template, placement: Placement, depth_mm: f
     if solid.plate:
         mean = placement.remaining_thickness_mm
         walls = solid.walls_frac(start) * mean
-        above = PHOTOGRAPHED.wanting_mm(depth_mm, walls, mean) if template.mount == "flush" else RENDERED_OPEN[0] * depth_mm
+        above = (
+            PHOTOGRAPHED.wanting_mm(depth_mm, walls, mean)
+            if template.mount == "flush"
+            else RENDERED_OPEN[0] * depth_mm
+        )
         start[height.start] = min(mean + above, new)
         sd[height.start] = float(np.hypot(placement.thickness_sd_mm, HEIGHT_OPEN_FRAC * new))
         sd[height.start + 1 : height.stop] = 0.2 + 0.12 * lost

@@ -14,7 +14,15 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry import from_shapely, pieces_to_shapely, polygons_of, resample_ring, ring_area, ring_length, ring_normals
+from anodewane.geometry.rings import (
+    from_shapely,
+    pieces_to_shapely,
+    polygons_of,
+    resample_ring,
+    ring_area,
+    ring_length,
+    ring_normals,
+)
 from anodewane.records import Template
 from anodewane.units import Floats, Rings
 
@@ -109,7 +117,9 @@ class Solid:
         widest = np.array([half[at == k].max() if (at == k).any() else 0.0 for k in range(1, 40)])
         q = (xy_mm - self.centre) @ self.turn
         radius = np.interp(q[:, 0], (bins[1:] + bins[:-1]) / 2, widest)
-        out: Floats = 2 * np.interp(q[:, 0], x, share[order]) * np.sqrt(np.maximum(radius**2 - q[:, 1] ** 2, 0.0))
+        out: Floats = (
+            2 * np.interp(q[:, 0], x, share[order]) * np.sqrt(np.maximum(radius**2 - q[:, 1] ** 2, 0.0))
+        )
         return out
 
     def plan_rings(self, p: Floats) -> tuple[Floats, ...]:
@@ -135,7 +145,12 @@ class Solid:
         rings = tuple(np.split(self.plan_base + self.plan_slope @ p, np.cumsum(self.ring_sizes)[:-1]))
         if not self.plate:
             shares = np.split(self.plan_height @ p, np.cumsum(self.ring_sizes)[:-1])
-            return float(sum(_turned((ring - self.centre) @ self.turn, share) for ring, share in zip(rings, shares, strict=True)))
+            return float(
+                sum(
+                    _turned((ring - self.centre) @ self.turn, share)
+                    for ring, share in zip(rings, shares, strict=True)
+                )
+            )
         area = sum(ring_area(r) for r in rings)
         height = float(p[self.block("height")][0])
         around = sum(ring_length(r) for r in rings)
@@ -175,7 +190,16 @@ def field_functions(xy: Floats, frame: tuple[Floats, Floats, Floats]) -> Floats:
     centre, axes, spread = frame
     u = (xy - centre) @ axes / spread
     # for a rectangle u is even on +-sqrt 3; the squares' mean is 1 there
-    out: Floats = np.column_stack([np.ones(len(u)), u[:, 0], u[:, 1], 0.9 * (u[:, 0] ** 2 - 1), u[:, 0] * u[:, 1], 0.9 * (u[:, 1] ** 2 - 1)])
+    out: Floats = np.column_stack(
+        [
+            np.ones(len(u)),
+            u[:, 0],
+            u[:, 1],
+            0.9 * (u[:, 0] ** 2 - 1),
+            u[:, 0] * u[:, 1],
+            0.9 * (u[:, 1] ** 2 - 1),
+        ]
+    )
     return out
 
 
@@ -194,7 +218,12 @@ def _moments(ring: Floats) -> tuple[float, Floats, Floats]:
     cross = a[:, 0] * b[:, 1] - b[:, 0] * a[:, 1]
     first = (cross[:, None] * (a + b)).sum(0) / 6
     mixed = np.einsum("i,ij,ik->jk", cross, a, b)
-    second = (2 * np.einsum("i,ij,ik->jk", cross, a, a) + 2 * np.einsum("i,ij,ik->jk", cross, b, b) + mixed + mixed.T) / 24
+    second = (
+        2 * np.einsum("i,ij,ik->jk", cross, a, a)
+        + 2 * np.einsum("i,ij,ik->jk", cross, b, b)
+        + mixed
+        + mixed.T
+    ) / 24
     return float(cross.sum() / 2), first, second
 
 
@@ -231,7 +260,16 @@ def plate(pieces: tuple[Rings, ...], template: Template, about_mm: float) -> Sol
     weights = [knots(ring) for ring in rings]
     counts = np.r_[0, np.cumsum([w.shape[1] for w in weights])]
     k = int(counts[-1])
-    blocks, total = _blocks([("outline", k), ("lean", k), ("rim", k), ("height", N_FIELD), ("round", 1), *([("foot", 2)] if flush else [])])
+    blocks, total = _blocks(
+        [
+            ("outline", k),
+            ("lean", k),
+            ("rim", k),
+            ("height", N_FIELD),
+            ("round", 1),
+            *([("foot", 2)] if flush else []),
+        ]
+    )
     start = {b.name: b.start for b in blocks}
     height = blocks[3].where
 
@@ -244,7 +282,13 @@ def plate(pieces: tuple[Rings, ...], template: Template, about_mm: float) -> Sol
     top = [(1.0, float(np.sin(a) - 1), float(1 - np.cos(a)), none, 0.0, 1.0) for a in turn]
     if flush:
         z = foot_heights(about_mm)
-        shares = ((0.0, (1.0, 0.0)), (z[1] / 2, (0.5, 0.5)), (z[1], (0.0, 1.0)), ((z[1] + z[2]) / 2, (0.0, 0.5)), (z[2], none))
+        shares = (
+            (0.0, (1.0, 0.0)),
+            (z[1] / 2, (0.5, 0.5)),
+            (z[1], (0.0, 1.0)),
+            ((z[1] + z[2]) / 2, (0.0, 0.5)),
+            (z[2], none),
+        )
         low = [(0.0, 0.0, 0.0, in_foot, at, lean_at(at)) for at, in_foot in shares]
     else:
         low = [(0.0, float(1 - np.sin(a)), float(1 - np.cos(a)), none, 0.0, -1.0) for a in turn[::-1]]
@@ -392,7 +436,9 @@ def rod(pieces: tuple[Rings, ...]) -> Solid:
 
 def _blocks(sizes: list[tuple[str, int]]) -> tuple[tuple[Block, ...], int]:
     ends = np.cumsum([n for _, n in sizes])
-    return tuple(Block(name, int(end - n), int(end)) for (name, n), end in zip(sizes, ends, strict=True)), int(ends[-1])
+    return tuple(
+        Block(name, int(end - n), int(end)) for (name, n), end in zip(sizes, ends, strict=True)
+    ), int(ends[-1])
 
 
 class _Builder:
@@ -417,7 +463,14 @@ class _Builder:
         self.follows.append(self.n + (np.arange(len(base)) + 1) % len(base))
         self.n += len(base)
 
-    def solid(self, blocks: tuple[Block, ...], rings: list[Floats], plan_slope: list[Floats], plan_height: list[Floats], **more: Any) -> Solid:
+    def solid(
+        self,
+        blocks: tuple[Block, ...],
+        rings: list[Floats],
+        plan_slope: list[Floats],
+        plan_height: list[Floats],
+        **more: Any,
+    ) -> Solid:
         return Solid(
             np.concatenate(self.base),
             np.concatenate(self.slope),

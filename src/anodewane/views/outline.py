@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.errors import CannotJudge
-from anodewane.geometry import project
+from anodewane.geometry.camera import project
 from anodewane.records import Camera, FlatImage, MetalMask, Photo, Plane, SheetLayout, SoftMask
 from anodewane.stages.refine import trace
 from anodewane.stages.segment import CLOSE_SHORT_SIDE_FRAC, CLOSE_SHORT_SIDE_PX, NetworkSegmenter, Segmenter
@@ -29,7 +29,9 @@ NEAR_MM = 9.0
 """How far from where the part is expected metal may lie and still be the part's."""
 
 
-def outline_from_the_side(photo: Photo, plane: Plane, layout: SheetLayout, expected_mm: Floats, segmenter: Segmenter) -> MetalMask:
+def outline_from_the_side(
+    photo: Photo, plane: Plane, layout: SheetLayout, expected_mm: Floats, segmenter: Segmenter
+) -> MetalMask:
     """Find the outline of a part that stands about where `expected_mm` (n, 3; sheet frame) says.
 
     Raises
@@ -58,14 +60,18 @@ def outline_from_the_side(photo: Photo, plane: Plane, layout: SheetLayout, expec
     size = np.maximum(np.round((b - a) * scale).astype(int), 32)
     factor = size / (b - a)
     cut = np.ascontiguousarray(photo.rgb[a[1] : b[1], a[0] : b[0]])
-    rgb: Any = cv2.resize(cut, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+    rgb: Any = cv2.resize(
+        cut, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    )
     sheet, print_ = _sheet_in_photo(layout, plane, a, factor, (int(size[1]), int(size[0])))
     flat = FlatImage(rgb, np.ones(rgb.shape[:2], bool), step, np.zeros(2), sheet, print_)
     # seen from the side it is less sure of itself: all four looks
     soft = (NetworkSegmenter(ALL_LOOKS) if isinstance(segmenter, NetworkSegmenter) else segmenter)(flat)
     hull = np.zeros(rgb.shape[:2], np.uint8)
     cv2.fillConvexPoly(hull, cv2.convexHull(np.round((px - a + 0.5) * factor - 0.5).astype(np.int32)), 1)
-    prob = np.where(_near(np.asarray(soft.metal_prob), hull, NEAR_MM / step), soft.metal_prob, 0.0).astype(np.float32)
+    prob = np.where(_near(np.asarray(soft.metal_prob), hull, NEAR_MM / step), soft.metal_prob, 0.0).astype(
+        np.float32
+    )
     if not (prob > 0.5).any():
         raise CannotJudge("no_part", "no metal where the other photos show the part")
 
@@ -92,7 +98,9 @@ def _near(prob: Any, hull: Any, reach_px: float) -> Any:
     return cv2.dilate(kept, np.ones((7, 7), np.uint8)) > 0
 
 
-def _sheet_in_photo(layout: SheetLayout, plane: Plane, corner_px: Any, factor: Any, shape: tuple[int, int]) -> tuple[Any, Any]:
+def _sheet_in_photo(
+    layout: SheetLayout, plane: Plane, corner_px: Any, factor: Any, shape: tuple[int, int]
+) -> tuple[Any, Any]:
     """Where the sheet lies in the cut-out and what is printed there, drawn as `flatten` draws it."""
     import cv2
 
@@ -105,7 +113,13 @@ def _sheet_in_photo(layout: SheetLayout, plane: Plane, corner_px: Any, factor: A
 
     half_w, half_h = np.array(layout.size_mm) / 2
     sheet = np.zeros(shape, np.uint8)
-    cv2.fillPoly(sheet, [pixels([(-half_w, half_h), (half_w, half_h), (half_w, -half_h), (-half_w, -half_h)])], 255, cv2.LINE_AA, 4)
+    cv2.fillPoly(
+        sheet,
+        [pixels([(-half_w, half_h), (half_w, half_h), (half_w, -half_h), (-half_w, -half_h)])],
+        255,
+        cv2.LINE_AA,
+        4,
+    )
     ink = np.full(shape, 128, np.uint8)
     ink[sheet > 0] = 255
     for quads, value in ((layout.black_mm, 0), (layout.marker_corners_mm, 64)):

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.errors import CannotJudge
-from anodewane.geometry import apply_homography
+from anodewane.geometry.camera import apply_homography
 from anodewane.records import CardSighting, Photo
 from anodewane.settings import Settings
 from anodewane.stages.card import card_laid_out, find_card
@@ -62,7 +62,9 @@ def _seen_better(photo: Photo, seen: CardSighting) -> CardSighting:
     """The same sheet laid out flat by what was found, where it is much foreshortened and more of its squares come out so."""
     import cv2
 
-    from_mm, _ = cv2.findHomography(np.asarray(seen.points_mm, np.float64), np.asarray(seen.points_px, np.float64), 0)
+    from_mm, _ = cv2.findHomography(
+        np.asarray(seen.points_mm, np.float64), np.asarray(seen.points_px, np.float64), 0
+    )
     if from_mm is None:
         return seen
     paper = np.array(seen.layout.size_mm) / 2 * np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
@@ -72,9 +74,15 @@ def _seen_better(photo: Photo, seen: CardSighting) -> CardSighting:
     if spread[0] < FORESHORTENED * spread[1] or not np.isfinite(quad).all():
         return seen
     better = _laid_flat(photo, quad)
-    if better is None or better.layout.name != seen.layout.name or len(better.points_px) <= len(seen.points_px):
+    if (
+        better is None
+        or better.layout.name != seen.layout.name
+        or len(better.points_px) <= len(seen.points_px)
+    ):
         return seen
-    return replace(better, blur_px=seen.blur_px, paper_level=seen.paper_level, paper_clipped_frac=seen.paper_clipped_frac)
+    return replace(
+        better, blur_px=seen.blur_px, paper_level=seen.paper_level, paper_clipped_frac=seen.paper_clipped_frac
+    )
 
 
 FORESHORTENED = 2.0
@@ -115,10 +123,18 @@ def _bright_patches(photo: Photo) -> list[Floats]:
     kept: list[Floats] = []
     threshold, _ = cv2.threshold(least, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
     brightest = float(np.percentile(least, 99.7))
-    for level, across in ((threshold, 15), ((threshold + 255) / 2, 15), (threshold + 0.75 * (brightest - threshold), 1)):
+    for level, across in (
+        (threshold, 15),
+        ((threshold + 255) / 2, 15),
+        (threshold + 0.75 * (brightest - threshold), 1),
+    ):
         # print breaks the paper up: close over the black squares, but hardly upright, where little parts sheet and ground; where a bright part lies against the sheet
         # the brightest of it stands alone
-        bright = cv2.morphologyEx((least > level).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3 if across > 1 else 1, across), np.uint8))
+        bright = cv2.morphologyEx(
+            (least > level).astype(np.uint8),
+            cv2.MORPH_CLOSE,
+            np.ones((3 if across > 1 else 1, across), np.uint8),
+        )
         found: list[tuple[float, Floats]] = []
         contours, _ = cv2.findContours(bright, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         for contour in contours:
@@ -126,12 +142,18 @@ def _bright_patches(photo: Photo) -> list[Floats]:
             area = float(cv2.contourArea(hull))
             if len(hull) < 4 or area < PATCH_LEAST_FRAC * least.size:
                 continue
-            quads = [q for q in _quads_about(hull) if area > 0.6 * abs(float(cv2.contourArea(q.astype(np.float32))))]
+            quads = [
+                q
+                for q in _quads_about(hull)
+                if area > 0.6 * abs(float(cv2.contourArea(q.astype(np.float32))))
+            ]
             found += [(area, (q + 0.5) / scale - 0.5) for q in quads]
         found.sort(key=lambda f: -f[0])
         for _, quad in found[:MOST_PATCHES]:
             near = 0.01 * float(np.ptp(quad, axis=0).max())
-            if all(min(float(np.abs(np.roll(quad, t, axis=0) - k).max()) for t in range(4)) > near for k in kept):
+            if all(
+                min(float(np.abs(np.roll(quad, t, axis=0) - k).max()) for t in range(4)) > near for k in kept
+            ):
                 kept.append(quad)
     return kept
 
@@ -141,9 +163,15 @@ def _quads_about(hull: Any) -> list[Floats]:
     import cv2
 
     out = [np.asarray(cv2.approxPolyN(hull, 4, ensure_convex=True), float).reshape(-1, 2)]
-    five = np.asarray(cv2.approxPolyN(hull, 5, ensure_convex=True), float).reshape(-1, 2) if len(hull) > 4 else np.zeros((0, 2))
+    five = (
+        np.asarray(cv2.approxPolyN(hull, 5, ensure_convex=True), float).reshape(-1, 2)
+        if len(hull) > 4
+        else np.zeros((0, 2))
+    )
     for k in range(len(five) if len(five) == 5 else 0):
-        a, b, c, d = (five[(k + i) % 5] for i in (-1, 0, 1, 2))  # the side b c goes, a b and d c are drawn on until they meet
+        a, b, c, d = (
+            five[(k + i) % 5] for i in (-1, 0, 1, 2)
+        )  # the side b c goes, a b and d c are drawn on until they meet
         cross = np.column_stack([b - a, d - c])
         if abs(np.linalg.det(cross)) < 1e-6:
             continue
@@ -161,7 +189,9 @@ def _laid_flat(photo: Photo, quad: Floats) -> CardSighting | None:
     square = np.array([[low, low], [high, low], [high, high], [low, high]], np.float32)
     way: Any = cv2.getPerspectiveTransform(turn.astype(np.float32), square)
     back = np.linalg.inv(way)
-    flat = cv2.warpPerspective(np.asarray(photo.rgb), way, (FLAT_PX, FLAT_PX), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    flat = cv2.warpPerspective(
+        np.asarray(photo.rgb), way, (FLAT_PX, FLAT_PX), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    )
     seen = card_laid_out(replace(photo, rgb=np.ascontiguousarray(flat)), square.astype(float))
     if seen is None:
         return None
@@ -173,7 +203,8 @@ def _laid_flat(photo: Photo, quad: Floats) -> CardSighting | None:
     return replace(
         seen,
         points_px=here,
-        point_sd_px=np.asarray(seen.point_sd_px) * np.sqrt(np.maximum(spread[:, 0] / np.maximum(spread[:, 1], 1e-6), 1.0)),
+        point_sd_px=np.asarray(seen.point_sd_px)
+        * np.sqrt(np.maximum(spread[:, 0] / np.maximum(spread[:, 1], 1e-6), 1.0)),
     )
 
 

@@ -1,6 +1,6 @@
 """Several photos of one part, judged together. Read `judge_together` first.
 
-``each photo: load -> card -> plane; the one from above: the whole line of `anodewane.pipeline`; the others: outline -> all: face, fit -> agree -> hidden -> decide``.
+``each photo: load -> card -> plane; the one from above: the whole line of `anodewane.judgement.pipeline`; the others: outline -> all: face, fit -> agree -> hidden -> decide``.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ import numpy as np
 
 from anodewane.catalog.lens import LensProfile
 from anodewane.errors import CannotJudge, UsageError
-from anodewane.geometry import pieces_to_shapely, project
-from anodewane.pipeline import Found, examine, record_of, refused
+from anodewane.geometry.camera import project
+from anodewane.geometry.rings import pieces_to_shapely
+from anodewane.judgement.pipeline import Found, examine, record_of, refused
 from anodewane.records import (
     AreaFigures,
     CardSighting,
@@ -35,7 +36,6 @@ from anodewane.records import (
 )
 from anodewane.refusals import finding
 from anodewane.settings import Settings
-from anodewane.solids import new_area, new_mass_g, recession_near_area
 from anodewane.stages.decide import decide
 from anodewane.stages.load import load_photo
 from anodewane.stages.plane import locate_camera
@@ -49,6 +49,7 @@ from anodewane.views.law import FACE_BIAS_SD_MM, Setting, height_sd, hidden_mm, 
 from anodewane.views.model import Solid, plate, rod
 from anodewane.views.outline import camera_elevation_deg, outline_from_the_side
 from anodewane.views.sheet import find_sheet
+from anodewane.wear.solids import new_area, new_mass_g, recession_near_area
 
 FEWEST, MOST = 2, 8
 MOST_TILT_DEG = 88.0
@@ -141,9 +142,13 @@ def judge_together(
         if other_side:
             assert first.found.template is not None
             if first.found.template.mount != "open":
-                raise CannotJudge("other_side_is_dry", f"template '{first.found.template.name}' is a flush mount")
+                raise CannotJudge(
+                    "other_side_is_dry", f"template '{first.found.template.name}' is a flush mount"
+                )
             turned = replace(first.found.template, mirror_ok=True)
-            second = _side(loaded[n:], given[n:], Found(loaded[n], template=turned), settings, segmenter, profile)
+            second = _side(
+                loaded[n:], given[n:], Found(loaded[n], template=turned), settings, segmenter, profile
+            )
         return _verdict(first, second, settings)
     except CannotJudge as refusal:
         return refused(found, settings, refusal)
@@ -152,9 +157,14 @@ def judge_together(
 def _check_count(photos: Sequence[Any], other_side: Sequence[Any], masks: Sequence[Any] | None) -> None:
     count = len(photos) + len(other_side)
     if len(photos) < 1 or not FEWEST <= count <= MOST:
-        raise UsageError(f"{count} photos of one part were given.", f"Give {FEWEST} to {MOST}: one from above and one or more from the side.")
+        raise UsageError(
+            f"{count} photos of one part were given.",
+            f"Give {FEWEST} to {MOST}: one from above and one or more from the side.",
+        )
     if masks is not None and len(masks) != count:
-        raise UsageError(f"{len(masks)} masks were given for {count} photos.", "Give one for each photo, or none.")
+        raise UsageError(
+            f"{len(masks)} masks were given for {count} photos.", "Give one for each photo, or none."
+        )
 
 
 def _refuse_twins(photos: list[Photo]) -> None:
@@ -162,13 +172,22 @@ def _refuse_twins(photos: list[Photo]) -> None:
     for photo in photos:
         twin = seen.setdefault(photo.source.sha256, photo.source.name)
         if photo is not photos[0] and twin is not photo.source.name:
-            raise UsageError(f"'{photo.source.name}' and '{twin}' are the same photo.", "Give each photo once.")
+            raise UsageError(
+                f"'{photo.source.name}' and '{twin}' are the same photo.", "Give each photo once."
+            )
 
 
 # --- one side --------------------------------------------------------------------------------------------------------------------------
 
 
-def _side(photos: list[Photo], masks: list[MetalMask | None], found: Found, settings: Settings, segmenter: Segmenter | None, profile: LensProfile | None) -> Fitted:
+def _side(
+    photos: list[Photo],
+    masks: list[MetalMask | None],
+    found: Found,
+    settings: Settings,
+    segmenter: Segmenter | None,
+    profile: LensProfile | None,
+) -> Fitted:
     """Fit the photos of one lie of the part; `found` is filled with what the photo from above says alone."""
     views = _located(photos, masks, settings, profile)
     above = views[0]
@@ -182,33 +201,58 @@ def _side(photos: list[Photo], masks: list[MetalMask | None], found: Found, sett
     above.mask = found.mask
     template, placement = found.template, found.placement
     motion = placement.sheet_from_part
-    pieces = tuple(tuple(np.asarray(r) @ motion[:, :2].T + motion[:, 2] for r in piece) for piece in placement.plan_mm)
+    pieces = tuple(
+        tuple(np.asarray(r) @ motion[:, :2].T + motion[:, 2] for r in piece) for piece in placement.plan_mm
+    )
     plan = pieces_to_shapely(pieces)
-    solid = plate(pieces, template, placement.remaining_thickness_mm) if template.solid == "plate" else rod(pieces)
+    solid = (
+        plate(pieces, template, placement.remaining_thickness_mm)
+        if template.solid == "plate"
+        else rod(pieces)
+    )
     outline = pieces[0][0][:: max(1, len(pieces[0][0]) // 60)]
-    around = np.concatenate([np.c_[outline, np.full(len(outline), z)] for z in (0.0, placement.remaining_thickness_mm)])
+    around = np.concatenate(
+        [np.c_[outline, np.full(len(outline), z)] for z in (0.0, placement.remaining_thickness_mm)]
+    )
     middle = around.mean(0)
     for view in views:
         view.elevation_deg = camera_elevation_deg(view.plane.camera, middle)
         if view.mask is None:
             assert segmenter is not None
             try:
-                view.mask = outline_from_the_side(view.photo, view.plane, view.sighting.layout, around, segmenter)
+                view.mask = outline_from_the_side(
+                    view.photo, view.plane, view.sighting.layout, around, segmenter
+                )
             except CannotJudge as refusal:
-                code = "photos_disagree" if refusal.code == "no_part" else refusal.code  # there is one, by the photo from above
+                code = (
+                    "photos_disagree" if refusal.code == "no_part" else refusal.code
+                )  # there is one, by the photo from above
                 raise CannotJudge(code, _named(view, refusal.detail)) from refusal
             if view.mask.touches_border:
                 raise CannotJudge("part_cut_off", _named(view, "its outline meets the edge of the picture"))
     depth = recession_near_area(template, min(plan.area, new_area(template)))
-    face_views = tuple(i for i, v in enumerate(views) if i == 0 or v.elevation_deg > FACE_FROM_DEG) if template.solid == "plate" else ()
+    face_views = (
+        tuple(i for i, v in enumerate(views) if i == 0 or v.elevation_deg > FACE_FROM_DEG)
+        if template.solid == "plate"
+        else ()
+    )
     matched = None
     if len(face_views) > 1:
-        matched = face_heights(tuple(views[i].photo for i in face_views), tuple(views[i].plane.camera for i in face_views), plan.buffer(-1.5), template.thickness_mm)
+        matched = face_heights(
+            tuple(views[i].photo for i in face_views),
+            tuple(views[i].plane.camera for i in face_views),
+            plan.buffer(-1.5),
+            template.thickness_mm,
+        )
         if len(matched.height_mm) < FEWEST_FACE_POINTS:
             matched = None
     lost = max(template.thickness_mm - placement.remaining_thickness_mm, 0.0)
     setting = prior_of(solid, template, placement, depth, matched is not None)
-    face = None if matched is None else Face(solid.top_slope(matched.xy_mm), matched.height_mm, matched.sd_mm, 4.0, FACE_BIAS_SD_MM)
+    face = (
+        None
+        if matched is None
+        else Face(solid.top_slope(matched.xy_mm), matched.height_mm, matched.sd_mm, 4.0, FACE_BIAS_SD_MM)
+    )
     looks = tuple(_look(v, around, template, lost) for v in views)
     agreements = tuple(agreement(look, solid, setting.start, setting.sd) for look in looks[1:])
     fit = fit_solid(solid, looks, setting.prior, setting.start, setting.bounds, face)
@@ -222,24 +266,59 @@ def _side(photos: list[Photo], masks: list[MetalMask | None], found: Found, sett
     if solid.has("foot"):
         k = solid.block("foot").start
         # a foot is seen where it faces the camera: each further photo shows more of it
-        known = float(np.clip(1 - fit.cov[k, k] * fit.prior_information[k, k], 0.0, 1.0)) * (1 - 0.5 ** (len(views) - 1))
-    hidden, hidden_sd = hidden_mm(template, depth, solid.walls_frac(fit.p) * height, height, solid.volume(fit.p) / area, foot, known, lost, matched is not None)
-    return Fitted(tuple(views), found, solid, setting, fit, agreements, matched, face_views if matched is not None else (), hidden, hidden_sd)
+        known = float(np.clip(1 - fit.cov[k, k] * fit.prior_information[k, k], 0.0, 1.0)) * (
+            1 - 0.5 ** (len(views) - 1)
+        )
+    hidden, hidden_sd = hidden_mm(
+        template,
+        depth,
+        solid.walls_frac(fit.p) * height,
+        height,
+        solid.volume(fit.p) / area,
+        foot,
+        known,
+        lost,
+        matched is not None,
+    )
+    return Fitted(
+        tuple(views),
+        found,
+        solid,
+        setting,
+        fit,
+        agreements,
+        matched,
+        face_views if matched is not None else (),
+        hidden,
+        hidden_sd,
+    )
 
 
-def _located(photos: list[Photo], masks: list[MetalMask | None], settings: Settings, profile: LensProfile | None) -> list[View]:
+def _located(
+    photos: list[Photo], masks: list[MetalMask | None], settings: Settings, profile: LensProfile | None
+) -> list[View]:
     """Where each camera stood; the photo from above first."""
     lenient = replace(settings, max_tilt_deg=MOST_TILT_DEG)
     views = []
     for photo, mask in zip(photos, masks, strict=True):
         try:
             sighting, as_it_is = find_sheet(photo, settings)
-            views.append(View(photo, sighting, locate_camera(photo, sighting, lenient, profile), mask, as_it_is=as_it_is))
+            views.append(
+                View(
+                    photo, sighting, locate_camera(photo, sighting, lenient, profile), mask, as_it_is=as_it_is
+                )
+            )
         except CannotJudge as refusal:
-            raise CannotJudge(refusal.code, f"'{photo.source.name}': {refusal.detail}" if len(photos) > 1 else refusal.detail) from refusal
+            raise CannotJudge(
+                refusal.code,
+                f"'{photo.source.name}': {refusal.detail}" if len(photos) > 1 else refusal.detail,
+            ) from refusal
     above = min(range(len(views)), key=lambda i: views[i].plane.tilt_deg)
     if views[above].plane.tilt_deg > settings.max_tilt_deg:
-        raise CannotJudge("no_view_from_above", f"the steepest, '{views[above].photo.source.name}', is tilted {views[above].plane.tilt_deg:.0f} degrees")
+        raise CannotJudge(
+            "no_view_from_above",
+            f"the steepest, '{views[above].photo.source.name}', is tilted {views[above].plane.tilt_deg:.0f} degrees",
+        )
     views.insert(0, views.pop(above))
     names = {v.sighting.layout.name for v in views}
     if len(names) > 1:
@@ -252,7 +331,15 @@ def _look(view: View, around: Floats, template: Template, lost_mm: float) -> Loo
     # from the side a segmenter takes the dark wall of a hole for ground as often as not
     by_hand = view.mask.segmenter == "manual"
     contact = (0.0, 0.05) if by_hand or view.elevation_deg > 60 else CONTACT
-    return look_at_part(view.plane, view.mask.pieces_px, view.mask.edge_sd_mm, around, by_hand or view.elevation_deg > 60, height_sd(template, lost_mm), contact)
+    return look_at_part(
+        view.plane,
+        view.mask.pieces_px,
+        view.mask.edge_sd_mm,
+        around,
+        by_hand or view.elevation_deg > 60,
+        height_sd(template, lost_mm),
+        contact,
+    )
 
 
 CONTACT = (0.25, 0.45)
@@ -305,7 +392,9 @@ def _marks_moved(views: list[View], plan: Any, solid: Solid, fit: SolidFit) -> d
 
     if inner.is_empty:
         return {}
-    motions = face_motions(tuple(views[i].photo for i in seen), tuple(views[i].plane.camera for i in seen), inner, height)
+    motions = face_motions(
+        tuple(views[i].photo for i in seen), tuple(views[i].plane.camera for i in seen), inner, height
+    )
     return {i: m for i, m in zip(seen[1:], motions, strict=True) if m.marks >= FACE_MARKS}
 
 
@@ -313,7 +402,13 @@ ROD_BESIDE = 0.35
 """Share of a rod's radius at its sides where it falls away too steeply to compare marks."""
 
 
-def _refuse_disagreement(views: list[View], agreements: tuple[Agreement, ...], marks: dict[int, FaceMotion], radius_mm: float, lost_mm: float) -> None:
+def _refuse_disagreement(
+    views: list[View],
+    agreements: tuple[Agreement, ...],
+    marks: dict[int, FaceMotion],
+    radius_mm: float,
+    lost_mm: float,
+) -> None:
     first = views[0].photo.source.name
     for i, (view, a) in enumerate(zip(views[1:], agreements, strict=True), start=1):
         looser = 1.0
@@ -322,14 +417,30 @@ def _refuse_disagreement(views: list[View], agreements: tuple[Agreement, ...], m
             moved = float(np.hypot(face.across_mm, np.radians(face.turned_deg) * radius_mm))
             displaced = moved > FACE_MOVED_MM or abs(face.along_mm) > FACE_ALONG_MM
             if sure and displaced:
-                raise CannotJudge("photos_disagree", _named(view, f"by its marks the part has moved by {max(moved, abs(face.along_mm)):.0f} mm since '{first}'"))
+                raise CannotJudge(
+                    "photos_disagree",
+                    _named(
+                        view,
+                        f"by its marks the part has moved by {max(moved, abs(face.along_mm)):.0f} mm since '{first}'",
+                    ),
+                )
             if face.likeness < FACE_UNLIKE - 0.1 * sure:
-                raise CannotJudge("photos_disagree", _named(view, f"the marks on its face aren't those of '{first}'"))
+                raise CannotJudge(
+                    "photos_disagree", _named(view, f"the marks on its face aren't those of '{first}'")
+                )
             looser = LOOSER if sure and not displaced else 1.0
         if a.moved_mm > looser * max(MOVED_MM + MOVED_PER_LOST * lost_mm, MOVED_SIGMAS * a.moved_sd_mm):
-            raise CannotJudge("photos_disagree", _named(view, f"the part seems to have moved by {a.moved_mm:.0f} mm since '{first}'"))
+            raise CannotJudge(
+                "photos_disagree",
+                _named(view, f"the part seems to have moved by {a.moved_mm:.0f} mm since '{first}'"),
+            )
         if a.miss_mm > looser * (MISS_MM + MISS_PER_LOST * lost_mm) or a.missed_frac > MISSED_MOST:
-            raise CannotJudge("photos_disagree", _named(view, f"its outline misses the part that '{first}' shows by {a.miss_mm:.0f} mm and more"))
+            raise CannotJudge(
+                "photos_disagree",
+                _named(
+                    view, f"its outline misses the part that '{first}' shows by {a.miss_mm:.0f} mm and more"
+                ),
+            )
 
 
 TOO_LOW_SIGMAS, BELOW_SIGMAS = 3.0, 2.0
@@ -347,7 +458,10 @@ def _refuse_nearer(views: list[View], solid: Solid, setting: Setting, fit: Solid
     for view, look, own in zip(views[1:], fit.looks[1:], fit.own[1:], strict=True):
         below = float((own[2] - look.contact_mm) / look.contact_sd_mm)
         if max(below, skirt) > BELOW_SIGMAS:
-            raise CannotJudge("photos_disagree", _named(view, f"the part seems to have come nearer since '{views[0].photo.source.name}'"))
+            raise CannotJudge(
+                "photos_disagree",
+                _named(view, f"the part seems to have come nearer since '{views[0].photo.source.name}'"),
+            )
 
 
 # --- the record ------------------------------------------------------------------------------------------------------------------------
@@ -381,14 +495,21 @@ def _verdict(first: Fitted, second: Fitted | None, settings: Settings) -> Verdic
     before, template = found.wear, found.template
     share = _mass_slope(first, template)
     share_2 = _mass_slope(second, template) if second is not None else share
-    mass = _mass_left(first, share, settings) if second is None else _mass_of_both(first, share, second, share_2, settings)
+    mass = (
+        _mass_left(first, share, settings)
+        if second is None
+        else _mass_of_both(first, share, second, share_2, settings)
+    )
     area, area_sd = _area_left(first, before)
     if second is not None:
         assert second.found.wear is not None
         other, other_sd = _area_left(second, second.found.wear)
         apart = abs(area - other) / new_area(template)
         if apart > 0.03 + 4 * float(np.hypot(area_sd, other_sd)) / new_area(template):
-            raise CannotJudge("photos_disagree", f"seen from its other side the part has {100 * apart:.0f} % of the new area more or less")
+            raise CannotJudge(
+                "photos_disagree",
+                f"seen from its other side the part has {100 * apart:.0f} % of the new area more or less",
+            )
         area, area_sd = _weighted(area, area_sd, other, other_sd)
         before = replace(before, holes=_worse_holes(before, second.found.wear))
     wear = _wear(before, template, mass, area, area_sd, settings)
@@ -401,14 +522,16 @@ def _verdict(first: Fitted, second: Fitted | None, settings: Settings) -> Verdic
     views = tuple(_view_figures(first, i, share, mass, other=False) for i in range(len(first.views)))
     if second is not None:
         views += tuple(_view_figures(second, i, share_2, mass, other=True) for i in range(len(second.views)))
-    return replace(record, views=views, together=_together(first, second, before, share, mass, wear, settings))
+    return replace(
+        record, views=views, together=_together(first, second, before, share, mass, wear, settings)
+    )
 
 
 def _gross(template: Template) -> float:
     """Volume of the new part's outline times its thickness, or of its revolved outline, mm3: what the level curves of a new solid hold."""
     if template.solid == "plate":
         return new_area(template) * template.thickness_mm
-    from anodewane.solids import volume_after
+    from anodewane.wear.solids import volume_after
 
     return float(volume_after(replace(template, fill_factor=1.0), 0.0))
 
@@ -490,11 +613,20 @@ def _mass_of_both(first: Fitted, slope: Floats, second: Fitted, slope_2: Floats,
     thickness = means[0] + means[1] - overall
     area = float(np.mean(areas))
     # edges: what the first side's solid loses to rounding and lean
-    edges = float(np.mean([s.solid.volume(s.fit.p) / a - m for s, a, m in zip((first, second), areas, means, strict=True)]))
+    edges = float(
+        np.mean(
+            [s.solid.volume(s.fit.p) / a - m for s, a, m in zip((first, second), areas, means, strict=True)]
+        )
+    )
     value = max(area * (thickness + edges) / gross, 0.0)
     variance = (float(np.sqrt(sds[0] ** 2 + sds[1] ** 2 + overall_sd**2)) * area / gross) ** 2
     both = float(np.sqrt(variance))
-    joined, joined_sd = _weighted(value, both, alone.value, float(np.hypot(alone.causes.get("fit", 0.0), alone.causes.get("unseen", 0.0))))
+    joined, joined_sd = _weighted(
+        value,
+        both,
+        alone.value,
+        float(np.hypot(alone.causes.get("fit", 0.0), alone.causes.get("unseen", 0.0))),
+    )
     return _Mass(joined, {"fit": joined_sd, **shared})
 
 
@@ -513,7 +645,14 @@ AREA_SHARE = 0.4
 def _area_left(fitted: Fitted, before: Wear) -> tuple[float, float]:
     """Plan area and its one-sigma, mm2: that of the photo from above, whose edge is where the metal ends as seen from there, and the fitted solid's."""
     new = before.area.new_mm2
-    alone, alone_sd = before.area.remaining_mm2, (before.consumed.area_pct.high - before.consumed.area_pct.low) / 2 / _z(before.consumed.coverage) * new / 100
+    alone, alone_sd = (
+        before.area.remaining_mm2,
+        (before.consumed.area_pct.high - before.consumed.area_pct.low)
+        / 2
+        / _z(before.consumed.coverage)
+        * new
+        / 100,
+    )
     slope = fitted.solid.gradient(fitted.solid.plan_area, fitted.fit.p)
     joint, joint_sd = fitted.solid.plan_area(fitted.fit.p), float(np.sqrt(slope @ fitted.fit.cov @ slope))
     share = AREA_SHARE
@@ -521,21 +660,41 @@ def _area_left(fitted: Fitted, before: Wear) -> tuple[float, float]:
     return value, float(np.hypot((1 - share) * alone_sd, share * np.hypot(joint_sd, 0.6 * alone_sd)))
 
 
-def _wear(before: Wear, template: Template, mass: _Mass, area_mm2: float, area_sd_mm2: float, settings: Settings) -> Wear:
+def _wear(
+    before: Wear, template: Template, mass: _Mass, area_mm2: float, area_sd_mm2: float, settings: Settings
+) -> Wear:
     """What the photo from above found, with the figures of all photos in place of its own."""
     z = _z(settings.coverage)
     new = new_area(template)
-    area = Interval(100 * (1 - area_mm2 / new), 100 * (1 - (area_mm2 + z * area_sd_mm2) / new), 100 * (1 - (area_mm2 - z * area_sd_mm2) / new))
+    area = Interval(
+        100 * (1 - area_mm2 / new),
+        100 * (1 - (area_mm2 + z * area_sd_mm2) / new),
+        100 * (1 - (area_mm2 - z * area_sd_mm2) / new),
+    )
     if settings.weighed_g is not None:
         consumed = Consumed(area, before.consumed.mass_pct, settings.coverage)
         return replace(before, consumed=consumed, area=AreaFigures(new, area_mm2))
-    gone = Interval(100 * (1 - mass.value), 100 * (1 - mass.value - z * mass.sd), min(100 * (1 - mass.value + z * mass.sd), 100.0))
+    gone = Interval(
+        100 * (1 - mass.value),
+        100 * (1 - mass.value - z * mass.sd),
+        min(100 * (1 - mass.value + z * mass.sd), 100.0),
+    )
     full = new_mass_g(template)
-    left = Interval(full * mass.value, full * max(mass.value - z * mass.sd, 0.0), full * (mass.value + z * mass.sd))
+    left = Interval(
+        full * mass.value, full * max(mass.value - z * mass.sd, 0.0), full * (mass.value + z * mass.sd)
+    )
     per_area = template.thickness_mm * new / max(area_mm2, 1e-6)
     mean = mass.value * per_area
-    spread = z * float(np.sqrt(sum(v * v for k, v in mass.causes.items() if k in ("fit", "unseen", "thickness")))) * per_area
-    thickness = Interval(mean, max(mean - spread, 0.0), mean + spread) if template.solid == "plate" else before.remaining_thickness_mm
+    spread = (
+        z
+        * float(np.sqrt(sum(v * v for k, v in mass.causes.items() if k in ("fit", "unseen", "thickness"))))
+        * per_area
+    )
+    thickness = (
+        Interval(mean, max(mean - spread, 0.0), mean + spread)
+        if template.solid == "plate"
+        else before.remaining_thickness_mm
+    )
     deepest = max(before.recession_mm.p95, template.thickness_mm - thickness.value)
     return replace(
         before,
@@ -552,14 +711,24 @@ def _wear(before: Wear, template: Template, mass: _Mass, area_mm2: float, area_s
 def _worse_holes(a: Wear, b: Wear) -> tuple[HoleFinding, ...]:
     """Each fixing hole as the side says that shows it more worn: the template joins the two by its holes."""
     rank = {"not_seen": 0, "sound": 1, "grown": 2, "lost": 3}
-    return tuple(max((h, k), key=lambda x: (rank[x.state], x.growth_mm or 0.0)) for h, k in zip(a.holes, b.holes, strict=True))
+    return tuple(
+        max((h, k), key=lambda x: (rank[x.state], x.growth_mm or 0.0))
+        for h, k in zip(a.holes, b.holes, strict=True)
+    )
 
 
 def _notes(first: Fitted, second: Fitted | None) -> tuple[Reason, ...]:
     out = []
     if first.solid.plate and first.matched is None and len(first.views) > 1:
         low = all(v.elevation_deg <= FACE_FROM_DEG for v in first.views[1:])
-        out.append(finding("face_not_matched", "the other photos are taken too low to see it" if low else "too few marks agree between the photos"))
+        out.append(
+            finding(
+                "face_not_matched",
+                "the other photos are taken too low to see it"
+                if low
+                else "too few marks agree between the photos",
+            )
+        )
     if second is not None:
         out.append(finding("both_sides", f"{len(first.views)} and {len(second.views)} photos"))
     return tuple(out)
@@ -602,7 +771,10 @@ def _view_figures(fitted: Fitted, index: int, slope: Floats, mass: _Mass, *, oth
     points = fitted.solid.points(fitted.fit.p)
     drawn = silhouette_rings(camera, points, fitted.solid, walls=True)
     if fitted.solid.plate:
-        drawn += [project(camera, points[fitted.solid.curve == c]) for c in np.flatnonzero(fitted.solid.level == fitted.solid.rim_level)]
+        drawn += [
+            project(camera, points[fitted.solid.curve == c])
+            for c in np.flatnonzero(fitted.solid.level == fitted.solid.rim_level)
+        ]
     return ViewFigures(
         name=view.photo.source.name,
         sha256=view.photo.source.sha256,
@@ -624,7 +796,12 @@ def _view_figures(fitted: Fitted, index: int, slope: Floats, mass: _Mass, *, oth
 
 def _points(ring: Floats, look: Look) -> tuple[tuple[float, float], ...]:
     """A line of the record: a point every half millimetre of the part at most."""
-    every = max(1, int(0.5 / look.mm_per_px / max(float(np.median(np.linalg.norm(np.diff(ring, axis=0), axis=1))), 1e-6)))
+    every = max(
+        1,
+        int(
+            0.5 / look.mm_per_px / max(float(np.median(np.linalg.norm(np.diff(ring, axis=0), axis=1))), 1e-6)
+        ),
+    )
     return tuple((float(x), float(y)) for x, y in ring[::every])
 
 
@@ -633,7 +810,15 @@ WORTH = 0.9
 """Share of the interval's width above which no further photo is advised."""
 
 
-def _together(first: Fitted, second: Fitted | None, before: Wear, slope: Floats, mass: _Mass, wear: Wear, settings: Settings) -> TogetherFigures:
+def _together(
+    first: Fitted,
+    second: Fitted | None,
+    before: Wear,
+    slope: Floats,
+    mass: _Mass,
+    wear: Wear,
+    settings: Settings,
+) -> TogetherFigures:
     step, thickness = _thickness_map(first, wear)
     rounding = float(first.fit.p[first.solid.block("round").start]) if first.solid.plate else None
     return TogetherFigures(
@@ -644,7 +829,9 @@ def _together(first: Fitted, second: Fitted | None, before: Wear, slope: Floats,
         round_mm=rounding,
         face_points=0 if first.matched is None else len(first.matched.height_mm),
         face_residual_mm=first.fit.face_rms_mm,
-        next_photo=None if second is not None or len(first.views) >= MOST or settings.weighed_g is not None else _next_photo(first, slope, mass, settings),
+        next_photo=None
+        if second is not None or len(first.views) >= MOST or settings.weighed_g is not None
+        else _next_photo(first, slope, mass, settings),
     )
 
 
@@ -660,7 +847,9 @@ def _next_photo(fitted: Fitted, slope: Floats, mass: _Mass, settings: Settings) 
     start = float(np.degrees(np.arctan2(axis[1], axis[0])))
     azimuths = tuple(start + 360 / AZIMUTHS * k for k in range(AZIMUTHS))
     misfit = max(float(np.median(fitted.fit.rms_mm[1:])) if len(fitted.views) > 1 else 0.4, 0.3)
-    found = candidates(fitted.solid, fitted.fit.p, fitted.fit.looks[0], information, slope, face, azimuths, misfit)
+    found = candidates(
+        fitted.solid, fitted.fit.p, fitted.fit.looks[0], information, slope, face, azimuths, misfit
+    )
     if not found:
         return None
     best = min(found, key=lambda c: c.sd)
@@ -670,7 +859,12 @@ def _next_photo(fitted: Fitted, slope: Floats, mass: _Mass, settings: Settings) 
         return None
     back = np.linalg.inv(placement.sheet_from_part[:, :2])
     toward = back @ np.array([np.cos(np.radians(best.azimuth_deg)), np.sin(np.radians(best.azimuth_deg))])
-    return NextPhoto(best.elevation_deg, float(np.degrees(np.arctan2(toward[1], toward[0]))), width, _advice(best, start, width_now, width))
+    return NextPhoto(
+        best.elevation_deg,
+        float(np.degrees(np.arctan2(toward[1], toward[0]))),
+        width,
+        _advice(best, start, width_now, width),
+    )
 
 
 def _advice(best: Candidate, long_axis_deg: float, width_now: float, width: float) -> str:
@@ -695,7 +889,9 @@ def _face_to_come(fitted: Fitted) -> Floats:
     from anodewane.views.fit import FACE_CORRELATION_MM, reduced_information
 
     scale = 1 / (0.9 * FACE_CORRELATION_MM / 5.7)
-    return reduced_information(scale * fitted.solid.top_slope(inside), np.full((len(inside), 1), scale), np.array([FACE_BIAS_SD_MM]))
+    return reduced_information(
+        scale * fitted.solid.top_slope(inside), np.full((len(inside), 1), scale), np.array([FACE_BIAS_SD_MM])
+    )
 
 
 def _thickness_map(fitted: Fitted, wear: Wear) -> tuple[float, tuple[tuple[float, float, float], ...]]:
@@ -707,7 +903,9 @@ def _thickness_map(fitted: Fitted, wear: Wear) -> tuple[float, tuple[tuple[float
     plan = pieces_to_shapely(placement.plan_mm)
     x0, y0, x1, y1 = plan.bounds
     step = max(3.0, max(x1 - x0, y1 - y0) / 28)
-    part = np.stack(np.meshgrid(np.arange(x0 + step / 2, x1, step), np.arange(y0 + step / 2, y1, step)), axis=-1).reshape(-1, 2)
+    part = np.stack(
+        np.meshgrid(np.arange(x0 + step / 2, x1, step), np.arange(y0 + step / 2, y1, step)), axis=-1
+    ).reshape(-1, 2)
     part = part[contains_xy(plan, part[:, 0], part[:, 1])]
     if not len(part):
         return step, ()

@@ -45,7 +45,10 @@ class WallLaw:
     wander_per_lost: float
 
 
-WALL_LAWS: dict[Mount, WallLaw] = {"flush": WallLaw(0.16, 1.98, 0.46, 0.07, 0.40), "open": WallLaw(0.41, 1.50, 1.07, 0.08, 0.27)}
+WALL_LAWS: dict[Mount, WallLaw] = {
+    "flush": WallLaw(0.16, 1.98, 0.46, 0.07, 0.40),
+    "open": WallLaw(0.41, 1.50, 1.07, 0.08, 0.27),
+}
 
 
 @dataclass(frozen=True, slots=True)

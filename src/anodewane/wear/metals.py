@@ -127,7 +127,12 @@ def mean_current_a(alloy: AlloyName, lost_g: float, hours: float) -> float:
 def recession_mm_per_year(alloy: AlloyName, current_density_a_m2: float) -> float:
     """Speed at which a surface recedes, mm a year: ``dx/dt = j 8760 / (eps rho)``; the density is the cast alloy's."""
     metal = METALS[alloy]
-    return current_density_a_m2 * HOURS_PER_YEAR / (metal.design_capacity_ah_kg * metal.density_g_cm3 * 1e3) * 1e3
+    return (
+        current_density_a_m2
+        * HOURS_PER_YEAR
+        / (metal.design_capacity_ah_kg * metal.density_g_cm3 * 1e3)
+        * 1e3
+    )
 
 
 def rod_resistance_ohm(length_m: float, radius_m: float, resistivity_ohm_m: float) -> float:

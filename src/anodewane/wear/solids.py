@@ -19,10 +19,10 @@ from typing import Any, TypeVar, cast
 
 import numpy as np
 
-from anodewane.geometry import oriented, rings_area, to_shapely
-from anodewane.metals import mass_g
+from anodewane.geometry.rings import oriented, rings_area, to_shapely
 from anodewane.records import Template
 from anodewane.units import Floats, Rings
+from anodewane.wear.metals import mass_g
 
 QUAD_SEGS = 16
 """Chords to a quarter turn where a re-entrant corner rounds off: 0.12 % of d at worst."""
@@ -45,7 +45,11 @@ def new_volume(template: Template) -> float:
 
 def new_mass_g(template: Template) -> float:
     """Mass of the new part, g: as weighed, else volume times the cast alloy's density."""
-    return template.new_mass_g if template.new_mass_g is not None else mass_g(template.alloy, new_volume(template))
+    return (
+        template.new_mass_g
+        if template.new_mass_g is not None
+        else mass_g(template.alloy, new_volume(template))
+    )
 
 
 def plan_after(template: Template, d_mm: FloatOrFloats) -> FloatOrFloats:
@@ -83,18 +87,22 @@ def volume_after(template: Template, d_mm: FloatOrFloats, face_ratio: float = 1.
     """
     if template.solid == "plate":
         plan = np.asarray(plan_after(template, d_mm), float)
-        return _like(plan * np.asarray(thickness_after(template, d_mm, face_ratio), float) * template.fill_factor, d_mm)
+        return _like(
+            plan * np.asarray(thickness_after(template, d_mm, face_ratio), float) * template.fill_factor, d_mm
+        )
     import shapely
 
     axis, bore_mm, fill = _rod(template)
     worn = np.asarray(shapely.buffer(_plan(template), -_depths(d_mm), quad_segs=QUAD_SEGS))
-    volumes = np.array([_revolved_volume(polygon, axis, bore_mm) for polygon in worn.ravel()]).reshape(worn.shape)
+    volumes = np.array([_revolved_volume(polygon, axis, bore_mm) for polygon in worn.ravel()]).reshape(
+        worn.shape
+    )
     return _like(volumes * fill, d_mm)
 
 
 def outline_after(template: Template, d_mm: float) -> tuple[Rings, ...]:
     """The plan outline after recession `d_mm`: polygons largest first, none when all is gone."""
-    from anodewane.geometry import from_shapely, polygons_of
+    from anodewane.geometry.rings import from_shapely, polygons_of
 
     return tuple(from_shapely(p) for p in polygons_of(_plan(template).buffer(-d_mm, quad_segs=QUAD_SEGS)))
 
@@ -167,7 +175,9 @@ def _like(values: Any, d_mm: FloatOrFloats) -> FloatOrFloats:
     return cast(FloatOrFloats, np.asarray(values, float) if isinstance(d_mm, np.ndarray) else float(values))
 
 
-@lru_cache(maxsize=64)  # templates hash by identity and are frozen; the polygon is worth keeping over the few hundred depths of one judgement
+@lru_cache(
+    maxsize=64
+)  # templates hash by identity and are frozen; the polygon is worth keeping over the few hundred depths of one judgement
 def _plan(template: Template) -> Any:
     import shapely
 
@@ -256,7 +266,11 @@ def _revolved_surface(plan: Any, axis: tuple[Floats, Floats]) -> float:
         a, b = y[:-1], y[1:]
         length = np.hypot(np.diff(x), b - a)
         crossing = a * b < 0
-        mean = np.where(crossing, (a * a + b * b) / (2 * np.where(crossing, np.abs(a - b), 1.0)), (np.abs(a) + np.abs(b)) / 2)
+        mean = np.where(
+            crossing,
+            (a * a + b * b) / (2 * np.where(crossing, np.abs(a - b), 1.0)),
+            (np.abs(a) + np.abs(b)) / 2,
+        )
         total += float(np.dot(length, mean))
     return np.pi * total
 

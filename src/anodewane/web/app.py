@@ -52,7 +52,12 @@ CSV_COLUMNS = (
 WAIT_S = 5.0
 """How long an answer waits for a judgement before it says that there is none yet."""
 
-STATIC = {"page.css": "text/css", "queue.js": "text/javascript", "zoom.js": "text/javascript", "correct.js": "text/javascript"}
+STATIC = {
+    "page.css": "text/css",
+    "queue.js": "text/javascript",
+    "zoom.js": "text/javascript",
+    "correct.js": "text/javascript",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +79,9 @@ def _pages() -> Any:
     import jinja2
 
     loader = jinja2.PackageLoader("anodewane.web", "pages")
-    env = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    env = jinja2.Environment(
+        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
     # named by its content, so that a phone fetches it once
     env.globals["static"] = lambda name: f"/static/{name}?v={hashlib.sha256(_static(name)).hexdigest()[:12]}"
     env.filters["q"] = lambda text: quote(str(text), safe="")
@@ -90,7 +97,9 @@ def page(request: Request, name: str, status: int = 200, **context: Any) -> HTML
 def error_page(request: Request, status: int, says: str | None = None, remedy: str | None = None) -> Response:
     """A plain page that says what is wrong and what to do."""
     usual = SAYS.get(status, SAYS[400])
-    return page(request, "error.html", status, says=says or usual[0], remedy=usual[1] if remedy is None else remedy)
+    return page(
+        request, "error.html", status, says=says or usual[0], remedy=usual[1] if remedy is None else remedy
+    )
 
 
 def _refusal(request: Request, status: int, says: str | None = None, remedy: str | None = None) -> Response:
@@ -107,7 +116,15 @@ async def _on_http(request: Request, e: Exception) -> Response:
 
 async def _on_known(request: Request, e: Exception) -> Response:
     assert isinstance(e, AnodewaneError)
-    status = 507 if isinstance(e, OutputNotWritable) else 422 if isinstance(e, InputUnreadable) else 409 if request.method == "POST" else 404
+    status = (
+        507
+        if isinstance(e, OutputNotWritable)
+        else 422
+        if isinstance(e, InputUnreadable)
+        else 409
+        if request.method == "POST"
+        else 404
+    )
     return _refusal(request, status, e.message, e.remedy)
 
 
@@ -155,7 +172,14 @@ def asked(request: Request, name: str, most: int = 200) -> str:
 # --- the application -------------------------------------------------------------------------------------------------------------------
 
 
-def make_app(book: Path, settings: Settings, make_executor: Callable[[], Executor], workers: int, hosts: list[str], bases: tuple[str, ...]) -> Starlette:
+def make_app(
+    book: Path,
+    settings: Settings,
+    make_executor: Callable[[], Executor],
+    workers: int,
+    hosts: list[str],
+    bases: tuple[str, ...],
+) -> Starlette:
     """The application over a book. hosts : names that the Host header may have; anything else is refused, so that no foreign name can be pointed here.
 
     Raises
@@ -165,7 +189,13 @@ def make_app(book: Path, settings: Settings, make_executor: Callable[[], Executo
     """
     open_book(book).close()
     yard = Yard(book)
-    yonder = Yonder(yard, Sessions(yard.folder / "sessions.json"), Judging(yard, settings, make_executor, workers), settings, bases)
+    yonder = Yonder(
+        yard,
+        Sessions(yard.folder / "sessions.json"),
+        Judging(yard, settings, make_executor, workers),
+        settings,
+        bases,
+    )
 
     @asynccontextmanager
     async def lifespan(_app: Starlette) -> Any:
@@ -178,7 +208,10 @@ def make_app(book: Path, settings: Settings, make_executor: Callable[[], Executo
 
     app = Starlette(
         routes=_routes(yonder),
-        middleware=[Middleware(TrustedHostMiddleware, allowed_hosts=hosts), Middleware(Guard, sessions=yonder.sessions, error_page=error_page)],
+        middleware=[
+            Middleware(TrustedHostMiddleware, allowed_hosts=hosts),
+            Middleware(Guard, sessions=yonder.sessions, error_page=error_page),
+        ],
         exception_handlers={HTTPException: _on_http, AnodewaneError: _on_known},
         lifespan=lifespan,
         max_body_size=MAX_BODY_BYTES,
@@ -190,7 +223,9 @@ def make_app(book: Path, settings: Settings, make_executor: Callable[[], Executo
 def _routes(y: Yonder) -> list[Route]:
     """Every route, each a function of the request."""
 
-    def with_book(name: str, gather: Callable[[Request, Book], dict[str, Any]]) -> Callable[[Request], Awaitable[Response]]:
+    def with_book(
+        name: str, gather: Callable[[Request, Book], dict[str, Any]]
+    ) -> Callable[[Request], Awaitable[Response]]:
         def answer(request: Request) -> Response:
             with open_book(y.yard.book) as book:
                 context = gather(request, book)
@@ -209,18 +244,30 @@ def _routes(y: Yonder) -> list[Route]:
     async def link(request: Request) -> Response:
         token = request.path_params["token"]
         if not y.sessions.is_link(token):
-            return page(request, "in.html", 403, token=None, says="This pairing link has been used or is too old.")
+            return page(
+                request, "in.html", 403, token=None, says="This pairing link has been used or is too old."
+            )
         return page(request, "in.html", token=token, says=None)
 
     async def pair(request: Request) -> Response:
         body = await body_of(request)
         try:
-            name = clean_name(dict(parse_qsl(body[:5000].decode("utf-8"), max_num_fields=5)).get("by", ""), "user")
+            name = clean_name(
+                dict(parse_qsl(body[:5000].decode("utf-8"), max_num_fields=5)).get("by", ""), "user"
+            )
         except (ValueError, UnicodeError, UsageError):
-            return page(request, "in.html", 422, token=request.path_params["token"], says="Say who you are, in up to 80 characters.")
+            return page(
+                request,
+                "in.html",
+                422,
+                token=request.path_params["token"],
+                says="Say who you are, in up to 80 characters.",
+            )
         session = await run_in_threadpool(y.sessions.pair, request.path_params["token"], name)
         if session is None:
-            return page(request, "in.html", 403, token=None, says="This pairing link has been used or is too old.")
+            return page(
+                request, "in.html", 403, token=None, says="This pairing link has been used or is too old."
+            )
         response = RedirectResponse("/", 303)
         # not Secure: the page is plain http inside the yard (docs/threat-model.md)
         response.set_cookie(COOKIE, session, max_age=SESSION_S, path="/", httponly=True, samesite="strict")
@@ -228,7 +275,13 @@ def _routes(y: Yonder) -> list[Route]:
 
     async def show_pairing(request: Request) -> Response:
         token = y.sessions.new_link()
-        return page(request, "pair.html", address=f"{y.bases[0]}/in/{token}", token=token, local=y.bases[0].startswith("http://127."))
+        return page(
+            request,
+            "pair.html",
+            address=f"{y.bases[0]}/in/{token}",
+            token=token,
+            local=y.bases[0].startswith("http://127."),
+        )
 
     async def pairing_code(request: Request) -> Response:
         import io
@@ -239,7 +292,9 @@ def _routes(y: Yonder) -> list[Route]:
         if not y.sessions.is_link(token):
             raise HTTPException(404)
         out = io.BytesIO()
-        segno.make(f"{y.bases[0]}/in/{token}", error="m").save(out, kind="svg", scale=6, border=4, dark="#000", light="#fff")
+        segno.make(f"{y.bases[0]}/in/{token}", error="m").save(
+            out, kind="svg", scale=6, border=4, dark="#000", light="#fff"
+        )
         return Response(out.getvalue(), media_type="image/svg+xml")
 
     async def leave(request: Request) -> Response:
@@ -281,7 +336,10 @@ def _routes(y: Yonder) -> list[Route]:
     async def begin(request: Request) -> Response:
         _, plain = await json_of(request)
         session: Session = request.scope["session_of_page"]
-        if not all(isinstance(plain.get(k), str) for k in ("id", "boat", "position")) or type(plain.get("size")) is not int:
+        if (
+            not all(isinstance(plain.get(k), str) for k in ("id", "boat", "position"))
+            or type(plain.get("size")) is not int
+        ):
             raise HTTPException(422)
 
         def announce() -> Upload | None:
@@ -294,12 +352,30 @@ def _routes(y: Yonder) -> list[Route]:
 
                 ashore = open_haul_out(book, place.boat)
             if ashore is None:
-                raise UsageError(f"'{place.boat}' isn't ashore, by the book.", "Note that it was hauled out: the boat's page has a button.")
+                raise UsageError(
+                    f"'{place.boat}' isn't ashore, by the book.",
+                    "Note that it was hauled out: the boat's page has a button.",
+                )
             day = ashore.hauled_on.isoformat()
-            return y.yard.begin(Upload(plain["id"], session.id, place.boat, place.name, day, session.by, plain["size"], time.time()))
+            return y.yard.begin(
+                Upload(
+                    plain["id"],
+                    session.id,
+                    place.boat,
+                    place.name,
+                    day,
+                    session.by,
+                    plain["size"],
+                    time.time(),
+                )
+            )
 
         upload = await run_in_threadpool(announce)
-        return told(upload) if upload is not None else JSONResponse({"says": SAYS[503][0], "remedy": SAYS[503][1]}, 503, {"retry-after": "5"})
+        return (
+            told(upload)
+            if upload is not None
+            else JSONResponse({"says": SAYS[503][0], "remedy": SAYS[503][1]}, 503, {"retry-after": "5"})
+        )
 
     async def piece(request: Request) -> Response:
         if not csrf_good(request, None):
@@ -352,7 +428,9 @@ def _routes(y: Yonder) -> list[Route]:
 
     async def ask(request: Request) -> Response:
         upload = mine(request)
-        if asked(request, "wait") == "1":  # answered as soon as it is judged: nobody looks at a finished verdict later than need be
+        if (
+            asked(request, "wait") == "1"
+        ):  # answered as soon as it is judged: nobody looks at a finished verdict later than need be
             until = time.monotonic() + WAIT_S
             while upload.state == "waiting" and time.monotonic() < until and not y.judging.leaving:
                 await asyncio.sleep(0.008)
@@ -384,7 +462,11 @@ def _routes(y: Yonder) -> list[Route]:
             photo = y.yard.photo_of(reading.photo_sha256)
             if photo is None:
                 return None
-            file = y.yard.overlay_file(reading.record_sha256) if overlay else y.yard.view_file(reading.photo_sha256)
+            file = (
+                y.yard.overlay_file(reading.record_sha256)
+                if overlay
+                else y.yard.view_file(reading.photo_sha256)
+            )
             if overlay:
                 y.judging.await_overlay(reading.record_sha256)
             if not file.is_file():
@@ -410,7 +492,9 @@ def _routes(y: Yonder) -> list[Route]:
                 r = book.judgement(number_of(request)).reading
             photo = y.yard.photo_of(r.photo_sha256)
             if photo is None:
-                raise UsageError("The photo of this judgement isn't here.", "Judge it with 'anodewane judge --outline'.")
+                raise UsageError(
+                    "The photo of this judgement isn't here.", "Judge it with 'anodewane judge --outline'."
+                )
             if y.judging.full:
                 raise HTTPException(503)
             number = hashlib.sha256(f"{session.id} {time.time_ns()}".encode() + body).hexdigest()[:32]
@@ -434,7 +518,14 @@ def _routes(y: Yonder) -> list[Route]:
         def note() -> None:
             with open_book(y.yard.book) as book:
                 r = book.judgement(number_of(request)).reading
-                book.overrule(r.boat, r.position, r.hauled_on, None if grade == "back" else grade, form.get("why", ""), session.by)  # type: ignore[arg-type]  # one of the three
+                book.overrule(
+                    r.boat,
+                    r.position,
+                    r.hauled_on,
+                    None if grade == "back" else grade,
+                    form.get("why", ""),
+                    session.by,
+                )  # type: ignore[arg-type]  # one of the three
 
         await run_in_threadpool(note)
         return RedirectResponse(f"/judgement/{number_of(request)}", 303)
@@ -450,9 +541,17 @@ def _routes(y: Yonder) -> list[Route]:
                 if form.get("stay") == "1":
                     return f"/judgement/{number_of(request)}"
                 seen = views.visit(book, y.yard, r.boat)
-            following = next((n for n in seen["left"] if n != r.position), None) if seen["day"] == r.hauled_on.isoformat() else None
+            following = (
+                next((n for n in seen["left"] if n != r.position), None)
+                if seen["day"] == r.hauled_on.isoformat()
+                else None
+            )
             boat = quote(r.boat, safe="")
-            return f"/part?boat={boat}&position={quote(following, safe='')}" if following else f"/boat?name={boat}"
+            return (
+                f"/part?boat={boat}&position={quote(following, safe='')}"
+                if following
+                else f"/boat?name={boat}"
+            )
 
         return RedirectResponse(await run_in_threadpool(note), 303)
 
@@ -466,7 +565,9 @@ def _routes(y: Yonder) -> list[Route]:
             with open_book(y.yard.book) as book:
                 boat = book.boat(asked(request, "boat")).name if asked(request, "boat") else None
                 made = orders_of(book, boat, y.settings, BookRules())
-            return order_page(made, f"Order list, {boat}" if boat else "Order list", datetime.now().astimezone().date())
+            return order_page(
+                made, f"Order list, {boat}" if boat else "Order list", datetime.now().astimezone().date()
+            )
 
         return _foreign(await run_in_threadpool(make))
 
@@ -485,7 +586,9 @@ def _routes(y: Yonder) -> list[Route]:
                     date.fromisoformat(day)
                 except ValueError as e:
                     raise HTTPException(404) from e
-            made = assemble(read_haul_out(y.yard.book, asked(request, "boat"), day), Choices(photos=(y.yard.photos,))).report
+            made = assemble(
+                read_haul_out(y.yard.book, asked(request, "boat"), day), Choices(photos=(y.yard.photos,))
+            ).report
             if form == "pdf":
                 from anodewane.report.pdf import report_pdf
 
@@ -496,7 +599,11 @@ def _routes(y: Yonder) -> list[Route]:
 
         data = await run_in_threadpool(make)
         if form == "pdf":
-            return Response(data, media_type="application/pdf", headers={"content-disposition": 'inline; filename="report.pdf"'})
+            return Response(
+                data,
+                media_type="application/pdf",
+                headers={"content-disposition": 'inline; filename="report.pdf"'},
+            )
         return _foreign(data.decode("utf-8"))
 
     def desk(request: Request, book: Book) -> dict[str, Any]:
@@ -516,13 +623,30 @@ def _routes(y: Yonder) -> list[Route]:
                 c = r["consumed"]
                 gone = ("", "", "") if c is None else tuple(f"{v:.1f}" for v in (c.value, c.low, c.high))
                 by = r["overruled_by"] or r["by"] or ""
-                cells = (r["id"], r["boat"], r["position"], r["day"], r["verdict"], *gone, r["template"], r["judged_at"], by, r["photo_sha256"])
+                cells = (
+                    r["id"],
+                    r["boat"],
+                    r["position"],
+                    r["day"],
+                    r["verdict"],
+                    *gone,
+                    r["template"],
+                    r["judged_at"],
+                    by,
+                    r["photo_sha256"],
+                )
                 cells = (*cells, r["accepted_by"] or "", r["accepted_at"] or "")
                 # a spreadsheet takes text that begins so for a formula
-                writer.writerow([f"'{v}" if isinstance(v, str) and v[:1] in "=+-@\t\r" and v else v for v in cells])
+                writer.writerow(
+                    [f"'{v}" if isinstance(v, str) and v[:1] in "=+-@\t\r" and v else v for v in cells]
+                )
             return out.getvalue()
 
-        return Response(await run_in_threadpool(make), media_type="text/csv", headers={"content-disposition": 'attachment; filename="judgements.csv"'})
+        return Response(
+            await run_in_threadpool(make),
+            media_type="text/csv",
+            headers={"content-disposition": 'attachment; filename="judgements.csv"'},
+        )
 
     async def export(_request: Request) -> Response:
         def make() -> bytes:
@@ -535,13 +659,21 @@ def _routes(y: Yonder) -> list[Route]:
                 return (Path(folder) / "book.zip").read_bytes()
 
         name = f"book-{datetime.now(UTC).date().isoformat()}.zip"
-        return Response(await run_in_threadpool(make), media_type="application/zip", headers={"content-disposition": f'attachment; filename="{name}"'})
+        return Response(
+            await run_in_threadpool(make),
+            media_type="application/zip",
+            headers={"content-disposition": f'attachment; filename="{name}"'},
+        )
 
     async def static(request: Request) -> Response:
         name = request.path_params["name"]
         if name not in STATIC:
             raise HTTPException(404)
-        return Response(_static(name), media_type=STATIC[name], headers={"cache-control": "private, max-age=604800, immutable"})
+        return Response(
+            _static(name),
+            media_type=STATIC[name],
+            headers={"cache-control": "private, max-age=604800, immutable"},
+        )
 
     async def favicon(_request: Request) -> Response:
         return Response(status_code=204)
@@ -587,7 +719,10 @@ def _static(name: str) -> bytes:
 
 def _foreign(html: str) -> HTMLResponse:
     """A page made elsewhere, with its style in it: exactly that style is let through, and nothing else."""
-    styles = [base64.b64encode(hashlib.sha256(s.encode()).digest()).decode() for s in re.findall(r"<style>(.*?)</style>", html, re.S)]
+    styles = [
+        base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()
+        for s in re.findall(r"<style>(.*?)</style>", html, re.S)
+    ]
     allowed = " ".join(f"'sha256-{s}'" for s in styles) or "'none'"
     policy = f"default-src 'none'; img-src data:; style-src {allowed}; form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
     return HTMLResponse(html, headers={"content-security-policy": policy})

@@ -158,17 +158,27 @@ class Guard:
                 begun = True
                 names = {k.lower() for k, _ in message["headers"]}
                 more = {**HEADERS, "content-security-policy": POLICY, "cache-control": "no-store"}
-                message["headers"] = [*message["headers"], *((k.encode(), v.encode()) for k, v in more.items() if k.encode() not in names)]
+                message["headers"] = [
+                    *message["headers"],
+                    *((k.encode(), v.encode()) for k, v in more.items() if k.encode() not in names),
+                ]
             await send(message)
 
         request = Request(scope, receive)
         try:
             refused = self.refusal(request)
             await (refused or self.app)(scope, receive, guarded)
-        except Exception as e:  # the last resort: the page says nothing of the inside, the terminal gets one line
-            if type(e).__module__.startswith("starlette."):  # its own way of ending a request whose body is too large: answered already
+        except (
+            Exception
+        ) as e:  # the last resort: the page says nothing of the inside, the terminal gets one line
+            if type(e).__module__.startswith(
+                "starlette."
+            ):  # its own way of ending a request whose body is too large: answered already
                 raise
-            print(f"anodewane: unexpected fault at {request.method} {request.url.path}: {type(e).__name__}: {e}", file=sys.stderr)  # noqa: T201 - no logging elsewhere
+            print(
+                f"anodewane: unexpected fault at {request.method} {request.url.path}: {type(e).__name__}: {e}",
+                file=sys.stderr,
+            )  # noqa: T201 - no logging elsewhere
             if not begun:
                 await self.error_page(request, 500)(scope, receive, guarded)
 
@@ -178,7 +188,12 @@ class Guard:
         request.scope["session_of_page"] = session
         path = request.url.path
         client = request.client.host if request.client else "?"
-        if session is None and path.startswith("/in/") and request.method == "POST" and not self.rates.allow(f"in {client}", PAIRING_RATE):
+        if (
+            session is None
+            and path.startswith("/in/")
+            and request.method == "POST"
+            and not self.rates.allow(f"in {client}", PAIRING_RATE)
+        ):
             return self._no(request, 429)
         if not self.rates.allow(session.id if session else client, PAIRED_RATE if session else STRANGER_RATE):
             return self._no(request, 429)
@@ -186,7 +201,9 @@ class Guard:
             if not same_origin(request):
                 return self._no(request, 403)
             if session is not None and not path.startswith("/in/"):
-                request.scope["csrf_by_header"] = hmac.compare_digest(request.headers.get("x-csrf", "").encode(), session.csrf.encode())
+                request.scope["csrf_by_header"] = hmac.compare_digest(
+                    request.headers.get("x-csrf", "").encode(), session.csrf.encode()
+                )
         if session is None and not (path.startswith(("/in/", "/static/")) or path in ("/in", "/favicon.ico")):
             if request.method in ("GET", "HEAD") and "text/html" in request.headers.get("accept", ""):
                 return RedirectResponse("/in", 303)
@@ -220,12 +237,17 @@ def csrf_good(request: Request, given: str | None) -> bool:
     session: Session | None = request.scope.get("session_of_page")
     if session is None:
         return False
-    return bool(request.scope.get("csrf_by_header")) or hmac.compare_digest((given or "").encode(), session.csrf.encode())
+    return bool(request.scope.get("csrf_by_header")) or hmac.compare_digest(
+        (given or "").encode(), session.csrf.encode()
+    )
 
 
 SAYS = {
     400: ("That can't be read.", "Go back and try again."),
-    401: ("This device isn't paired.", "Open a pairing link: the terminal and the desk's page 'Pair a phone' have one."),
+    401: (
+        "This device isn't paired.",
+        "Open a pairing link: the terminal and the desk's page 'Pair a phone' have one.",
+    ),
     403: ("That didn't come from this page.", "Load the page again and repeat it."),
     404: ("There is no such page.", "Go to the list of boats."),
     405: ("That can't be done here.", "Go to the list of boats."),
@@ -235,5 +257,8 @@ SAYS = {
     429: ("Too much at once.", "Wait a few seconds."),
     500: ("An unexpected fault.", "Try again; what was taken is kept."),
     503: ("Too many photos wait already.", "The phone keeps the photo and tries again."),
-    507: ("This can't be written.", "Free some space on the machine that serves; photos stay on the phone until then."),
+    507: (
+        "This can't be written.",
+        "Free some space on the machine that serves; photos stay on the phone until then.",
+    ),
 }

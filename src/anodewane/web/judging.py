@@ -72,17 +72,19 @@ def judge_task(task: Task) -> bytes:
     ------
     InputUnreadable, UsageError, ModelError
     """
-    from anodewane.pipeline import judge_photo
-    from anodewane.record_json import verdict_to_json
+    from anodewane.judgement.pipeline import judge_photo
+    from anodewane.show.record_json import verdict_to_json
 
     photo = _loaded(task.photo)
     if task.handed is not None:
-        from anodewane.handed import Handed
+        from anodewane.judgement.by_hand import Handed
         from anodewane.records import Manual
 
         mask = corrected(photo, task.handed)
         verdict = judge_photo(photo, task.template, task.settings, mask=mask)
-        verdict = Handed(mask, Manual(task.by, task.when, hashlib.sha256(task.handed).hexdigest()), None).sign(verdict)
+        verdict = Handed(
+            mask, Manual(task.by, task.when, hashlib.sha256(task.handed).hexdigest()), None
+        ).sign(verdict)
     else:
         verdict = judge_photo(photo, task.template, task.settings)
     return verdict_to_json(verdict).encode()
@@ -106,10 +108,10 @@ def overlay_task(photo: Path, record: bytes, file: Path) -> None:
 
 def warm_task() -> None:
     """Load what a judgement needs before the first photo comes: it takes longer than the judgement."""
-    import anodewane.draw
-    import anodewane.pipeline
-    import anodewane.record_json  # noqa: F401
-    from anodewane.weights import shared_session
+    import anodewane.judgement.pipeline
+    import anodewane.show.overlay
+    import anodewane.show.record_json  # noqa: F401
+    from anodewane.segment.model_file import shared_session
 
     shared_session()
 
@@ -118,8 +120,8 @@ def draw_task(photo: Path, record: bytes | None) -> bytes:
     """A picture for the page: a judgement's overlay, or the photo itself upright and without any of its EXIF."""
     import cv2
 
-    from anodewane.draw import encode_picture, overlay
-    from anodewane.record_json import verdict_from_json
+    from anodewane.show.overlay import encode_picture, overlay
+    from anodewane.show.record_json import verdict_from_json
 
     seen = _loaded(photo)
     _loaded.cache_clear()  # no photo stays in memory without need
@@ -158,7 +160,9 @@ def read_correction(data: bytes) -> tuple[list[Any], list[tuple[bool, float, Any
         if not 0 < total <= MAX_POINTS or len(rings) > 200 or len(strokes) > 500:
             raise ValueError
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as e:
-        raise UsageError("The corrected outline can't be read.", "Load the page again and correct the outline once more.") from e
+        raise UsageError(
+            "The corrected outline can't be read.", "Load the page again and correct the outline once more."
+        ) from e
     return rings, strokes
 
 
@@ -190,11 +194,21 @@ def corrected(photo: Photo, handed: bytes) -> MetalMask:
         wide = max(1, round(2 * radius))
         line = at(points if len(points) > 1 else np.vstack([points, points]))
         cv2.polylines(canvas, [line], False, 255 if metal else 0, wide, cv2.LINE_AA, 4)
-        cv2.polylines(painted, [line], False, round(min(max(SNAP_SHARE * radius, 2.0), MAX_SNAP * max(canvas.shape), 250)), wide + 6, cv2.LINE_8, 4)
+        cv2.polylines(
+            painted,
+            [line],
+            False,
+            round(min(max(SNAP_SHARE * radius, 2.0), MAX_SNAP * max(canvas.shape), 250)),
+            wide + 6,
+            cv2.LINE_8,
+            4,
+        )
     try:
         mask = mask_from_pixels(canvas)
     except UsageError as e:
-        raise UsageError("Nothing that was painted as metal is left.", "Undo the last strokes, or paint the metal.") from e
+        raise UsageError(
+            "Nothing that was painted as metal is left.", "Undo the last strokes, or paint the metal."
+        ) from e
     outlines = [np.asarray(ring) for piece in mask.pieces_px for ring in piece]
     try:
         return mask_from_rings([snapped(np.asarray(photo.rgb), ring, painted) for ring in outlines])
@@ -212,7 +226,7 @@ def snapped(rgb: Any, ring: Any, painted: Any) -> Any:
     import numpy as np
     from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
-    from anodewane.geometry import resample_ring, ring_normals
+    from anodewane.geometry.rings import resample_ring, ring_normals
     from anodewane.units import SRGB_TO_LINEAR
 
     ring = resample_ring(ring, 1.5)
@@ -228,14 +242,26 @@ def snapped(rgb: Any, ring: Any, painted: Any) -> Any:
     t = np.arange(-2 * int(reach.max()), 2 * int(reach.max()) + 1) / 2
     normal = ring_normals(ring, 4)
     x, y = ring[:, :1] + normal[:, :1] * t, ring[:, 1:] + normal[:, 1:] * t
-    seen: Any = cv2.remap(rgb, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    light = np.stack([gaussian_filter(SRGB_TO_LINEAR[seen[..., c]].astype(float), (2.0, 2.0), mode=("wrap", "nearest")) for c in range(3)], -1)
+    seen: Any = cv2.remap(
+        rgb, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    light = np.stack(
+        [
+            gaussian_filter(SRGB_TO_LINEAR[seen[..., c]].astype(float), (2.0, 2.0), mode=("wrap", "nearest"))
+            for c in range(3)
+        ],
+        -1,
+    )
     slope = np.linalg.norm(np.gradient(light, axis=1), axis=2)
     near = reach > 0
     # what the edge looks like where nobody painted: texture inside the part is no edge beside it
     usual = float(np.median(slope[~near, len(t) // 2])) if (~near).sum() >= 20 else 0.0
     cost = -slope / max(1e-9, usual, float(np.percentile(slope[near].max(1), 75)))
-    cost = np.where(np.abs(t)[None] <= np.maximum(reach, 0.25)[:, None], cost + 0.12 * (t[None] / np.maximum(reach, 1.0)[:, None]) ** 2, 1e6)
+    cost = np.where(
+        np.abs(t)[None] <= np.maximum(reach, 0.25)[:, None],
+        cost + 0.12 * (t[None] / np.maximum(reach, 1.0)[:, None]) ** 2,
+        1e6,
+    )
     total, came = cost[0].copy(), np.zeros(cost.shape, np.int8)
     for k in range(1, n):
         options = np.stack([np.r_[np.inf, total[:-1]] + 0.06, total, np.r_[total[1:], np.inf] + 0.06])
@@ -258,7 +284,9 @@ DRAW_S = 120.0
 class Judging:
     """The queue and its workers. `make_executor` is called at the start and again whenever a worker's death breaks the pool."""
 
-    def __init__(self, yard: Yard, settings: Settings, make_executor: Callable[[], Executor], workers: int) -> None:
+    def __init__(
+        self, yard: Yard, settings: Settings, make_executor: Callable[[], Executor], workers: int
+    ) -> None:
         self.yard, self.settings, self.workers = yard, settings, workers
         self._make = make_executor
         self._executor: Executor | None = None
@@ -320,16 +348,24 @@ class Judging:
             return future.result()
         except BrokenExecutor as e:
             self._renew()
-            raise InputUnreadable("The picture can't be made.", "Load the page again; if that doesn't help, take the photo again.") from e
+            raise InputUnreadable(
+                "The picture can't be made.",
+                "Load the page again; if that doesn't help, take the photo again.",
+            ) from e
 
     def _draw_soon(self, upload: Upload, record: bytes) -> None:
         """Have a judgement drawn while the book takes it in and the page is sent."""
         digest = hashlib.sha256(record).hexdigest()
         assert upload.photo is not None
-        with self._room, contextlib.suppress(Exception):  # whatever hinders it, the judgement stands, and it is drawn when somebody asks
+        with (
+            self._room,
+            contextlib.suppress(Exception),
+        ):  # whatever hinders it, the judgement stands, and it is drawn when somebody asks
             if self._stopped:
                 return
-            future = self._pool().submit(overlay_task, self.yard.photos / upload.photo, record, self.yard.overlay_file(digest))
+            future = self._pool().submit(
+                overlay_task, self.yard.photos / upload.photo, record, self.yard.overlay_file(digest)
+            )
             self._drawing[digest] = future
             future.add_done_callback(lambda _: self._drawing.pop(digest, None))
 
@@ -400,7 +436,9 @@ class Judging:
     def _run(self) -> None:
         while True:
             with self._room:
-                while not self._stopped and (len(self._busy) >= self.workers or not any(self._lines.values())):
+                while not self._stopped and (
+                    len(self._busy) >= self.workers or not any(self._lines.values())
+                ):
                     self._room.wait()
                 if self._stopped:
                     return
@@ -459,7 +497,11 @@ class Judging:
             self._renew()
             deaths = self._deaths[number] = self._deaths.get(number, 0) + 1
             if deaths >= 3:  # others that were in flight die with it once or twice
-                self._fail(upload, "The photo can't be judged: it takes more memory than there is, or breaks a decoder.", "Take it again at a lower resolution.")
+                self._fail(
+                    upload,
+                    "The photo can't be judged: it takes more memory than there is, or breaks a decoder.",
+                    "Take it again at a lower resolution.",
+                )
             else:
                 self.add(upload)
             return
@@ -483,8 +525,15 @@ class Judging:
         day = date.fromisoformat(upload.hauled_on)
         with open_book(self.yard.book) as book:
             by = upload.by if upload.handed else None
-            book.record([NewJudgement(upload.boat, upload.position, day, record, datetime.now(UTC), judged_by=by)], self.settings)
-            return next(j.id for j in reversed(book.judgements(upload.boat, upload.position, day)) if j.reading.record_sha256 == digest)
+            book.record(
+                [NewJudgement(upload.boat, upload.position, day, record, datetime.now(UTC), judged_by=by)],
+                self.settings,
+            )
+            return next(
+                j.id
+                for j in reversed(book.judgements(upload.boat, upload.position, day))
+                if j.reading.record_sha256 == digest
+            )
 
     def _fault(self, upload: Upload, e: Exception) -> None:
         """The page says nothing of the inside; the terminal gets one line."""

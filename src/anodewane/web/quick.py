@@ -51,7 +51,10 @@ def quick_look(data: bytes, settings: Settings) -> tuple[Reason, ...]:
             near = (finding("close_camera", f"{plane.distance_mm:.0f} mm from the sheet"),)
         first_look(photo, plane, sighting)
     except CannotJudge as refusal:
-        if refusal.code in ("no_sheet", "sheet_too_little") and (level := brightest(photo)) < settings.min_paper_level:
+        if (
+            refusal.code in ("no_sheet", "sheet_too_little")
+            and (level := brightest(photo)) < settings.min_paper_level
+        ):
             # where nothing is as light as white paper has to be, it's the dark that hides the sheet
             refusal = CannotJudge("too_dark", f"its lightest parts read {100 * level:.1f} % of full light")
         return (refusal_reason(refusal), *near)
@@ -77,12 +80,19 @@ def first_look(photo: Photo, plane: Plane, sighting: CardSighting) -> None:
         "no_part", "several_parts", "part_cut_off".
     """
     from anodewane.stages.flatten import flatten, overview_window
-    from anodewane.stages.segment import OVERVIEW_AGAIN_PX, OVERVIEW_LONG_SIDE_PX, NetworkSegmenter, choose_candidate
+    from anodewane.stages.segment import (
+        OVERVIEW_AGAIN_PX,
+        OVERVIEW_LONG_SIDE_PX,
+        NetworkSegmenter,
+        choose_candidate,
+    )
 
     layout = sighting.layout
     window = overview_window(photo, plane, layout)
     long_mm = max(window.right - window.left, window.top - window.bottom)
-    for k, (long_px, segmenter) in enumerate(((OVERVIEW_LONG_SIDE_PX, NetworkSegmenter(())), (OVERVIEW_AGAIN_PX, NetworkSegmenter()))):
+    for k, (long_px, segmenter) in enumerate(
+        ((OVERVIEW_LONG_SIDE_PX, NetworkSegmenter(())), (OVERVIEW_AGAIN_PX, NetworkSegmenter()))
+    ):
         flat = flatten(photo, plane, layout, window, long_mm / long_px)
         try:
             choose_candidate(flat, segmenter(flat), layout.name.startswith("mat"))

@@ -28,17 +28,23 @@ def lan_address(given: str | None = None) -> str:
     if given is None:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as s:
             try:
-                s.connect(("192.0.2.1", 9))  # a test address (RFC 5737); connecting a datagram socket only chooses the way out
+                s.connect(
+                    ("192.0.2.1", 9)
+                )  # a test address (RFC 5737); connecting a datagram socket only chooses the way out
                 given = str(s.getsockname()[0])
             except OSError as e:
-                raise UsageError("This machine is in no network.", "Join the workshop's network, or name the address with --address.") from e
+                raise UsageError(
+                    "This machine is in no network.",
+                    "Join the workshop's network, or name the address with --address.",
+                ) from e
     try:
         address = ipaddress.IPv4Address(given)
     except ValueError as e:
         raise UsageError(f"'{given}' isn't an IPv4 address.", "Write it as 192.168.1.20.") from e
     if not (address.is_private or address.is_link_local) or address.is_loopback or address.is_unspecified:
         raise UsageError(
-            f"'{given}' isn't an address of a private network.", "Name this machine's address in the workshop's network; the page is not for the open internet."
+            f"'{given}' isn't an address of a private network.",
+            "Name this machine's address in the workshop's network; the page is not for the open internet.",
         )
     return str(address)
 
@@ -58,7 +64,10 @@ def bound(address: str, port: int) -> socket.socket:
         s.listen(128)  # whoever opens the link at once waits instead of being refused
     except OSError as e:
         s.close()
-        raise OutputNotWritable(f"Port {port} of {address} can't be had: {e.strerror or e}.", "Give another --port, or stop what uses it.") from e
+        raise OutputNotWritable(
+            f"Port {port} of {address} can't be had: {e.strerror or e}.",
+            "Give another --port, or stop what uses it.",
+        ) from e
     return s
 
 
@@ -75,10 +84,20 @@ def need_extra() -> None:
         import starlette  # noqa: F401
         import uvicorn  # noqa: F401
     except ImportError as e:
-        raise UsageError(f"The page needs the package {e.name}.", "Install it: pip install 'anodewane[web]'.") from e
+        raise UsageError(
+            f"The page needs the package {e.name}.", "Install it: pip install 'anodewane[web]'."
+        ) from e
 
 
-def serve(book: Path, settings: Settings, *, port: int, lan: str | None, workers: int | None, say: Callable[[str], None]) -> None:
+def serve(
+    book: Path,
+    settings: Settings,
+    *,
+    port: int,
+    lan: str | None,
+    workers: int | None,
+    say: Callable[[str], None],
+) -> None:
     """Serve until Ctrl-C. lan : this machine's address for phones; None answers on this machine only.
 
     Raises
@@ -108,7 +127,9 @@ def serve(book: Path, settings: Settings, *, port: int, lan: str | None, workers
             s.close()
         raise
     sessions = app.state.yonder.sessions
-    say(f"Serving '{book.name}'. On this machine open (once, within a quarter of an hour):\n  {bases[-1]}/in/{sessions.new_link()}")
+    say(
+        f"Serving '{book.name}'. On this machine open (once, within a quarter of an hour):\n  {bases[-1]}/in/{sessions.new_link()}"
+    )
     if lan:
         link = f"{bases[0]}/in/{sessions.new_link()}"
         import io

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from anodewane.book.intake import open_haul_out, part_at
 from anodewane.book.listing import position_lines
 from anodewane.settings import BookRules, Settings
-from anodewane.words import GRADE_WORDS, no_wear, summary
+from anodewane.show.words import GRADE_WORDS, no_wear, summary
 
 if TYPE_CHECKING:
     from anodewane.book.store import Book, Judgement
@@ -68,7 +68,14 @@ def boats(book: Book) -> list[Plain]:
     for b in book.boats():
         ashore = open_haul_out(book, b.name)
         n, so_far = positions.get(b.name, 0), done.get((b.name, ashore.hauled_on), 0) if ashore else 0
-        out.append({"name": b.name, "ashore": ashore.hauled_on.isoformat() if ashore else None, "n": n, "done": so_far})
+        out.append(
+            {
+                "name": b.name,
+                "ashore": ashore.hauled_on.isoformat() if ashore else None,
+                "n": n,
+                "done": so_far,
+            }
+        )
     return sorted(out, key=lambda x: (x["ashore"] is None, x["name"]))
 
 
@@ -82,7 +89,13 @@ def grade_of(j: Judgement | None, overruled: str | None = None) -> Plain | None:
     if j is None:
         return None
     grade = overruled or (j.reading.verdict if j.reading.status == "judged" else None)
-    return {"sign": SIGNS[grade], "word": GRADE_WORDS[grade] if grade else "CANNOT JUDGE", "css": grade or "refused", "gone": span(j), "overruled": overruled is not None}
+    return {
+        "sign": SIGNS[grade],
+        "word": GRADE_WORDS[grade] if grade else "CANNOT JUDGE",
+        "css": grade or "refused",
+        "gone": span(j),
+        "overruled": overruled is not None,
+    }
 
 
 def span(j: Judgement) -> str | None:
@@ -138,19 +151,35 @@ def visit(book: Book, yard: Yard, name: str) -> Plain:
                 "judgement": now.id if now else None,
                 "grade": grade_of(now, o.verdict if o else None),
                 "accepted": now is not None and now.id in accepted,
-                "waiting": latest is not None and (latest.state == "waiting" or (latest.state == "receiving" and time.time() - latest.begun_at < FRESH_S)),
-                "failed": latest.says if latest is not None and latest.state == "failed" and now is None else None,
+                "waiting": latest is not None
+                and (
+                    latest.state == "waiting"
+                    or (latest.state == "receiving" and time.time() - latest.begun_at < FRESH_S)
+                ),
+                "failed": latest.says
+                if latest is not None and latest.state == "failed" and now is None
+                else None,
                 "done": now is not None and (now.reading.status == "judged" or o is not None),
             }
         )
     rows.sort(key=lambda r: (r["off"] is None, r["off"] or 0, r["name"]))
     left = [r["name"] for r in rows if not r["done"] and not r["waiting"]]
-    return {"boat": boat.name, "day": day.isoformat() if day else None, "rows": rows, "left": left, "done": sum(r["done"] for r in rows)}
+    return {
+        "boat": boat.name,
+        "day": day.isoformat() if day else None,
+        "rows": rows,
+        "left": left,
+        "done": sum(r["done"] for r in rows),
+    }
 
 
 def earlier(book: Book, yard: Yard, boat: str, position: str, day: date | None) -> Plain | None:
     """What the haul-out before said of a position, with its photo where it is here."""
-    before = [j for j in book.judgements(boat, position) if j.counts and j.reading.kind == "wear" and (day is None or j.reading.hauled_on < day)]
+    before = [
+        j
+        for j in book.judgements(boat, position)
+        if j.counts and j.reading.kind == "wear" and (day is None or j.reading.hauled_on < day)
+    ]
     if not before:
         return None
     j = max(before, key=lambda j: j.reading.hauled_on)
@@ -171,7 +200,14 @@ def part(book: Book, yard: Yard, boat: str, position: str) -> Plain:
     day = date.fromisoformat(seen["day"]) if seen["day"] else None
     sits = part_at(book, place.boat, place.name, day) if day else None
     mine = next(r for r in seen["rows"] if r["name"] == place.name)
-    waiting = next((u for u in reversed(yard.all(place.boat)) if u.position == place.name and u.state in ("receiving", "waiting")), None)
+    waiting = next(
+        (
+            u
+            for u in reversed(yard.all(place.boat))
+            if u.position == place.name and u.state in ("receiving", "waiting")
+        ),
+        None,
+    )
     return {
         **seen,
         "position": place.name,
@@ -185,7 +221,7 @@ def part(book: Book, yard: Yard, boat: str, position: str) -> Plain:
 
 def judgement(book: Book, yard: Yard, number: int, who: str) -> Plain:
     """A judgement for the verdict view of `who`."""
-    from anodewane.record_json import verdict_from_json
+    from anodewane.show.record_json import verdict_from_json
 
     j = book.judgement(number)
     r = j.reading
@@ -204,27 +240,55 @@ def judgement(book: Book, yard: Yard, number: int, who: str) -> Plain:
         "position": r.position,
         "day": r.hauled_on.isoformat(),
         "grade": grade_of(j),
-        "check": CHECKS.get(refusal) if refusal else CHECKS["close_camera"] if any(x.code == "close_camera" for x in verdict.reasons) else None,
-        "consumed": {"value": mass.value, "low": mass.low, "high": mass.high, "limit": verdict.limits.limit_pct, "coverage": coverage, "none": no_wear(verdict)}
+        "check": CHECKS.get(refusal)
+        if refusal
+        else CHECKS["close_camera"]
+        if any(x.code == "close_camera" for x in verdict.reasons)
+        else None,
+        "consumed": {
+            "value": mass.value,
+            "low": mass.low,
+            "high": mass.high,
+            "limit": verdict.limits.limit_pct,
+            "coverage": coverage,
+            "none": no_wear(verdict),
+        }
         if mass
         else None,
         "figures": words.figures,
         "reasons": words.reasons,
         "cautions": verdict.cautions,
-        "overruled": {"word": GRADE_WORDS[o.verdict], "sign": SIGNS[o.verdict], "css": o.verdict, "why": o.why, "by": o.by} if o else None,
-        "manual": {"by": verdict.provenance.manual.by, "when": verdict.provenance.manual.when} if verdict.provenance.manual else None,
+        "overruled": {
+            "word": GRADE_WORDS[o.verdict],
+            "sign": SIGNS[o.verdict],
+            "css": o.verdict,
+            "why": o.why,
+            "by": o.by,
+        }
+        if o
+        else None,
+        "manual": {"by": verdict.provenance.manual.by, "when": verdict.provenance.manual.when}
+        if verdict.provenance.manual
+        else None,
         "photo": yard.photo_of(r.photo_sha256) is not None,
         "marks": {
             "new": bool(verdict.template and verdict.template.outline_photo_px),
             "left": bool(verdict.outline and verdict.outline.photo_px),
-            "worst": bool(verdict.recession_mm and verdict.recession_mm.worst_photo_px is not None and not no_wear(verdict)),
+            "worst": bool(
+                verdict.recession_mm
+                and verdict.recession_mm.worst_photo_px is not None
+                and not no_wear(verdict)
+            ),
         },
         "can_correct": verdict.scale is not None and verdict.scale.sheet_photo_px is not None,
         "counts": j.counts,
         "stands": counts.id if counts and counts.id != j.id else None,
         "withdrawn": j.withdrawn,
         "accepted": accepted,
-        "to_accept": j.counts and r.status == "judged" and o is None and not (accepted and who in accepted["who"]),
+        "to_accept": j.counts
+        and r.status == "judged"
+        and o is None
+        and not (accepted and who in accepted["who"]),
         "next": next((n for n in seen["left"] if n != r.position), None),
         "left": len(seen["left"]),
         "before": earlier(book, yard, r.boat, r.position, r.hauled_on),
@@ -234,10 +298,13 @@ def judgement(book: Book, yard: Yard, number: int, who: str) -> Plain:
 
 def outline(book: Book, number: int) -> Plain:
     """What the finger begins with: rings in pixels of the upright photo, and the photo's size."""
-    from anodewane.record_json import verdict_from_json
+    from anodewane.show.record_json import verdict_from_json
 
     verdict = verdict_from_json(book.record_json(book.judgement(number).reading.record_sha256))
-    rings = [[[round(float(x), 2), round(float(y), 2)] for x, y in ring] for ring in (verdict.outline.photo_px if verdict.outline else ())]
+    rings = [
+        [[round(float(x), 2), round(float(y), 2)] for x, y in ring]
+        for ring in (verdict.outline.photo_px if verdict.outline else ())
+    ]
     return {"width": verdict.photo.width_px, "height": verdict.photo.height_px, "rings": rings}
 
 
@@ -249,7 +316,9 @@ def compare(book: Book, yard: Yard, name: str) -> Plain:
     for row in sorted(seen["rows"], key=lambda r: (r["pair"] or r["name"], r["name"])):
         now = book.judgement(row["judgement"]) if row["judgement"] else None
         have = now is not None and yard.photo_of(now.reading.photo_sha256) is not None
-        groups.setdefault(row["pair"] or row["name"], []).append({**row, "photo": have, "before": earlier(book, yard, seen["boat"], row["name"], day)})
+        groups.setdefault(row["pair"] or row["name"], []).append(
+            {**row, "photo": have, "before": earlier(book, yard, seen["boat"], row["name"], day)}
+        )
     return {**seen, "groups": [{"pair": k if len(v) > 1 else None, "rows": v} for k, v in groups.items()]}
 
 
@@ -267,7 +336,11 @@ def desk(book: Book, *, boat: str = "", verdict: str = "", year: str = "", only:
             years.add(str(r.hauled_on.year))
             o = overruled.get((r.position, r.hauled_on)) if j.counts else None
             grade = (o.verdict if o else r.verdict) if r.status == "judged" or o else "cannot_judge"
-            if (verdict and grade != verdict) or (year and str(r.hauled_on.year) != year) or (only != "all" and not j.counts):
+            if (
+                (verdict and grade != verdict)
+                or (year and str(r.hauled_on.year) != year)
+                or (only != "all" and not j.counts)
+            ):
                 continue
             rows.append(
                 {
@@ -279,13 +352,25 @@ def desk(book: Book, *, boat: str = "", verdict: str = "", year: str = "", only:
                 }
             )  # fmt: skip
     rows.sort(key=lambda r: (r["day"], r["boat"], r["position"], r["id"]), reverse=True)
-    return {"rows": rows, "boats": names, "years": sorted(years, reverse=True), "boat": boat, "verdict": verdict, "year": year, "only": only}
+    return {
+        "rows": rows,
+        "boats": names,
+        "years": sorted(years, reverse=True),
+        "boat": boat,
+        "verdict": verdict,
+        "year": year,
+        "only": only,
+    }
 
 
 def seasons(book: Book, name: str) -> Plain:
     """A boat's positions against its haul-outs."""
     boat = book.boat(name)
-    cells: dict[tuple[str, date], Judgement] = {(j.reading.position, j.reading.hauled_on): j for j in book.judgements(boat.name) if j.counts and j.reading.kind == "wear"}
+    cells: dict[tuple[str, date], Judgement] = {
+        (j.reading.position, j.reading.hauled_on): j
+        for j in book.judgements(boat.name)
+        if j.counts and j.reading.kind == "wear"
+    }
     days = sorted({d for _, d in cells})
     overruled = overrules_of(book, boat.name)
     lines = {line["position"]: line for line in position_lines(book, boat.name, Settings(), BookRules())}
@@ -293,12 +378,19 @@ def seasons(book: Book, name: str) -> Plain:
     for p in book.positions(boat.name):
         line = lines.get(p.name, {})
         rate = line.get("points_per_month")
-        cols = [{"id": j.id, "grade": grade_of(j, o.verdict if (o := overruled.get((p.name, d))) else None)} if (j := cells.get((p.name, d))) else None for d in days]
+        cols = [
+            {"id": j.id, "grade": grade_of(j, o.verdict if (o := overruled.get((p.name, d))) else None)}
+            if (j := cells.get((p.name, d)))
+            else None
+            for d in days
+        ]
         rows.append(
             {
                 "name": p.name,
                 "cells": cols,
-                "rate": f"{rate['value']:.1f} ({rate['low']:.1f} to {rate['high']:.1f})" if rate else "not known",
+                "rate": f"{rate['value']:.1f} ({rate['low']:.1f} to {rate['high']:.1f})"
+                if rate
+                else "not known",
                 "verdict": GRADE_WORDS.get(line.get("verdict") or "", "not known"),
                 "warnings": ", ".join(w.replace("_", " ") for w in line.get("warnings", ())),
             }

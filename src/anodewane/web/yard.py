@@ -77,17 +77,24 @@ class Yard:
 
         self.book = book
         self.folder = book.with_name(f"{book.name}.yard")
-        self.photos, self.pictures, self.uploads, self.handed = (self.folder / n for n in ("photos", "pictures", "uploads", "handed"))
+        self.photos, self.pictures, self.uploads, self.handed = (
+            self.folder / n for n in ("photos", "pictures", "uploads", "handed")
+        )
         for folder in (self.folder, self.photos, self.pictures, self.uploads, self.handed):
             check_folder(folder)
         with contextlib.suppress(OSError):
             self.folder.chmod(0o700)  # photos carry the place where they were taken
         self._lock = threading.RLock()
-        self._own = FileLock(self.folder / "serving.lock", thread_local=False)  # taken in one thread, let go in another
+        self._own = FileLock(
+            self.folder / "serving.lock", thread_local=False
+        )  # taken in one thread, let go in another
         try:
             self._own.acquire(timeout=0)
         except Timeout as e:
-            raise UsageError(f"Another 'anodewane serve' has the book '{book.name}' already.", "Stop it first, or use its page.") from e
+            raise UsageError(
+                f"Another 'anodewane serve' has the book '{book.name}' already.",
+                "Stop it first, or use its page.",
+            ) from e
         self._known = {u.id: u for u in self._read()}
 
     def close(self) -> None:
@@ -117,7 +124,9 @@ class Yard:
     def put(self, upload: Upload) -> Upload:
         """Keep an upload's state."""
         with self._lock:
-            write_atomic(self.uploads / f"{upload.id}.json", json.dumps(asdict(upload), ensure_ascii=False).encode())
+            write_atomic(
+                self.uploads / f"{upload.id}.json", json.dumps(asdict(upload), ensure_ascii=False).encode()
+            )
             self._known[upload.id] = upload
             if len(self._known) > MAX_KNOWN:
                 old = next((u for u in self._known.values() if u.state in ("done", "failed")), None)
@@ -150,7 +159,8 @@ class Yard:
             raise UsageError("The photo's number isn't 32 hex digits.", "Load the page again.")
         if not 0 < upload.size <= MAX_UPLOAD_BYTES:
             raise UsageError(
-                f"The photo has {upload.size} bytes; from 1 to {MAX_UPLOAD_BYTES // 1_000_000} million are taken.", "Take it with the phone's usual camera settings."
+                f"The photo has {upload.size} bytes; from 1 to {MAX_UPLOAD_BYTES // 1_000_000} million are taken.",
+                "Take it with the phone's usual camera settings.",
             )
         with self._lock:
             have = self._known.get(upload.id)
@@ -158,10 +168,18 @@ class Yard:
                 if have.owner != upload.owner or have.size != upload.size:
                     raise UsageError("Another photo has that number.", "Load the page again.")
                 return have
-            if sum(u.state == "receiving" and u.owner == upload.owner for u in self._known.values()) >= MAX_OPEN:
-                raise OutputNotWritable(f"This phone has {MAX_OPEN} photos under way already.", "Wait until they are through.")
+            if (
+                sum(u.state == "receiving" and u.owner == upload.owner for u in self._known.values())
+                >= MAX_OPEN
+            ):
+                raise OutputNotWritable(
+                    f"This phone has {MAX_OPEN} photos under way already.", "Wait until they are through."
+                )
             if shutil.disk_usage(self.folder).free < MIN_FREE_BYTES + upload.size:
-                raise OutputNotWritable("The disk of this machine is nearly full.", "Free some space; the photo stays on the phone until then.")
+                raise OutputNotWritable(
+                    "The disk of this machine is nearly full.",
+                    "Free some space; the photo stays on the phone until then.",
+                )
             return self.put(upload)
 
     def received(self, upload_id: str) -> int:
@@ -185,7 +203,10 @@ class Yard:
                     f.flush()
                     os.fsync(f.fileno())
             except OSError as e:
-                raise OutputNotWritable(f"The photo can't be written: {e.strerror or e}.", "Free some space; the photo stays on the phone until then.") from e
+                raise OutputNotWritable(
+                    f"The photo can't be written: {e.strerror or e}.",
+                    "Free some space; the photo stays on the phone until then.",
+                ) from e
             return self.received(upload.id)
 
     def drop(self, upload: Upload) -> Upload:
@@ -212,12 +233,16 @@ class Yard:
                 kind, width, height = read_size(data, "photo")
                 if width * height > MAX_UPLOAD_PIXELS:
                     raise InputUnreadable(
-                        f"The photo has {width} x {height} pixels; the page takes {MAX_UPLOAD_PIXELS // 1_000_000} million.", "Set the camera to its usual resolution."
+                        f"The photo has {width} x {height} pixels; the page takes {MAX_UPLOAD_PIXELS // 1_000_000} million.",
+                        "Set the camera to its usual resolution.",
                     )
             except InputUnreadable as e:
                 part.unlink(missing_ok=True)
                 return self.put(replace(now, state="failed", says=e.message, remedy=e.remedy))
-            name = hashlib.sha256(data).hexdigest() + {"JPEG": ".jpg", "HEIC": ".heic", "PNG": ".png", "WEBP": ".webp"}[kind]
+            name = (
+                hashlib.sha256(data).hexdigest()
+                + {"JPEG": ".jpg", "HEIC": ".heic", "PNG": ".png", "WEBP": ".webp"}[kind]
+            )
             part.replace(self.photos / name)
             return self.put(replace(now, state="waiting", photo=name))
 
@@ -225,7 +250,10 @@ class Yard:
         """The photo of that digest, where it is here."""
         if not HEX64.fullmatch(sha256):
             return None
-        return next((p for s in (".jpg", ".heic", ".png", ".webp") if (p := self.photos / (sha256 + s)).is_file()), None)
+        return next(
+            (p for s in (".jpg", ".heic", ".png", ".webp") if (p := self.photos / (sha256 + s)).is_file()),
+            None,
+        )
 
     def keep_handed(self, data: bytes) -> str:
         """Keep what a person handed in, by its digest."""

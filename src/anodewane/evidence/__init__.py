@@ -1,0 +1,1 @@
+"""The evidence bag: packed, sealed, signed, stamped and checked again."""

@@ -1,0 +1,1 @@
+"""The record shown: as JSON, in words, as a picture."""
