@@ -1,5 +1,6 @@
 #!/usr/bin/env python3
-"""Make the pages that follow from the code: cli.md, json.md, errors.md, settings.md, record.schema.json and the decisions' index.
+"""Make the pages that follow from the code: cli.md, json.md, errors.md, settings.md, record.schema.json
+and the decisions' index.
 
 python docs/generate.py           write them
 python docs/generate.py --check   exit 1 and name each page that is stale
@@ -22,7 +23,7 @@ SRC = DOCS.parent / "src" / "anodewane"
 NOTES = DOCS / "errors_notes.toml"
 NOTE = "<!-- Made by docs/generate.py; change the code or the notes, not this page. -->\n"
 
-# --- the command ---------------------------------------------------------------------------------------------------------------------
+# --- the command ---------------------------------------------------------------------------------
 
 
 def cli_page() -> str:
@@ -68,7 +69,7 @@ def cli_page() -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-# --- the record ----------------------------------------------------------------------------------------------------------------------
+# --- the record ----------------------------------------------------------------------------------
 
 UNITS = {
     "px": "photo pixels, centres at integers", "mm": "mm", "mm2": "mm²", "deg": "degrees", "g": "g", "pct": "% (points of the new part)", "frac": "0 to 1",
@@ -137,7 +138,7 @@ def schema_text() -> str:
     return json.dumps(record_schema(), indent=2, ensure_ascii=False) + "\n"
 
 
-# --- errors --------------------------------------------------------------------------------------------------------------------------
+# --- errors --------------------------------------------------------------------------------------
 
 ERROR_CLASSES = ("UsageError", "InputUnreadable", "OutputNotWritable", "ModelError")
 
@@ -253,7 +254,7 @@ def errors_page() -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-# --- settings and decisions ----------------------------------------------------------------------------------------------------------
+# --- settings and decisions ----------------------------------------------------------------------
 
 
 def settings_page() -> str:
@@ -305,7 +306,7 @@ def decisions_page() -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-# --- writing -------------------------------------------------------------------------------------------------------------------------
+# --- writing -------------------------------------------------------------------------------------
 
 
 def pages() -> dict[Path, str]:

@@ -1,4 +1,5 @@
-"""Make the sample photos again: ``python sample_images/make.py``. Everything in them is invented and drawn by `anodewane.testing`.
+"""Make the sample photos again: ``python sample_images/make.py``. Everything in them is invented and
+drawn by `anodewane.testing`.
 
 ``--only NAME`` makes one. The HEIC needs pillow-heif, which the development extra brings.
 """
@@ -111,7 +112,8 @@ SAMPLES = (
 
 
 def template_of(sample: Sample) -> Any:
-    """The new part: a built-in one, or for "teardrop-plain" one of the yard's own, drawn full to its outline."""
+    """The new part: a built-in one, or for "teardrop-plain" one of the yard's own, drawn full
+    to its outline."""
     if sample.template != "teardrop-plain":
         return builtin_templates()[sample.template]
     from dataclasses import replace

@@ -1,4 +1,5 @@
-"""Doubles for the batch: work that is cheap, work that fails on purpose, an executor without processes, and small photos."""
+"""Doubles for the batch: work that is cheap, work that fails on purpose, an executor without processes,
+and small photos."""
 
 from __future__ import annotations
 
@@ -77,11 +78,12 @@ def tree(folder: Path) -> dict[str, bytes]:
     }
 
 
-# --- work ------------------------------------------------------------------------------------------------------------------------------
+# --- work ----------------------------------------------------------------------------------------
 
 
 def cheap_work(item: Item, config: RunConfig) -> Outcome:
-    """Judges by the content's first letter: r(eplace), m(onitor), o(k), c(annot judge), u(nreadable); several together by the first's, x refuses them."""
+    """Judges by the content's first letter: r(eplace), m(onitor), o(k), c(annot judge), u(nreadable);
+    several together by the first's, x refuses them."""
     base = Outcome(item.name, item.out_name, item.digest, "unreadable", final=False, stamp=item.stamp)
     try:
         data = config.source.read(item.name)
@@ -144,7 +146,8 @@ def cheap_label(item: Item, config: RunConfig) -> Outcome:
 
 
 def deadly_work(item: Item, config: RunConfig) -> Outcome:
-    """As `cheap_work`, but a photo with "deadly" in its name ends its worker as the system does when memory runs out."""
+    """As `cheap_work`, but a photo with "deadly" in its name ends its worker as the system does when
+    memory runs out."""
     if "deadly" in item.name:
         os.kill(os.getpid(), signal.SIGKILL)
     return cheap_work(item, config)
@@ -160,7 +163,7 @@ def die_at_start() -> None:
     os._exit(3)
 
 
-# --- engines ---------------------------------------------------------------------------------------------------------------------------
+# --- engines -------------------------------------------------------------------------------------
 
 
 class InProcess(Executor):
@@ -188,7 +191,8 @@ def in_process(before: Callable[[int], None] | None = None) -> Engine:
 
 
 class BreakingPool(Executor):
-    """A pool that breaks whenever it is given a poisoned item, as a process pool does: everything in flight is lost with it."""
+    """A pool that breaks whenever it is given a poisoned item, as a process pool does: everything in
+    flight is lost with it."""
 
     def __init__(self, poison: Callable[[Item], bool], log: list[str]) -> None:
         self._poison, self._log = poison, log

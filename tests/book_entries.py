@@ -60,7 +60,8 @@ def fitting(position: str, fitted_on: date, **more: object) -> Fitting:
 
 
 def winters(first: int, last: int, boat: str = "Gannet") -> tuple[HaulOut, ...]:
-    """Hauled every 15 October and launched on the next 15 April; after the last October the boat stands ashore."""
+    """Hauled every 15 October and launched on the next 15 April; after the last October the boat
+    stands ashore."""
     return tuple(
         HaulOut(boat, date(y, 10, 15), date(y + 1, 4, 15) if y < last else None)
         for y in range(first, last + 1)

@@ -1,4 +1,5 @@
-"""A small cluster and an S3-compatible store, for real: Dask's scheduler and workers as processes of their own, moto's server in this process."""
+"""A small cluster and an S3-compatible store, for real: Dask's scheduler and workers as processes of
+their own, moto's server in this process."""
 
 from __future__ import annotations
 
@@ -24,7 +25,8 @@ QUICK = {
 
 
 class Cluster:
-    """A scheduler and workers of one thread each. `address` to connect to; `kill(i)` ends a worker as the system does when memory runs out."""
+    """A scheduler and workers of one thread each. `address` to connect to; `kill(i)` ends a worker as
+    the system does when memory runs out."""
 
     def __init__(self, folder: Path, workers: int, **env: str) -> None:
         self.folder = folder

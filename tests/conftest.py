@@ -1,4 +1,5 @@
-"""Property tests draw the same examples every time, so that a failure is somebody's change. To look for new ones: ``pytest --hypothesis-profile=default``."""
+"""Property tests draw the same examples every time, so that a failure is somebody's change. To look for
+new ones: ``pytest --hypothesis-profile=default``."""
 
 from hypothesis import settings
 

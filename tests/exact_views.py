@@ -1,6 +1,8 @@
-"""Exact silhouettes of prisms and rods through a known camera, drawn by OpenCV's projection and shapely's hulls and unions, and planes and placements made by hand.
+"""Exact silhouettes of prisms and rods through a known camera, drawn by OpenCV's projection and
+shapely's hulls and unions, and planes and placements made by hand.
 
-Nothing here uses the project's own way of taking height out: a prism is the union of its swept edges, a rod the hull of its two end circles.
+Nothing here uses the project's own way of taking height out: a prism is the union of its swept edges, a
+rod the hull of its two end circles.
 """
 
 from __future__ import annotations
@@ -52,7 +54,8 @@ def plane_of(camera: Camera, sd_frac: float = 0.001) -> Plane:
 
 
 def seen_by_opencv(camera: Camera, points_mm: Any) -> Any:
-    """Photo pixels (n, 2) of points (n, 3) by cv2.projectPoints: a check of the project's own projection as well. For lenses without distortion."""
+    """Photo pixels (n, 2) of points (n, 3) by cv2.projectPoints: a check of the project's own
+    projection as well. For lenses without distortion."""
     assert camera.k1 == 0
     turn = cv2.Rodrigues(np.array(camera.rotation))[0]
     shift = -np.array(camera.rotation) @ np.array(camera.position_mm)
@@ -70,7 +73,8 @@ def dense(ring: Any, step: float = 2.0) -> Any:
 
 
 def prism_px(camera: Camera, polygon: Any, height_mm: float) -> Any:
-    """What a camera sees of a straight prism that stands on the sheet, in pixels: the union of foot, top and swept walls. Holes: any number, convex ones."""
+    """What a camera sees of a straight prism that stands on the sheet, in pixels: the union of foot,
+    top and swept walls. Holes: any number, convex ones."""
 
     def at(ring: Any, z: float) -> Any:
         return seen_by_opencv(camera, np.c_[ring, np.full(len(ring), z)])
@@ -91,7 +95,8 @@ def prism_px(camera: Camera, polygon: Any, height_mm: float) -> Any:
 
 
 def rod_px(camera: Camera, ends_mm: Any, radius_mm: float) -> Any:
-    """What a camera sees of a round rod lying on the sheet from end to end (2, 2): the hull of its end circles, for the solid is convex."""
+    """What a camera sees of a round rod lying on the sheet from end to end (2, 2): the hull of its end
+    circles, for the solid is convex."""
     ends = np.asarray(ends_mm, float)
     along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
     across = np.array([-along[1], along[0], 0.0])
@@ -115,7 +120,8 @@ def moved(polygon: Any, motion: Any) -> Any:
 
 
 def plate(outline: Any, thickness_mm=20.0, mount="flush", holes=(), **more):
-    """A template from a shapely outline and round holes (x, y, diameter), each a fixing hole with `washer_mm`."""
+    """A template from a shapely outline and round holes (x, y, diameter), each a fixing hole
+    with `washer_mm`."""
     washer = more.pop("washer_mm", None)
     cut = (
         outline.difference(
@@ -155,7 +161,8 @@ def placed(
     anchored_by: str = "holes",
     hidden=(),
 ):
-    """A placement of a worn plan (shapely, part frame) as `align` would make it, with the mask and the plane that belong to it."""
+    """A placement of a worn plan (shapely, part frame) as `align` would make it, with the mask and the
+    plane that belong to it."""
     camera = camera_over(distance_mm=700.0, tilt_deg=8.0)
     plan = tuple(from_shapely(p) for p in polygons_of(worn))
     heights = tuple(tuple(np.full(len(r), thickness_mm / 2) for r in piece) for piece in plan)
@@ -190,9 +197,11 @@ def waste(
     rough_mm: float = 0.0,
     seed: int = 0,
 ) -> Any:
-    """A plan whose outline has receded by `depth_mm`, by up to twice `more_mm` more on the side `towards_deg`, wandering by `rough_mm` (one-sigma), by shapely alone.
+    """A plan whose outline has receded by `depth_mm`, by up to twice `more_mm` more on the side
+    `towards_deg`, wandering by `rough_mm` (one-sigma), by shapely alone.
 
-    One side: what a copy pushed in from there leaves. Holes grow by `depth_mm`. Roughness: bites of many sizes out of the outline.
+    One side: what a copy pushed in from there leaves. Holes grow by `depth_mm`. Roughness: bites of
+    many sizes out of the outline.
     """
     worn = shape.buffer(-depth_mm)
     if more_mm:

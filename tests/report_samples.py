@@ -1,4 +1,5 @@
-"""Sample photos judged once for all tests of a process: their records as files, as `judge --out` writes them."""
+"""Sample photos judged once for all tests of a process: their records as files, as `judge
+--out` writes them."""
 
 from __future__ import annotations
 

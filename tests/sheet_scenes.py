@@ -1,4 +1,5 @@
-"""The sheet through a known camera: exact points, and exact pictures blurred in linear light, for the tests of finding it and of the camera over it."""
+"""The sheet through a known camera: exact points, and exact pictures blurred in linear light, for the
+tests of finding it and of the camera over it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Silhouettes of worn solids through known cameras, without light: the renderer's own field, slice by slice, laid into the photo through each slice's homography.
+"""Silhouettes of worn solids through known cameras, without light: the renderer's own field, slice by
+slice, laid into the photo through each slice's homography.
 
 Nothing here uses the fit's model of a solid. A visual hull by counting voxels, to compare with.
 """
@@ -25,7 +26,8 @@ WIDTH, HEIGHT = 2016, 1512
 def seen_of(
     solid: WornSolid, camera: Camera, motion: Any, dz_mm: float = 0.25, scale: float = 0.5
 ) -> MetalMask:
-    """The outline in photo pixels: where the least of the field along each line of sight is 0. For lenses without distortion."""
+    """The outline in photo pixels: where the least of the field along each line of sight is 0. For
+    lenses without distortion."""
     assert camera.k1 == 0
     field, origin, h = np.asarray(solid.field), np.asarray(solid.origin_mm), solid.step_mm
     nx, ny, nz = field.shape
@@ -83,7 +85,8 @@ def look(
 
 
 def hull_volume_mm3(views: list[Seen], box_mm: Any, step_mm: float = 1.0) -> float:
-    """Volume of all points that every photo shows inside its outline, counted on a grid over `box_mm` ((3,) low, (3,) high; sheet frame)."""
+    """Volume of all points that every photo shows inside its outline, counted on a grid over `box_mm`
+    ((3,) low, (3,) high; sheet frame)."""
     import shapely
 
     low, high = np.asarray(box_mm, float)

@@ -1,4 +1,5 @@
-"""A time-stamping service of one's own for tests: openssl as the authority, no network. `openssl ts` is the reference that the stamps are checked against."""
+"""A time-stamping service of one's own for tests: openssl as the authority, no network. `openssl ts` is
+the reference that the stamps are checked against."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The pages are held to the code: generated ones are fresh, every command, exit code, key, refusal and message is in them, every link leads somewhere."""
+"""The pages are held to the code: generated ones are fresh, every command, exit code, key, refusal and
+message is in them, every link leads somewhere."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The import law of the package's map: a file imports only from rows above it. Read from the syntax trees, so imports inside functions count too."""
+"""The import law of the package's map: a file imports only from rows above it. Read from the syntax
+trees, so imports inside functions count too."""
 
 from __future__ import annotations
 

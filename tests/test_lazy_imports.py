@@ -1,4 +1,5 @@
-"""The command starts at once: nothing heavy is imported until it is needed, and everything can be imported when it is."""
+"""The command starts at once: nothing heavy is imported until it is needed, and everything can be
+imported when it is."""
 
 from __future__ import annotations
 

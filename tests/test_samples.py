@@ -1,4 +1,5 @@
-"""The sample photos say what the readme promises: each is judged as a user would judge it, with the model that ships."""
+"""The sample photos say what the readme promises: each is judged as a user would judge it, with the
+model that ships."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""A book of one boat with six positions, the sample photos that were drawn of such parts, and the application over it."""
+"""A book of one boat with six positions, the sample photos that were drawn of such parts, and the
+application over it."""
 
 from __future__ import annotations
 
@@ -117,7 +118,8 @@ class Page:
 
 
 class Direct:
-    """A client that asks the application itself, in this thread and one event loop: for requests by the thousand. The application has to be running already."""
+    """A client that asks the application itself, in this thread and one event loop: for requests by the
+    thousand. The application has to be running already."""
 
     def __init__(self, app: Any, **more: Any) -> None:
         import asyncio

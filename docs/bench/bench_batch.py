@@ -1,12 +1,14 @@
 #!/usr/bin/env python3
-"""A batch against one worker and against the judge alone, its memory by number of photos, and how soon a finished one is seen to be finished.
+"""A batch against one worker and against the judge alone, its memory by number of photos, and how soon
+a finished one is seen to be finished.
 
     OMP_NUM_THREADS=1 python docs/bench/bench_batch.py rate [PHOTOS]         200 by default
     OMP_NUM_THREADS=1 python docs/bench/bench_batch.py memory [FEW MANY [LONG_SIDE]]     200 and 2000, 4032 px
     python docs/bench/bench_batch.py resume [PHOTOS]                         10 000
 
-Photos are a sample enlarged to 12 MP with a phone's noise, made distinct by bytes behind the JPEG's end. `rate` reads them from the disk, in rounds that take turns, so
-that whatever else the machine does meets all of them; `memory` makes each when it is read, so that thousands need no disk.
+Photos are a sample enlarged to 12 MP with a phone's noise, made distinct by bytes behind the JPEG's
+end. `rate` reads them from the disk, in rounds that take turns, so that whatever else the machine does
+meets all of them; `memory` makes each when it is read, so that thousands need no disk.
 """
 
 from __future__ import annotations
@@ -44,7 +46,8 @@ def load() -> str:
 
 
 def processor() -> float:
-    """Processor time of this process and of those that have ended under it: other programs on the machine matter less to it than to the clock."""
+    """Processor time of this process and of those that have ended under it: other programs on the
+    machine matter less to it than to the clock."""
     return sum(
         r.ru_utime + r.ru_stime
         for r in (resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN))
@@ -67,7 +70,7 @@ class Clock:
         self.took.append(outcome.seconds)
 
 
-# --- rate ------------------------------------------------------------------------------------------------------------------------------
+# --- rate ----------------------------------------------------------------------------------------
 
 
 def rate(n_photos: int = 200) -> None:
@@ -159,7 +162,7 @@ def rate(n_photos: int = 200) -> None:
     )
 
 
-# --- memory ----------------------------------------------------------------------------------------------------------------------------
+# --- memory --------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -229,7 +232,7 @@ def memory(few: int = 200, many: int = 2000, long_side: int = SIZE[0]) -> None:
         shutil.rmtree(work)
 
 
-# --- resume ----------------------------------------------------------------------------------------------------------------------------
+# --- resume --------------------------------------------------------------------------------------
 
 
 class InThisProcess(Executor):

@@ -1,10 +1,12 @@
 #!/usr/bin/env python3
-"""How long each listing of the season's book takes with 1 000 boats x 10 positions x 10 seasons, beside a raw query for the same rows by sqlite3, in one run.
+"""How long each listing of the season's book takes with 1 000 boats x 10 positions x 10 seasons, beside
+a raw query for the same rows by sqlite3, in one run.
 
     python docs/bench/bench_book.py [BOATS POSITIONS SEASONS]
 
-Judgements are of made-up wear; their records are short stand-ins (a listing reads none). Parts are renewed when more than half gone. Best and median of 5, each with the
-book opened anew, as a command does; processor time too, for a busy machine.
+Judgements are of made-up wear; their records are short stand-ins (a listing reads none). Parts are
+renewed when more than half gone. Best and median of 5, each with the book opened anew, as a command
+does; processor time too, for a busy machine.
 """
 
 from __future__ import annotations

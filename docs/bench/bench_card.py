@@ -1,8 +1,10 @@
-"""How long the stages before segmentation take: load, card and plane on a 12 MP and a 48 MP photo of the mat, one thread.
+"""How long the stages before segmentation take: load, card and plane on a 12 MP and a 48 MP photo of
+the mat, one thread.
 
     python docs/bench/bench_card.py [--runs 7]
 
-The photo is drawn here: the mat through a camera 600 mm above it, on a textured ground, with blur and noise. Least and median of the runs, in process time.
+The photo is drawn here: the mat through a camera 600 mm above it, on a textured ground, with blur and
+noise. Least and median of the runs, in process time.
 """
 
 from __future__ import annotations

@@ -1,10 +1,12 @@
 #!/usr/bin/env python3
-"""What a batch on a cluster costs beside the judging itself: the scheduler a task, listing, the ledger, the driver's memory; and the rate of real judging.
+"""What a batch on a cluster costs beside the judging itself: the scheduler a task, listing, the ledger,
+the driver's memory; and the rate of real judging.
 
     OMP_NUM_THREADS=1 python docs/bench/bench_cluster.py [overhead] [storage] [memory] [judge]
 
-Everything runs on this machine: scheduler and workers as processes of their own, moto's S3 server in another; so network and store are loopback and moto, not a cloud's.
-`overhead` compares Dask with Ray where that is installed, and with this machine's processes.
+Everything runs on this machine: scheduler and workers as processes of their own, moto's S3 server in
+another; so network and store are loopback and moto, not a cloud's. `overhead` compares Dask with Ray
+where that is installed, and with this machine's processes.
 """
 
 from __future__ import annotations

@@ -1,5 +1,6 @@
 #!/usr/bin/env python3
-"""How long `anodewane --help` takes against a bare `python -c "import click"`: best and median of alternating runs."""
+"""How long `anodewane --help` takes against a bare `python -c "import click"`: best and median of
+alternating runs."""
 
 from __future__ import annotations
 

@@ -1,11 +1,13 @@
 #!/usr/bin/env python3
-"""How long a judgement takes against decoding the photo's JPEG, stage by stage, in a warm process on one thread; and peak memory at 12 and 48 MP.
+"""How long a judgement takes against decoding the photo's JPEG, stage by stage, in a warm process on
+one thread; and peak memory at 12 and 48 MP.
 
     OMP_NUM_THREADS=1 python docs/bench/bench_judge.py [PHOTO TEMPLATE]
     OMP_NUM_THREADS=1 python docs/bench/bench_judge.py --over FOLDER
 
-The photo (by default a sample) is enlarged to the size under test, with noise, so that the JPEG has a phone's weight. --over does so with every photo of a folder that
-has a truth beside it (score_check.py), and says how the network's share and the whole are spread.
+The photo (by default a sample) is enlarged to the size under test, with noise, so that the JPEG has a
+phone's weight. --over does so with every photo of a folder that has a truth beside it (score_check.py),
+and says how the network's share and the whole are spread.
 """
 
 from __future__ import annotations
@@ -102,7 +104,8 @@ def stage_times(photo: Path, template_name: str, size: tuple[int, int]) -> None:
 
 
 def over(folder: Path) -> None:
-    """The network, the stage around its two looks, and the whole judgement of each photo of a folder at 12 MP, in decodes of the same JPEG: best of three."""
+    """The network, the stage around its two looks, and the whole judgement of each photo of a folder at
+    12 MP, in decodes of the same JPEG: best of three."""
     import cv2
     import numpy as np
     import simplejpeg

@@ -1,5 +1,6 @@
 #!/usr/bin/env python3
-"""How far away, how oblique and how blurred a sheet's label is still read, how long reading takes, and that a hidden code is never read wrongly.
+"""How far away, how oblique and how blurred a sheet's label is still read, how long reading takes, and
+that a hidden code is never read wrongly.
 
 OMP_NUM_THREADS=1 python docs/bench/bench_label.py            sheets drawn by the package's own renderer, with a phone's blur, noise and JPEG
 OMP_NUM_THREADS=1 python docs/bench/bench_label.py FOLDER     photos (NAME.jpg, NAME.truth.json): share read, by distance and tilt
@@ -50,7 +51,8 @@ def read(data: bytes) -> tuple[Label | None, float | None, Any, Any]:
 
 
 def by_searching(photo: Any, plane: Any, layout: Any) -> str:
-    """What OpenCV's detector finds in the rectified place of the label, 8 pixels a mm: the other way to do it."""
+    """What OpenCV's detector finds in the rectified place of the label, 8 pixels a mm: the
+    other way to do it."""
     x0, y0, side = DESIGNS[layout.name].label_mm
     at = (np.arange(int(8 * side)) + 0.5) / 8
     x, y = np.meshgrid(x0 + at, y0 + side - at)

@@ -1,10 +1,13 @@
-"""What the page's quick look warns of: wrongly on good photos, rightly on spoilt ones, against the judgement of the same photos at full size.
+"""What the page's quick look warns of: wrongly on good photos, rightly on spoilt ones, against the
+judgement of the same photos at full size.
 
     OMP_NUM_THREADS=1 python docs/bench/bench_quick_look.py FOLDER [--spoilt]
 
-FOLDER holds composed photos (tools/compose.py of the trial photos): `*.jpg` with `*.metal.png`. Each is reduced to 1280 px as the page's script does it. A warning is
-wrong where the judgement neither refuses nor says the same. With `--spoilt`, each photo is also blurred (by 7 and 12 % of a square's side), shaken (25 %), darkened to a
-twentieth, robbed of its sheet (painted over), and cut through the part's middle; the judgement's own answer stands beside the quick look's.
+FOLDER holds composed photos (tools/compose.py of the trial photos): `*.jpg` with `*.metal.png`. Each is
+reduced to 1280 px as the page's script does it. A warning is wrong where the judgement neither refuses
+nor says the same. With `--spoilt`, each photo is also blurred (by 7 and 12 % of a square's side),
+shaken (25 %), darkened to a twentieth, robbed of its sheet (painted over), and cut through the part's
+middle; the judgement's own answer stands beside the quick look's.
 """
 
 from __future__ import annotations

@@ -1,9 +1,11 @@
-"""How long a report of 40 parts takes, how large it comes out and how much memory it needs; and what three PDF libraries make of the same content.
+"""How long a report of 40 parts takes, how large it comes out and how much memory it needs; and what
+three PDF libraries make of the same content.
 
     python docs/bench/bench_report.py                 # the report
     python docs/bench/bench_report.py --engines       # the libraries (pip install weasyprint fpdf2; weasyprint also needs libpango)
 
-The 40 photos are the sample photos, each with noise of its own, enlarged to 12 megapixels as a phone takes them, with their records moved along.
+The 40 photos are the sample photos, each with noise of its own, enlarged to 12 megapixels as a phone
+takes them, with their records moved along.
 """
 
 from __future__ import annotations
@@ -118,10 +120,11 @@ code = main(sys.argv[1:])
 print(*[line for line in open("/proc/self/status") if line.startswith("VmHWM")], file=sys.stderr)
 sys.exit(code)
 """
-"""The command in a process that tells its own peak: getrusage would count the bench's memory at the moment of the fork."""
+"""The command in a process that tells its own peak: getrusage would count the bench's memory at the
+moment of the fork."""
 
 
-# --- the libraries ---------------------------------------------------------------------------------------------------------------------
+# --- the libraries -------------------------------------------------------------------------------
 
 
 def engines(n: int) -> None:

@@ -1,9 +1,12 @@
-"""Which pattern scales a photo best: saddle points of squares, or corners of markers; which dictionary; how large a marker in its square.
+"""Which pattern scales a photo best: saddle points of squares, or corners of markers; which dictionary;
+how large a marker in its square.
 
     python docs/bench/bench_sheet_pattern.py [--views 16] [--photos FOLDER]
 
-Draws a card with each dictionary and marker size, looks at it through random cameras, blurs in linear light, adds noise, codes as sRGB and JPEG, and holds what is found
-to the truth. With --photos, the project's own card and mat on composed photos with `*.truth.json` beside them. The figures stand in docs/decisions/0001-sheet-pattern.md.
+Draws a card with each dictionary and marker size, looks at it through random cameras, blurs in linear
+light, adds noise, codes as sRGB and JPEG, and holds what is found to the truth. With --photos, the
+project's own card and mat on composed photos with `*.truth.json` beside them. The figures stand in
+docs/decisions/0001-sheet-pattern.md.
 """
 
 from __future__ import annotations
@@ -129,7 +132,8 @@ def read_markers(grey, layout, method, scale=1.0):
 
 
 def area_error(world, image, camera):
-    """Relative error of a 40 x 40 mm square's area, on the card's middle and 60 mm beside it, by the homography through the points."""
+    """Relative error of a 40 x 40 mm square's area, on the card's middle and 60 mm beside it, by the
+    homography through the points."""
     h, _ = cv2.findHomography(world, image, cv2.RANSAC, 3.0)
     if h is None:
         return [np.nan, np.nan]
@@ -144,7 +148,8 @@ def area_error(world, image, camera):
 
 
 def row(name, found):
-    """Print: share of points found, rms px, bias of the radius from the sheet's middle %, area error beside the card: mean and sd %."""
+    """Print: share of points found, rms px, bias of the radius from the sheet's middle %, area error
+    beside the card: mean and sd %."""
     share, rms, grow, area = (np.array([f[i] for f in found], float) for i in range(4))
     if np.isnan(rms).all():
         print(f"| {name} | {100 * share.mean():.0f} | | | | |", flush=True)
@@ -228,7 +233,8 @@ def renders(n_views):
 
 
 def composed(folder):
-    """The project's own sheets on composed photos: rms of saddles and of marker corners against the paper's true corners."""
+    """The project's own sheets on composed photos: rms of saddles and of marker corners against the
+    paper's true corners."""
     figures = {k: [] for k in ("saddles", *METHODS)}
     for path in sorted(folder.glob("*.jpg")):
         truth = json.loads(path.with_suffix(".truth.json").read_text())

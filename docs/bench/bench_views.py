@@ -1,4 +1,5 @@
-"""Several photos of one part: how near, how sure, how fast, and whether what doesn't belong together is found out.
+"""Several photos of one part: how near, how sure, how fast, and whether what doesn't belong
+together is found out.
 
     python docs/bench/bench_views.py render FOLDER --parts 12     parts of our own renderer: from above, three from half-way up, one low; and what should be refused
     python docs/bench/bench_views.py refusals FOLDER              what of it is refused: lying still, moved by how much, another part
@@ -57,7 +58,7 @@ def template_of(truth: dict[str, Any]) -> Template:
     )
 
 
-# --- photos of our own -----------------------------------------------------------------------------------------------------------------
+# --- photos of our own ---------------------------------------------------------------------------
 
 
 def make(folder: Path, parts: int, seed: int) -> None:
@@ -146,7 +147,7 @@ def make(folder: Path, parts: int, seed: int) -> None:
             )
 
 
-# --- judging ---------------------------------------------------------------------------------------------------------------------------
+# --- judging -------------------------------------------------------------------------------------
 
 
 def judged(folder: Path, stems: list[str], truth: dict[str, Any], true_masks: bool) -> Any:

@@ -1,11 +1,14 @@
-"""From "the upload is finished" to "the overlay is there" through the page, against `judge` on the same photo in the same run.
+"""From "the upload is finished" to "the overlay is there" through the page, against `judge` on the same
+photo in the same run.
 
     OMP_NUM_THREADS=1 python docs/bench/bench_web.py [--runs 7]
 
-Starts `anodewane serve` with one worker over a book made here, sends a sample photo (2016 x 1512) and the same photo enlarged to 12 MP, and times from sending
-the last piece to having the overlay's bytes, asked for as the page's script does it. Beside it: `pipeline.judge` in a warm
-process. Median of the runs' ratios, and where the time went. Then the quick look by itself, from sending a copy to its answer: a phone asks for one only while a photo
-takes longer to send than 0.4 s, so it's never in the way of the judgement of the same photo.
+Starts `anodewane serve` with one worker over a book made here, sends a sample photo (2016 x 1512) and
+the same photo enlarged to 12 MP, and times from sending the last piece to having the overlay's bytes,
+asked for as the page's script does it. Beside it: `pipeline.judge` in a warm process. Median of the
+runs' ratios, and where the time went. Then the quick look by itself, from sending a copy to its answer:
+a phone asks for one only while a photo takes longer to send than 0.4 s, so it's never in the way of the
+judgement of the same photo.
 """
 
 from __future__ import annotations

@@ -1,9 +1,11 @@
 #!/usr/bin/env python3
-"""How often the interval of a calibrated template holds the next part's true loss, and how wide it is, over simulated yards: the figures of decision 0051.
+"""How often the interval of a calibrated template holds the next part's true loss, and how wide it is,
+over simulated yards: the figures of decision 0051.
 
     python docs/bench/bench_weighings.py [YARDS]
 
-Parts are exact by `anodewane.wear.solids` (outline by shapely, volume by its own face ratio); the photo's area and the scales err by stated one-sigmas.
+Parts are exact by `anodewane.wear.solids` (outline by shapely, volume by its own face ratio); the
+photo's area and the scales err by stated one-sigmas.
 """
 
 from __future__ import annotations

@@ -1,11 +1,13 @@
 #!/usr/bin/env python3
-"""Fit the classical segmenter's two rules (`anodewane.segment.classical.RULE_ON_SHEET`, `RULE_OFF_SHEET`) to a folder of photos with truth.
+"""Fit the classical segmenter's two rules (`anodewane.segment.classical.RULE_ON_SHEET`,
+`RULE_OFF_SHEET`) to a folder of photos with truth.
 
     OMP_NUM_THREADS=1 python docs/bench/fit_classical.py FOLDER [--every 4] [--first 0]
 
-FOLDER holds NAME.jpg and NAME.metal.png (what is metal, 0 to 255). Of each photo, pixels of the first look and of a close look at the true part are drawn: up to 300
-(60 on the ground where the part doesn't lie) each of metal, of anything else, and of anything else within 14 mm of the metal. Logistic regression by Newton's method
-with a ridge of 3 on scaled figures.
+FOLDER holds NAME.jpg and NAME.metal.png (what is metal, 0 to 255). Of each photo, pixels of the first
+look and of a close look at the true part are drawn: up to 300 (60 on the ground where the part doesn't
+lie) each of metal, of anything else, and of anything else within 14 mm of the metal. Logistic
+regression by Newton's method with a ridge of 3 on scaled figures.
 """
 
 from __future__ import annotations

@@ -1,10 +1,12 @@
 #!/usr/bin/env python3
-"""Would the top face's rim, told apart from the side wall, place the plan outline better than the silhouette alone? The tables of decision 0022.
+"""Would the top face's rim, told apart from the side wall, place the plan outline better than the
+silhouette alone? The tables of decision 0022.
 
 python docs/bench/fit_face_and_wall.py WORK [--parts 160]
 
-Worn plates of the package's own renderer are seen by a camera; WORK keeps the silhouette and the true rim of the top face of each (about 5 s a part), so that a
-second call only reckons. Rules are fitted on one half of the parts and tested on the other, both ways.
+Worn plates of the package's own renderer are seen by a camera; WORK keeps the silhouette and the true
+rim of the top face of each (about 5 s a part), so that a second call only reckons. Rules are fitted on
+one half of the parts and tested on the other, both ways.
 """
 
 from __future__ import annotations
@@ -19,7 +21,8 @@ import numpy as np
 SHAPES = ("plate", "slotted", "disc", "ring", "triangle", "teardrop", "pebble", "boomerang")
 WIDTH, HEIGHT = 1344, 1008
 FACE_SLOPE = 0.7
-"""Cosine of the steepest slope, 45 degrees, that still counts as top face, over 1.5 mm of it: a pit on the face is face."""
+"""Cosine of the steepest slope, 45 degrees, that still counts as top face, over 1.5 mm of it: a pit on
+the face is face."""
 
 
 def seen(i: int) -> dict[str, Any]:
@@ -98,7 +101,8 @@ def pieces_of(rings: list[Any]) -> tuple[Any, ...]:
 def blurred(
     pieces: tuple[Any, ...], rng: Any, mm_per_px: float, noise_mm: float, bias_mm: float
 ) -> tuple[Any, ...]:
-    """Rings moved along their normals: by noise that hangs together over some 4 mm, and all alike by a draw of the bias."""
+    """Rings moved along their normals: by noise that hangs together over some 4 mm, and all alike by a
+    draw of the bias."""
     from scipy.ndimage import gaussian_filter1d
 
     from anodewane.geometry.rings import resample_ring, ring_normals
@@ -135,7 +139,8 @@ def read(part: dict[str, Any], rng: Any, noise_mm: float, bias_mm: float) -> dic
         face = blurred(face, rng, part["mm_per_px"], noise_mm, bias_mm)
     outline = silhouette_of(SimpleNamespace(pieces_px=pieces_of(part["silhouette"])), camera)  # type: ignore[arg-type]
     plan, _, thickness, thickness_sd = settle_plate(outline, template, Settings())
-    # how far the silhouette stands out from the rim: the inset of the rounded rim, and where the wall faces the camera's foot its height times the slope of sight
+    # how far the silhouette stands out from the rim: the inset of the rounded rim, and where the wall
+    # faces the camera's foot its height times the slope of sight
     tree = cKDTree(
         np.vstack([resample_ring(to_height(camera, r, 0.0), 0.5) for piece in face for r in piece])
     )

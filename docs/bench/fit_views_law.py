@@ -29,7 +29,8 @@ from anodewane.wear.solids import new_area, recession_near_area
 
 
 def photographed(folder: Path) -> None:
-    """The prism under the nominal face (new thickness less face ratio times depth) against the volume that is there."""
+    """The prism under the nominal face (new thickness less face ratio times depth) against the volume
+    that is there."""
     from scipy.optimize import brentq, least_squares
     from shapely import wkt
 
@@ -67,7 +68,8 @@ def photographed(folder: Path) -> None:
 
 
 def rendered(count: int, seed: int) -> None:
-    """Six silhouettes and the face's heights, exact but for 0.3 mm, of each solid; what the fitted solid has too much against recession and foot."""
+    """Six silhouettes and the face's heights, exact but for 0.3 mm, of each solid; what the fitted
+    solid has too much against recession and foot."""
     import shapely
 
     from anodewane.stages.align import lay, plan_area

@@ -3,9 +3,11 @@
 
     OMP_NUM_THREADS=1 python docs/bench/fit_wear_laws.py FOLDER [--check OTHER] [--count N]
 
-FOLDER holds NAME.jpg, NAME.metal.png and NAME.truth.json, as ``python -m anodewane.testing FOLDER`` writes them. Prints the constants of `limb.WALL_LAWS` and of the
-settings' `face_*` that fit best, beside those in use, and what is left over, for FOLDER and for OTHER, which nothing is fitted to. The laws are explained in
-docs/decisions/0003-limb-height.md and 0004-face-ratio.md. Nothing is written anywhere: constants are changed by hand, with a reason.
+FOLDER holds NAME.jpg, NAME.metal.png and NAME.truth.json, as ``python -m anodewane.testing FOLDER``
+writes them. Prints the constants of `limb.WALL_LAWS` and of the settings' `face_*` that fit best,
+beside those in use, and what is left over, for FOLDER and for OTHER, which nothing is fitted to. The
+laws are explained in docs/decisions/0003-limb-height.md and 0004-face-ratio.md. Nothing is written
+anywhere: constants are changed by hand, with a reason.
 """
 
 from __future__ import annotations
@@ -29,7 +31,8 @@ BANDS = ((-1.0, 0.005), (0.005, 0.05), (0.05, 0.12), (0.12, 0.2), (0.2, 0.3), (0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
-    """One plate: its template and silhouette, true remaining area and mean thickness, and the recession that the true area stands for (mm)."""
+    """One plate: its template and silhouette, true remaining area and mean thickness, and the recession
+    that the true area stands for (mm)."""
 
     template: Template
     seen: Silhouette
@@ -48,7 +51,8 @@ class Part:
 
 
 def parts_of(folder: Path, count: int | None, max_tilt_deg: float = 30.0) -> list[Part]:
-    """Every whole plate in the folder that is seen from not too far aside; parts that broke are left out, they receded unevenly."""
+    """Every whole plate in the folder that is seen from not too far aside; parts that broke are left
+    out, they receded unevenly."""
     sys.path.insert(0, str(Path(__file__).resolve().parent))
     from PIL import Image
     from score_check import template_of
@@ -98,11 +102,12 @@ def parts_of(folder: Path, count: int | None, max_tilt_deg: float = 30.0) -> lis
     return parts
 
 
-# --- the wall --------------------------------------------------------------------------------------------------------------------------
+# --- the wall ------------------------------------------------------------------------------------
 
 
 def area_errors(parts: list[Part], law: Any) -> Any:
-    """Area consumed as read less the truth, in points, with the true mean thickness given: only the law answers."""
+    """Area consumed as read less the truth, in points, with the true mean thickness given: only
+    the law answers."""
     from anodewane.stages.align import plan_area, plate_plan
     from anodewane.wear import edge_height as limb
 
@@ -118,7 +123,8 @@ def area_errors(parts: list[Part], law: Any) -> Any:
 
 
 def fit_wall(parts: list[Part], start: Any) -> Any:
-    """The law's constants by the mean of sqrt(1 + e^2): about squares for small errors, absolutes for large ones, so that a few odd parts don't rule."""
+    """The law's constants by the mean of sqrt(1 + e^2): about squares for small errors, absolutes for
+    large ones, so that a few odd parts don't rule."""
     from scipy.optimize import minimize
 
     def badness(law: Any) -> float:
@@ -131,11 +137,12 @@ def fit_wall(parts: list[Part], start: Any) -> Any:
     ).x
 
 
-# --- the faces -------------------------------------------------------------------------------------------------------------------------
+# --- the faces -----------------------------------------------------------------------------------
 
 
 def face_lost(recession_mm: Any, new_mm: Any, law: Any) -> Any:
-    """Thickness lost, mm: as `align.expected_thickness`; law is ratio, share at which it levels off, and the lag in mm."""
+    """Thickness lost, mm: as `align.expected_thickness`; law is ratio, share at which it levels off,
+    and the lag in mm."""
     ratio, most_frac, late = law
     reach = ratio * recession_mm
     reach = reach - late * (1 - np.exp(-reach / late))
@@ -165,7 +172,7 @@ def fit_faces(parts: list[Part], start: Any) -> Any:
     ).x
 
 
-# --- printing --------------------------------------------------------------------------------------------------------------------------
+# --- printing ------------------------------------------------------------------------------------
 
 
 def spread(e: Any) -> str:

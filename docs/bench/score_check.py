@@ -1,12 +1,16 @@
 #!/usr/bin/env python3
-"""How near the judgements of a folder of photos come to the truth: area, mass and interval, by mount, wear, part and ground.
+"""How near the judgements of a folder of photos come to the truth: area, mass and interval, by mount,
+wear, part and ground.
 
-    OMP_NUM_THREADS=1 python docs/bench/score_check.py FOLDER [--mask true|network|classical] [--thickness true] [--weigh true]
+    OMP_NUM_THREADS=1 python docs/bench/score_check.py FOLDER [--mask true|network|classical]
+    [--thickness true] [--weigh true]
                                                       [--max-tilt 30] [--count N] [--records OUT] [--worst 8]
 
-FOLDER holds NAME.jpg, NAME.metal.png (what is metal, 0 to 255) and NAME.truth.json, as ``python -m anodewane.testing FOLDER`` writes them. Errors are in percentage
-points of the new part: what was read less what is true. `--mask true` hands the true mask in, so that only sheet, height, placing and wear answer. `--thickness true`
-gives the remaining part's mean thickness, `--weigh true` its weight by the alloy's density, as a reader of calliper or scales would.
+FOLDER holds NAME.jpg, NAME.metal.png (what is metal, 0 to 255) and NAME.truth.json, as ``python -m
+anodewane.testing FOLDER`` writes them. Errors are in percentage points of the new part: what was read
+less what is true. `--mask true` hands the true mask in, so that only sheet, height, placing and wear
+answer. `--thickness true` gives the remaining part's mean thickness, `--weigh true` its weight by the
+alloy's density, as a reader of calliper or scales would.
 """
 
 from __future__ import annotations

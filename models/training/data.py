@@ -2,10 +2,12 @@
 
     python data.py FOLDER [FOLDER ...] --photos photos.zip --manifest manifest.json
 
-Two kinds of photo go in, also mixed. Blank paper, for any sheet to be printed on: NNN.jpg, NNN.metal.png (remaining metal, antialiased), NNN.paper.png (visible paper)
-and NNN.json with at least `layout` ("card" or "mat"), `paper_mm`, `paper_px` (its corners: bottom-left, bottom-right, top-right, top-left as the paper is read).
-Printed sheets, as `python -m anodewane.testing FOLDER` writes them: NNN.jpg, NNN.metal.png and NNN.truth.json with the same keys and `sheet` (the layout's name).
-Photos are brought to 1024 x 768. Masks stay lossless; photos become WebP at quality 88.
+Two kinds of photo go in, also mixed. Blank paper, for any sheet to be printed on: NNN.jpg,
+NNN.metal.png (remaining metal, antialiased), NNN.paper.png (visible paper) and NNN.json with at least
+`layout` ("card" or "mat"), `paper_mm`, `paper_px` (its corners: bottom-left, bottom-right, top-right,
+top-left as the paper is read). Printed sheets, as `python -m anodewane.testing FOLDER` writes them:
+NNN.jpg, NNN.metal.png and NNN.truth.json with the same keys and `sheet` (the layout's name). Photos are
+brought to 1024 x 768. Masks stay lossless; photos become WebP at quality 88.
 """
 
 from __future__ import annotations

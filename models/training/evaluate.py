@@ -1,10 +1,13 @@
-"""Measure a segmenter on photos with exact masks, end to end in photo pixels: overlap, edge in mm, area, refusals; by ground, light, part, wear, sheet.
+"""Measure a segmenter on photos with exact masks, end to end in photo pixels: overlap, edge in mm,
+area, refusals; by ground, light, part, wear, sheet.
 
-    python evaluate.py FOLDER [FOLDER ...] [--segmenter network|classical] [--models DIR] [--csv OUT.csv] [--table]
+    python evaluate.py FOLDER [FOLDER ...] [--segmenter network|classical] [--models DIR] [--csv
+    OUT.csv] [--table]
 
-FOLDER holds NAME.jpg with a printed sheet, NAME.metal.png (remaining metal seen, 0 to 255) and NAME.truth.json. `--models` takes the network from another
-folder (segmenter.onnx and its lock). Boundary bias is signed along the normal, mm: below 0 the found outline lies inside the true one; distances are
-symmetric (found to true and true to found, pooled).
+FOLDER holds NAME.jpg with a printed sheet, NAME.metal.png (remaining metal seen, 0 to 255) and
+NAME.truth.json. `--models` takes the network from another folder (segmenter.onnx and its lock).
+Boundary bias is signed along the normal, mm: below 0 the found outline lies inside the true one;
+distances are symmetric (found to true and true to found, pooled).
 """
 
 from __future__ import annotations
@@ -28,7 +31,8 @@ from anodewane.stages.refine import refine
 from anodewane.stages.segment import _photo_mm_per_px, find_part, get_segmenter
 
 NEAR_MM = 2.0
-"""Points farther from the true edge than this are misses (a leak, a lost piece): they count in the distances, not in the bias of the edge."""
+"""Points farther from the true edge than this are misses (a leak, a lost piece): they count in the
+distances, not in the bias of the edge."""
 
 
 def signed_distance(mask: np.ndarray) -> np.ndarray:

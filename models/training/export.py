@@ -2,7 +2,8 @@
 
 python export.py --weights OUT/segmenter.pt --manifest manifest.json --to ../ [--int8 --photos photos.zip]
 
-The int8 graph is laid out for CPUs (`lay_out`): the same network, a quarter faster than as onnxruntime lays it out itself (docs/decisions/0023-the-graph-taken-apart.md).
+The int8 graph is laid out for CPUs (`lay_out`): the same network, a quarter faster than as onnxruntime
+lays it out itself (docs/decisions/0023-the-graph-taken-apart.md).
 """
 
 from __future__ import annotations
@@ -79,22 +80,24 @@ def quantise(fp32: Path, pictures: list[np.ndarray], to: Path) -> None:
     )
 
 
-# --- the graph laid out for CPUs ---------------------------------------------------------------------------------------------------------
+# --- the graph laid out for CPUs -----------------------------------------------------------------
 
 
 def apart(
     conv: torch.nn.Conv2d, norm: torch.nn.BatchNorm2d
 ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-    """A 3 x 3 convolution over [what is below, doubled; the skip] as two: 2 x 2 over what is below, and 3 x 3 over the skip.
+    """A 3 x 3 convolution over [what is below, doubled; the skip] as two: 2 x 2 over what is below, and
+    3 x 3 over the skip.
 
-    Doubling repeats each pixel, so of the nine taps several fall on the same one: for each of the four places within a doubled pixel, their sums over 2 x 2 pixels do
-    the same with 4/9 of the work.
+    Doubling repeats each pixel, so of the nine taps several fall on the same one: for each of the four
+    places within a doubled pixel, their sums over 2 x 2 pixels do the same with 4/9 of the work.
 
     Returns
     -------
     tuple
-        Weights (4 C, below, 2, 2), place by place (row, column) in C channels each, over a picture with one pixel of margin all round; weights (C, skip, 3, 3);
-        and the bias (C,), normalisation folded in.
+        Weights (4 C, below, 2, 2), place by place (row, column) in C channels each, over a
+        picture with one pixel of margin all round; weights (C, skip, 3, 3); and the bias (C,),
+        normalisation folded in.
     """
     below = conv.in_channels - conv.out_channels  # the skip has as many channels as the block gives
     weight, bias = torch.nn.utils.fusion.fuse_conv_bn_weights(
@@ -125,7 +128,8 @@ def spread(parts: torch.Tensor) -> torch.Tensor:
 
 
 def _ranges(model: UNet, pictures: list[np.ndarray]) -> list[tuple[tuple[float, float], tuple[float, float]]]:
-    """For each up block, least and greatest of its first convolution's two halves over the pictures; their sum is held against the whole."""
+    """For each up block, least and greatest of its first convolution's two halves over the pictures;
+    their sum is held against the whole."""
     import torch.nn.functional as f
 
     ranges: list[list[list[float]]] = [[[0.0, 0.0], [0.0, 0.0]] for _ in model.up]
@@ -158,7 +162,8 @@ def _ranges(model: UNet, pictures: list[np.ndarray]) -> list[tuple[tuple[float, 
 
 
 def lay_out(quantised: Path, model: UNet, pictures: list[np.ndarray], to: Path) -> None:
-    """Lay the int8 graph out as onnxruntime does for CPUs, channels last, and take each up block's first convolution apart (`apart`)."""
+    """Lay the int8 graph out as onnxruntime does for CPUs, channels last, and take each up block's
+    first convolution apart (`apart`)."""
     import onnx
     import onnxruntime as ort
     from onnx import helper, numpy_helper

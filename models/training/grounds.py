@@ -1,4 +1,5 @@
-"""Cut grounds for training from panoramas (OpenEXR, CC0) and from scikit-image's own textures: what lies at the photographer's feet, seen from above.
+"""Cut grounds for training from panoramas (OpenEXR, CC0) and from scikit-image's own textures: what
+lies at the photographer's feet, seen from above.
 
     python grounds.py PANORAMAS --grounds grounds.zip
 

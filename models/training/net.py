@@ -1,4 +1,5 @@
-"""The network: a small U-Net with a stride-2 stem. Plain 3x3 convolutions, because they are what CPUs run fastest."""
+"""The network: a small U-Net with a stride-2 stem. Plain 3x3 convolutions, because they are what
+CPUs run fastest."""
 
 from __future__ import annotations
 
@@ -23,11 +24,13 @@ def _block(a: int, b: int) -> nn.Sequential:
 
 
 WIDTHS = (16, 48, 96, 160, 256)
-"""Channels at half resolution and at each halving after it: wide where pictures are small, because there it costs little time and tells what is what."""
+"""Channels at half resolution and at each halving after it: wide where pictures are small, because
+there it costs little time and tells what is what."""
 
 
 class UNet(nn.Module):
-    """Logit of remaining metal, at the input's own resolution (the last step spreads four channels over 2 x 2 pixels)."""
+    """Logit of remaining metal, at the input's own resolution (the last step spreads four channels over
+    2 x 2 pixels)."""
 
     def __init__(self, widths: tuple[int, ...] = WIDTHS) -> None:
         super().__init__()
@@ -60,9 +63,11 @@ class UNet(nn.Module):
 def widened(
     state: dict[str, torch.Tensor], old: tuple[int, ...], new: tuple[int, ...]
 ) -> dict[str, torch.Tensor]:
-    """Weights of a network of widths `old` laid into one of widths `new`, none narrower: it computes the same, and the added channels are free to learn.
+    """Weights of a network of widths `old` laid into one of widths `new`, none narrower: it computes
+    the same, and the added channels are free to learn.
 
-    Added channels read everything, but nothing that was there reads them yet (zeros); `state` itself where the widths agree.
+    Added channels read everything, but nothing that was there reads them yet (zeros); `state` itself
+    where the widths agree.
     """
     if old == new:
         return state

@@ -1,9 +1,11 @@
-"""The pictures of the model card: hard and easy photos with the found and the true outline, and real photographs that come with scikit-image.
+"""The pictures of the model card: hard and easy photos with the found and the true outline, and real
+photographs that come with scikit-image.
 
     python pictures.py check FOLDER OUT.jpg [--hard 8] [--easy 4]
     python pictures.py real OUT.jpg
 
-`real` shows the network photographs as if they were flat views of a bench without a sheet, at a guessed scale: it was never taught on such, and the eye is the judge.
+`real` shows the network photographs as if they were flat views of a bench without a sheet, at a guessed
+scale: it was never taught on such, and the eye is the judge.
 """
 
 from __future__ import annotations
@@ -36,7 +38,8 @@ REAL = (
     ("gravel", WHOLE, 0.4),
     ("brick", WHOLE, 0.6),
 )
-"""Photographs of scikit-image's own data, what of them is shown (rows, columns), and a guess of mm a pixel."""
+"""Photographs of scikit-image's own data, what of them is shown (rows, columns), and a guess
+of mm a pixel."""
 
 
 def square(picture: np.ndarray) -> np.ndarray:

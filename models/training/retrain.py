@@ -2,7 +2,8 @@
 
 python models/training/retrain.py FOLDER [FOLDER ...] --minutes 25 [--panoramas DIR] [--to models]
 
-FOLDER: photos with masks (data.py says which), for example from `python -m anodewane.testing FOLDER --count 1000`. Needs torch and onnx beside the package.
+FOLDER: photos with masks (data.py says which), for example from `python -m anodewane.testing FOLDER
+--count 1000`. Needs torch and onnx beside the package.
 """
 
 from __future__ import annotations

@@ -1,8 +1,11 @@
-"""Make training pictures in batches, on the GPU if there is one: photos with masks seen from straight above at any scale, and scenes made from nothing.
+"""Make training pictures in batches, on the GPU if there is one: photos with masks seen from straight
+above at any scale, and scenes made from nothing.
 
-Everything happens in the frame in which the network works: a flat picture of the sheet's plane, millimetres per pixel known. A photo is rectified, a sheet
-is printed on its blank paper, its ground may be changed, its metal stained, and light, lens, sensor and JPEG are varied hard; a made scene carves parts with
-holes out of noise, lights them, and lays them among bolts, washers, rods, rags and weed. What is metal stays exact throughout.
+Everything happens in the frame in which the network works: a flat picture of the sheet's plane,
+millimetres per pixel known. A photo is rectified, a sheet is printed on its blank paper, its ground may
+be changed, its metal stained, and light, lens, sensor and JPEG are varied hard; a made scene carves
+parts with holes out of noise, lights them, and lays them among bolts, washers, rods, rags and weed.
+What is metal stays exact throughout.
 """
 
 from __future__ import annotations
@@ -27,13 +30,14 @@ SHEET_CANVAS = (1216, 896)
 """Width and height of the canvas that every sheet's picture is centred on."""
 
 
-# --- materials read from disk ----------------------------------------------------------------------------------------------------------
+# --- materials read from disk --------------------------------------------------------------------
 
 
 def sheet_pictures(
     layout_name: str, variants: int, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return albedo (V, H, W) uint8 with random words and lines in the field, and the sheet and expected print (H, W) as `flatten` draws them."""
+    """Return albedo (V, H, W) uint8 with random words and lines in the field, and the sheet and
+    expected print (H, W) as `flatten` draws them."""
     layout = make_layout(DESIGNS[layout_name])
     w, h = SHEET_CANVAS
     centre = np.array([w / 2 - 0.5, h / 2 - 0.5])
@@ -149,7 +153,8 @@ class Library:
         with zipfile.ZipFile(photos_zip) as z:
             stems = sorted({n.rsplit(".", 1)[0] for n in z.namelist() if n.endswith(".json")})
             if hold_out:
-                # by the photo's number, so that a shape seen in one folder isn't held out in another; negative: only those held out
+                # by the photo's number, so that a shape seen in one folder isn't held out in another;
+                # negative: only those held out
                 held = [s for s in stems if int(s.rsplit("-", 1)[1]) % 20 == 7]
                 stems = held if hold_out < 0 else [s for s in stems if s not in set(held)]
             stems = stems[:limit]
@@ -218,7 +223,8 @@ class Library:
         self.grounds = torch.cat([torch.stack(grounds).to(device), made]) if grounds else made
 
     def _noise_bank(self, n: int, size: int, seed: int) -> torch.Tensor:
-        """(n, 1, size, size) uint8-free fractal noise, mean 0, sd 1, periodic; slopes from grainy to smooth, some stretched."""
+        """(n, 1, size, size) uint8-free fractal noise, mean 0, sd 1, periodic; slopes from grainy to
+        smooth, some stretched."""
         g = torch.Generator(device="cpu").manual_seed(seed)
         fy = torch.fft.fftfreq(size)[:, None] * size
         fx = torch.fft.rfftfreq(size)[None] * size
@@ -239,7 +245,8 @@ class Library:
         return torch.cat(out)[:, None].to(self.device)
 
     def _made_grounds(self, n: int, seed: int) -> torch.Tensor:
-        """(n, 3, 384, 384) uint8 made grounds: stained slabs, planks, weave, tread plate, tiles, speckle, flat colours."""
+        """(n, 3, 384, 384) uint8 made grounds: stained slabs, planks, weave, tread plate, tiles,
+        speckle, flat colours."""
         rng = np.random.default_rng(seed + 5)
         out = []
         y, x = np.mgrid[0:384, 0:384].astype(np.float32)
@@ -288,7 +295,7 @@ class Library:
         return torch.from_numpy(np.stack(out)).to(self.device)
 
 
-# --- small helpers on tensors ------------------------------------------------------------------------------------------------------------
+# --- small helpers on tensors --------------------------------------------------------------------
 
 
 def to_linear(x: torch.Tensor) -> torch.Tensor:
@@ -330,7 +337,8 @@ _JPEG_LUMA = torch.tensor(
 
 
 def jpeg(x: torch.Tensor, quality: torch.Tensor) -> torch.Tensor:
-    """What JPEG does to x (B, 3, H, W) in 0 to 1: 8 x 8 DCT, T.81's luma table for all channels, colour at half resolution."""
+    """What JPEG does to x (B, 3, H, W) in 0 to 1: 8 x 8 DCT, T.81's luma table for all channels, colour
+    at half resolution."""
     h, w = x.shape[-2:]
     device = x.device
     n = torch.arange(8, device=device, dtype=torch.float32)
@@ -383,7 +391,8 @@ class Scenes:
         return torch.randint(0, high, (b,), device=self.dev, generator=self.gen)
 
     def noise(self, b: int, size: int, lo: float = 0.2, hi: float = 1.5) -> torch.Tensor:
-        """(b, 1, size, size) fractal noise at random zoom (share of the bank's tile across the picture), turn and shift."""
+        """(b, 1, size, size) fractal noise at random zoom (share of the bank's tile across the
+        picture), turn and shift."""
         zoom = torch.exp(self.u(b, math.log(lo), math.log(hi)))
         a = self.u(b, 0, 2 * math.pi)
         theta = torch.stack(
@@ -523,7 +532,8 @@ class Scenes:
     def view(
         self, x: torch.Tensor, z: torch.Tensor, height: torch.Tensor, nadir: torch.Tensor
     ) -> torch.Tensor:
-        """See a layer at height z (b,) as it falls on the ground plane: scaled about the point under the camera (grid units, b x 2)."""
+        """See a layer at height z (b,) as it falls on the ground plane: scaled about the point under
+        the camera (grid units, b x 2)."""
         k = 1 - z / height
         theta = torch.zeros(len(x), 2, 3, device=self.dev)
         theta[:, 0, 0] = theta[:, 1, 1] = k
@@ -547,7 +557,8 @@ class Scenes:
         light: torch.Tensor,
         layers: int = 9,
     ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-        """Light and view a solid given by its plan distance d (b, h, w). Returns colour (b, 3, h, w), cover (b, 1, h, w) and the light its shadow leaves."""
+        """Light and view a solid given by its plan distance d (b, h, w). Returns colour (b, 3, h, w),
+        cover (b, 1, h, w) and the light its shadow leaves."""
         b, size = len(d), d.shape[1]
         bevel = (thick * self.u(b, 0.1, 1.1))[:, None, None]
         rise = (-d / bevel).clamp(0, 1)
@@ -640,7 +651,8 @@ class Scenes:
         return seen, cover, lit.clamp(0.05, 1)
 
     def metal_colour(self, b: int, size: int) -> torch.Tensor:
-        """(b, 3, size, size) albedo of worn metal: grey from bright to dark oxide, chalk, rust and green stains."""
+        """(b, 3, size, size) albedo of worn metal: grey from bright to dark oxide, chalk, rust
+        and green stains."""
         base = torch.exp(self.u(b, math.log(0.06), math.log(0.75)))[:, None] * (1 + 0.05 * self.n(b, 3))
         a = base[..., None, None] * torch.exp(
             self.u(b, 0.03, 0.35)[:, None, None, None] * self.noise(b, size, 0.2, 1.5)
@@ -686,7 +698,8 @@ class Scenes:
         count: int,
         p: float,
     ) -> torch.Tensor:
-        """Lay foreign objects on the ground (never over metal): washers, bolts, nuts, rods, tools, pebbles, rags, leaves, hands."""
+        """Lay foreign objects on the ground (never over metal): washers, bolts, nuts, rods, tools,
+        pebbles, rags, leaves, hands."""
         b, size = len(lin), lin.shape[-1]
         span = scale * size
         for _ in range(count):
@@ -762,7 +775,8 @@ class Scenes:
         height: torch.Tensor,
         nadir: torch.Tensor,
     ) -> torch.Tensor:
-        """Blobs of weed, shell and slime on the part and over its edge. The metal's own outline stays the truth: fouling is to be bridged."""
+        """Blobs of weed, shell and slime on the part and over its edge. The metal's own outline stays
+        the truth: fouling is to be bridged."""
         b, size = len(lin), lin.shape[-1]
         fouled = self.yes(b, 0.4)
         cell = 8
@@ -841,7 +855,8 @@ class Scenes:
         return lin + streak * where
 
     def camera(self, lin: torch.Tensor, hard: torch.Tensor) -> torch.Tensor:
-        """What a phone makes of the light, `hard` (B,) 0 to 1 how badly: blur in linear light, exposure, white balance, noise, tone, sharpening, JPEG. Returns sRGB."""
+        """What a phone makes of the light, `hard` (B,) 0 to 1 how badly: blur in linear light,
+        exposure, white balance, noise, tone, sharpening, JPEG. Returns sRGB."""
         b = len(lin)
         sigma = torch.where(self.yes(b, 0.6), self.u(b, 0.2, 0.9), self.u(b, 0.7, 1.9)) * hard
         lin = blur(lin, sigma, 5)
@@ -1065,12 +1080,14 @@ class Scenes:
         metal = torch.where(valid, metal, torch.zeros_like(metal))
         claimed = scale
         if not far:
-            # photos at hand are coarser than a phone's: at times a part is passed off as a smaller one seen as sharply, which is what a phone shows
+            # photos at hand are coarser than a phone's: at times a part is passed off as a smaller one
+            # seen as sharply, which is what a phone shows
             claimed = torch.where(self.yes(b, 0.5) & ~made, scale * torch.exp(self.u(b, -0.75, 0.0)), scale)
         layer = (torch.log2(claimed / SCALE_MID_MM) / SCALE_OCTAVES)[:, None, None, None].expand(
             b, 1, size, size
         )
-        # the paper is missing from the expected print where the made scene has none: then the sheet isn't expected either
+        # the paper is missing from the expected print where the made scene has none: then the sheet
+        # isn't expected either
         return torch.cat([x - 0.5, known - 0.5, layer], 1), metal
 
     def _made(

@@ -2,8 +2,9 @@
 
     python train.py --photos photos.zip --grounds grounds.zip --out OUT --minutes 25
 
-Time, not steps, sets the schedule: the learning rate falls along a half cosine over the minutes given. `--stop-after` ends a run early and `--resume` goes on
-from OUT/state.pt on the same schedule, where a machine is lent in pieces. `--start` begins from other weights, also those of a narrower network.
+Time, not steps, sets the schedule: the learning rate falls along a half cosine over the minutes given.
+`--stop-after` ends a run early and `--resume` goes on from OUT/state.pt on the same schedule, where a
+machine is lent in pieces. `--start` begins from other weights, also those of a narrower network.
 """
 
 from __future__ import annotations
@@ -39,7 +40,8 @@ def loss_of(logit: torch.Tensor, target: torch.Tensor) -> torch.Tensor:
 
 
 class Pool:
-    """Scenes cost more than steps: keep the latest and draw each a few times, turned, mirrored and in other light."""
+    """Scenes cost more than steps: keep the latest and draw each a few times, turned, mirrored and
+    in other light."""
 
     def __init__(self, batches: int) -> None:
         self.batches = batches
@@ -100,7 +102,8 @@ def measure(
 
 
 class Team:
-    """The processes that train together, one a GPU; gradients and the clock are averaged over them, so that all take the same step."""
+    """The processes that train together, one a GPU; gradients and the clock are averaged over them, so
+    that all take the same step."""
 
     def __init__(self, rank: int, world: int) -> None:
         self.rank, self.world = rank, world

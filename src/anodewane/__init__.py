@@ -1,7 +1,9 @@
-"""Says from a phone photo how much of a sacrificial anode is gone, how sure that is, and whether to replace it.
+"""Says from a phone photo how much of a sacrificial anode is gone, how sure that is, and whether
+to replace it.
 
-The map. A file imports only from rows above it (``tests/test_import_law.py`` holds it to that); heavy imports stay inside functions, so that ``anodewane --help`` is
-instant. To read the code, begin with ``judgement/pipeline.py``: it is the judgement, stage by stage.
+The map. A file imports only from rows above it (``tests/test_import_law.py`` holds it to that); heavy
+imports stay inside functions, so that ``anodewane --help`` is instant. To read the code, begin with
+``judgement/pipeline.py``: it is the judgement, stage by stage.
 
 errors.py, version.py, units.py, files.py
     Exit codes and errors with remedies; the version; frames and units; files written whole or not at all.

@@ -1,8 +1,9 @@
 """Exit codes, errors that end a command, and refusals that end a judgement.
 
-An exception is for input that can't be read, a model that is missing or altered and output that can't be written. A readable photo that
-can't be judged is an answer, not an error: a stage raises `CannotJudge` and `pipeline.judge` turns it into a `Verdict` with its reasons.
-Every error carries what to do about it and survives a process pool.
+An exception is for input that can't be read, a model that is missing or altered and output that can't
+be written. A readable photo that can't be judged is an answer, not an error: a stage raises
+`CannotJudge` and `pipeline.judge` turns it into a `Verdict` with its reasons. Every error carries what
+to do about it and survives a process pool.
 """
 
 from __future__ import annotations

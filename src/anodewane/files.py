@@ -1,7 +1,7 @@
 """Reading and writing files: whole or not at all, and in one sentence when it can't be done.
 
-A picture or record is written to a temporary name in the same folder, flushed to the disk and then renamed, so that nobody ever finds half a file and a failed
-write leaves what was there before.
+A picture or record is written to a temporary name in the same folder, flushed to the disk and then
+renamed, so that nobody ever finds half a file and a failed write leaves what was there before.
 """
 
 from __future__ import annotations
@@ -123,7 +123,8 @@ def check_folder(path: Path) -> None:
 def write_atomic(path: Path, data: bytes) -> None:
     """Write a file whole or not at all: to a temporary name in the same folder, to the disk, then renamed.
 
-    A symbolic link is followed; an existing file keeps its permissions; a device or pipe is written to directly.
+    A symbolic link is followed; an existing file keeps its permissions; a device or pipe is
+    written to directly.
 
     Raises
     ------

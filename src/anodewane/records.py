@@ -1,9 +1,11 @@
 """Every record that passes between stages. Frozen, checked at birth, arrays read-only, units in the names.
 
-``Source -> Photo -> CardSighting -> Plane -> FlatImage -> SoftMask -> MetalMask -> Placement -> Wear -> Verdict``, with `SheetLayout`,
-`Template` and `Provenance` from the side. Unknown is None, never 0 or "".
+``Source -> Photo -> CardSighting -> Plane -> FlatImage -> SoftMask -> MetalMask -> Placement ->
+Wear -> Verdict``, with `SheetLayout`, `Template` and `Provenance` from the side. Unknown is None,
+never 0 or "".
 
-Notation: H, W rows and columns of a photo; h, w of a flat image; N points; R rings; frames as `anodewane.units` states them.
+Notation: H, W rows and columns of a photo; h, w of a flat image; N points; R rings; frames as
+`anodewane.units` states them.
 """
 
 from __future__ import annotations
@@ -25,7 +27,8 @@ SCHEMA_VERSION = "1.1"
 
 
 def frozen_array(value: Any, dtype: Any, shape: tuple[int | None, ...], what: str) -> Any:
-    """Return `value` as a read-only array of `dtype`, or raise if its shape isn't `shape` (None matches any length)."""
+    """Return `value` as a read-only array of `dtype`, or raise if its shape isn't `shape` (None
+    matches any length)."""
     got = np.array(value, dtype=dtype)
     if got.ndim != len(shape) or any(
         want is not None and have != want for have, want in zip(got.shape, shape, strict=True)
@@ -52,7 +55,8 @@ def frozen_rings(rings: Any, what: str) -> Rings:
 
 
 class Record:
-    """Base of the array-bearing records: pickles through the constructor, so that arrays stay read-only in a worker."""
+    """Base of the array-bearing records: pickles through the constructor, so that arrays stay
+    read-only in a worker."""
 
     __slots__ = ()
 
@@ -64,17 +68,19 @@ class Record:
             object.__setattr__(self, name, value)
 
 
-# --- from the side -------------------------------------------------------------------------------------------------------------------
+# --- from the side -------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SheetLayout(Record):
     """A printed sheet as data: where its markers and saddle points lie. Sheet frame, mm.
 
-    name : "card", "mat-a4" or "mat-letter"; size_mm : (width, height) of the paper; marker_ids : (M,) ids of the marker dictionary;
-    marker_corners_mm : (M, 4, 2) corners as the detector orders them (top-left, top-right, bottom-right, bottom-left as read);
-    saddles_mm : (S, 2) points where four squares meet; saddle_phase : (S,) +1 where the square up-right of the point is black, else -1;
-    black_mm : (B, 4, 2) every black square; grey_mm : (G, 4, 2) grey patches; grey_reflectance : (G,) what share of the paper's light each sends back.
+    name : "card", "mat-a4" or "mat-letter"; size_mm : (width, height) of the paper; marker_ids : (M,)
+    ids of the marker dictionary; marker_corners_mm : (M, 4, 2) corners as the detector orders them
+    (top-left, top-right, bottom-right, bottom-left as read); saddles_mm : (S, 2) points where four
+    squares meet; saddle_phase : (S,) +1 where the square up-right of the point is black, else -1;
+    black_mm : (B, 4, 2) every black square; grey_mm : (G, 4, 2) grey patches; grey_reflectance : (G,)
+    what share of the paper's light each sends back.
     """
 
     name: str
@@ -228,15 +234,12 @@ FORMS: dict[str, Any] = {"cast": CastForm, "turned": TurnedForm, "collar": Colla
 class Template(Record):
     """A new part. Part frame, mm.
 
-    rings : plan outline of the wasting metal and its holes; thickness_mm : full height above the face that lies down
-    (a rod's diameter); mount : "flush" (the face that lies down is dry) or "open"; solid : "plate" (a prism), "rod" (a
-    bar of round section lying on its side), "cast" (walls and top by the distance from the outline), "turned" (standing
-    on its foot), "collar" (half a barrel on its split face) or "mesh"; new_mass_g : weighed mass of the new part, None
-    when unknown; fill_factor : metal volume over outline area x thickness (for a rod, over its round section x length;
-    of a casting whose form is known 1, for its solid says what it holds); core_depth_mm : depth under the worn face at
-    which a steel core shows, None when there is none; mirror_ok : the part may lie either face up; form : the casting's
-    own shape, None for a plate and a rod; inserts : steel in it. Templates compare by what they say, so that what is
-    kept for one is found again for its copy in another process.
+    rings : outer outline and holes; thickness_mm : full height above the face that lies down (a rod's
+    diameter); mount : "flush" (the face that lies down is dry) or "open"; solid : "plate" or "rod" (a
+    bar of round section lying on its side); new_mass_g : weighed mass of the new part, None when
+    unknown; fill_factor : metal volume over outline area x thickness (for a rod, over its round section
+    x length); core_depth_mm : depth under the worn face at which a steel core shows, None when there is
+    none; mirror_ok : the part may lie either face up.
     """
 
     name: str
@@ -290,7 +293,7 @@ def _content(value: Any) -> Any:
     return value
 
 
-# --- stage by stage ------------------------------------------------------------------------------------------------------------------
+# --- stage by stage ------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,9 +307,10 @@ class Source(Record):
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Photo(Record):
-    """An upright photo. rgb : uint8 (H, W, 3), sRGB-like; taken : EXIF local time as ISO 8601 text; focal_35mm : 35 mm equivalent focal length;
-    camera : "make model" as EXIF has it; zoom_crop : True when the picture isn't the sensor's whole frame (digital zoom); notes : what was
-    odd about the file, as sentences."""
+    """An upright photo. rgb : uint8 (H, W, 3), sRGB-like; taken : EXIF local time as ISO 8601 text;
+    focal_35mm : 35 mm equivalent focal length; camera : "make model" as EXIF has it; zoom_crop :
+    True when the picture isn't the sensor's whole frame (digital zoom); notes : what was odd about
+    the file, as sentences."""
 
     rgb: Bytes
     source: Source
@@ -324,10 +328,12 @@ class Photo(Record):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CardSighting(Record):
-    """The sheet as seen. points_mm (N, 2) sheet frame <-> points_px (N, 2) photo frame; point_sd_px (N,) one-sigma of each;
-    n_markers : markers of this layout decoded; n_saddles_visible : saddle points kept of those the layout has; rejected_px : (Q, 4, 2) quads
-    that looked like markers and weren't; blur_px : one-sigma spread of the printed edges; paper_level : light of the white paper, 0 to 1 linear;
-    paper_clipped_frac : share of it at full light. The last three are None where they can't be seen."""
+    """The sheet as seen. points_mm (N, 2) sheet frame <-> points_px (N, 2) photo frame; point_sd_px
+    (N,) one-sigma of each; n_markers : markers of this layout decoded; n_saddles_visible : saddle
+    points kept of those the layout has; rejected_px : (Q, 4, 2) quads that looked like markers and
+    weren't; blur_px : one-sigma spread of the printed edges; paper_level : light of the white paper, 0
+    to 1 linear; paper_clipped_frac : share of it at full light. The last three are None where they
+    can't be seen."""
 
     layout: SheetLayout
     points_mm: Floats
@@ -355,9 +361,9 @@ class CardSighting(Record):
 class Camera(Record):
     """A pinhole camera with one radial term, placed in the sheet frame.
 
-    rotation : (3, 3) world to camera (camera x right, y down, z forward); position_mm : (3,) of the lens in the sheet frame;
-    focal_px; centre_px : (2,) principal point; k1 : radial term in units of the half diagonal, undistorted r_u = r_d (1 + k1 r_d^2);
-    half_diagonal_px : that unit.
+    rotation : (3, 3) world to camera (camera x right, y down, z forward); position_mm : (3,) of the
+    lens in the sheet frame; focal_px; centre_px : (2,) principal point; k1 : radial term in units of
+    the half diagonal, undistorted r_u = r_d (1 + k1 r_d^2); half_diagonal_px : that unit.
     """
 
     rotation: Floats
@@ -379,11 +385,12 @@ class Camera(Record):
 class Plane(Record):
     """Where the camera stood over the sheet, and how sure that is.
 
-    camera : best estimate; parameters_cov : (8, 8) covariance of (rotation vector x 3, position_mm x 3, log focal, k1);
-    px_from_mm : (3, 3) homography of the sheet plane (undistorted pixels); residual_px : rms of the sheet's points; n_points;
-    tilt_deg : between the optical axis and the sheet's normal; distance_mm : lens to the sheet's plane along the optical axis... at the sheet's centre;
-    focal_source : "exif", "sheet", "profile" or "assumed"; check_line_mm : (x, y) as measured, 100 when not given; scale_sd_frac : one-sigma of lengths in the
-    plane, print scale included.
+    camera : best estimate; parameters_cov : (8, 8) covariance of (rotation vector x 3, position_mm x 3,
+    log focal, k1); px_from_mm : (3, 3) homography of the sheet plane (undistorted pixels); residual_px
+    : rms of the sheet's points; n_points; tilt_deg : between the optical axis and the sheet's normal;
+    distance_mm : lens to the sheet's plane along the optical axis... at the sheet's centre;
+    focal_source : "exif", "sheet", "profile" or "assumed"; check_line_mm : (x, y) as measured, 100 when
+    not given; scale_sd_frac : one-sigma of lengths in the plane, print scale included.
     """
 
     camera: Camera
@@ -408,9 +415,10 @@ class Plane(Record):
 class FlatImage(Record):
     """The sheet's plane seen from straight above: a window of it at one resolution.
 
-    rgb : uint8 (h, w, 3) as the photo's own values; valid : bool (h, w), inside the photo; mm_per_px; origin_mm : (2,) sheet-frame point of the
-    centre of pixel (0, 0); x grows with columns, y falls with rows. sheet : float32 (h, w), 1 on the sheet and 0 off it; print_ : float32 (h, w), the
-    light the printed sheet should send back (0 ink to 1 paper), 0.5 off the sheet.
+    rgb : uint8 (h, w, 3) as the photo's own values; valid : bool (h, w), inside the photo; mm_per_px;
+    origin_mm : (2,) sheet-frame point of the centre of pixel (0, 0); x grows with columns, y falls with
+    rows. sheet : float32 (h, w), 1 on the sheet and 0 off it; print_ : float32 (h, w), the light the
+    printed sheet should send back (0 ink to 1 paper), 0.5 off the sheet.
     """
 
     rgb: Bytes
@@ -433,8 +441,9 @@ class FlatImage(Record):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SoftMask(Record):
-    """Probability of remaining metal on a flat image's grid. metal_prob : float32 (h, w) in 0 to 1; growth_prob : float32 (h, w), fouling that stands
-    proud of the metal, None where the segmenter can't tell; segmenter : its name; model_sha256 : None for a segmenter without a model."""
+    """Probability of remaining metal on a flat image's grid. metal_prob : float32 (h, w) in 0 to 1;
+    growth_prob : float32 (h, w), fouling that stands proud of the metal, None where the segmenter can't
+    tell; segmenter : its name; model_sha256 : None for a segmenter without a model."""
 
     metal_prob: Floats32
     mm_per_px: float
@@ -454,10 +463,12 @@ class SoftMask(Record):
 class MetalMask(Record):
     """The edge of the remaining metal as the camera sees it, to a fraction of a pixel.
 
-    pieces_px : tuple of polygons, largest first, each a tuple of rings in photo pixels (as recorded, lens distortion included);
-    edge_sd_mm : one-sigma of where the edge lies along its normal, common to the whole outline (a bias), mm; touches_border : the part runs out of the photo;
-    segmenter, model_sha256 : who found it ("manual" for a handed outline); notes : what was done to it, as sentences; fouled_mm : length along the edge of each place
-    where fouling stands proud of the metal and was left off, mm.
+    pieces_px : tuple of polygons, largest first, each a tuple of rings in photo pixels (as recorded,
+    lens distortion included); edge_sd_mm : one-sigma of where the edge lies along its normal, common to
+    the whole outline (a bias), mm; touches_border : the part runs out of the photo; segmenter,
+    model_sha256 : who found it ("manual" for a handed outline); notes : what was done to it, as
+    sentences; fouled_mm : length along the edge of each place where fouling stands proud of the metal
+    and was left off, mm.
     """
 
     pieces_px: tuple[Rings, ...]
@@ -482,12 +493,14 @@ class MetalMask(Record):
 class Placement(Record):
     """The template laid where the part lies, and the plan outline that the mask stands for.
 
-    sheet_from_part : (2, 3) rigid motion of part mm to sheet mm (a reflection when mirrored); plan_mm : tuple of polygons (part frame), the worn part's plan
-    outline with the height of its edge taken out; limb_height_mm : as plan_mm, (n,) a ring, the height above the sheet at which
-    the camera saw each point; remaining_thickness_mm, thickness_sd_mm : what the silhouette says of it; residual_mm : rms of unworn anchors (holes), None without;
-    anchored_by : "holes", "outline" or "outline, ambiguous"; ambiguous : other poses fit alike; hole_pitch_scale : measured over template pitch, None without two holes.
-    outside_frac : share of the template's area by which the worn outline sticks out of it; fit_cost : how unevenly the outline lies inside it (no unit, about 1
-    for a true fit).
+    sheet_from_part : (2, 3) rigid motion of part mm to sheet mm (a reflection when mirrored); plan_mm :
+    tuple of polygons (part frame), the worn part's plan outline with the height of its edge taken out;
+    limb_height_mm : as plan_mm, (n,) a ring, the height above the sheet at which the camera saw each
+    point; remaining_thickness_mm, thickness_sd_mm : what the silhouette says of it; residual_mm : rms
+    of unworn anchors (holes), None without; anchored_by : "holes", "outline" or "outline, ambiguous";
+    ambiguous : other poses fit alike; hole_pitch_scale : measured over template pitch, None without two
+    holes. outside_frac : share of the template's area by which the worn outline sticks out of it;
+    fit_cost : how unevenly the outline lies inside it (no unit, about 1 for a true fit).
     """
 
     template: Template
@@ -514,12 +527,13 @@ class Placement(Record):
         )
 
 
-# --- what the record says (plain values only: these become the JSON) -------------------------------------------------------------------
+# --- what the record says (plain values only: these become the JSON) -----------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A value with the ends of its interval; `coverage` of the record says how often such intervals hold the truth."""
+    """A value with the ends of its interval; `coverage` of the record says how often such intervals
+    hold the truth."""
 
     value: float
     low: float
@@ -563,8 +577,9 @@ class MassFigures:
 
 @dataclass(frozen=True, slots=True)
 class RecessionFigures:
-    """Inward recession along the template's outline, mm; worst_part_mm is where it is greatest, part frame, worst_photo_px the edge of what
-    is left there; side_mm is by how much the worse quarter of directions exceeds the opposite one, towards worse_side (unit vector, part frame)."""
+    """Inward recession along the template's outline, mm; worst_part_mm is where it is greatest, part
+    frame, worst_photo_px the edge of what is left there; side_mm is by how much the worse quarter of
+    directions exceeds the opposite one, towards worse_side (unit vector, part frame)."""
 
     mean: float
     p95: float
@@ -578,7 +593,8 @@ class RecessionFigures:
 
 @dataclass(frozen=True, slots=True)
 class HoleFinding:
-    """A fixing hole: diameters across its narrow way, mm. state: "sound", "grown" or "lost"; diameter_mm is None where the hole isn't seen."""
+    """A fixing hole: diameters across its narrow way, mm. state: "sound", "grown" or "lost";
+    diameter_mm is None where the hole isn't seen."""
 
     index: int
     new_mm: float
@@ -590,7 +606,8 @@ class HoleFinding:
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """The remaining metal: rings in photo pixels and in the part's mm; the first ring is the outer one, then holes."""
+    """The remaining metal: rings in photo pixels and in the part's mm; the first ring is the outer
+    one, then holes."""
 
     photo_px: tuple[tuple[tuple[float, float], ...], ...]
     part_mm: tuple[tuple[tuple[float, float], ...], ...]
@@ -598,8 +615,9 @@ class Outline:
 
 @dataclass(frozen=True, slots=True)
 class ScaleFigures:
-    """The sheet and the camera. sd_pct is one-sigma of lengths in the sheet's plane. sheet_photo_px : where the paper's corners lie in the photo
-    (top-left, top-right, bottom-right, bottom-left as read), sheet_size_mm : the paper's true width and height between them; None without a sheet."""
+    """The sheet and the camera. sd_pct is one-sigma of lengths in the sheet's plane. sheet_photo_px :
+    where the paper's corners lie in the photo (top-left, top-right, bottom-right, bottom-left as read),
+    sheet_size_mm : the paper's true width and height between them; None without a sheet."""
 
     layout: str
     tilt_deg: float
@@ -643,7 +661,8 @@ class PhotoFigures:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """Boat and position as the QR code on the sheet has them. Text from outside: names to show and to look up, never paths or commands."""
+    """Boat and position as the QR code on the sheet has them. Text from outside: names to show and to
+    look up, never paths or commands."""
 
     boat: str
     position: str
@@ -683,11 +702,14 @@ class Limits:
 class ViewFigures:
     """One photo of several that were fitted together, and what it brought.
 
-    of_other_side : whether the part lay on its other face; elevation_deg : above the bench at which the part is seen; azimuth_deg : from which side, in the part's frame,
-    anticlockwise from its x axis; residual_mm : rms distance between its outline and the fitted solid's; missed_frac : share of it that the solid doesn't come near;
-    moved_mm : how far the part seems to have moved since the photo from above; face_used : whether marks on the face were matched in it; mass_sd_without_pct :
-    one-sigma of the mass consumed, in points, had this photo not been taken; information_frac : share of what is known of the mass that would be lost without it;
-    solid_photo_px : the fitted solid drawn back into the photo, as closed lines, its limb first.
+    of_other_side : whether the part lay on its other face; elevation_deg : above the bench at which the
+    part is seen; azimuth_deg : from which side, in the part's frame, anticlockwise from its x axis;
+    residual_mm : rms distance between its outline and the fitted solid's; missed_frac : share of it
+    that the solid doesn't come near; moved_mm : how far the part seems to have moved since the photo
+    from above; face_used : whether marks on the face were matched in it; mass_sd_without_pct :
+    one-sigma of the mass consumed, in points, had this photo not been taken; information_frac : share
+    of what is known of the mass that would be lost without it; solid_photo_px : the fitted solid drawn
+    back into the photo, as closed lines, its limb first.
     """
 
     name: str
@@ -709,7 +731,8 @@ class ViewFigures:
 
 @dataclass(frozen=True, slots=True)
 class NextPhoto:
-    """The photo that would narrow the interval most. azimuth_deg as in `ViewFigures`; width_pct : of the mass interval with it, in points, as reckoned beforehand."""
+    """The photo that would narrow the interval most. azimuth_deg as in `ViewFigures`; width_pct : of
+    the mass interval with it, in points, as reckoned beforehand."""
 
     elevation_deg: float
     azimuth_deg: float
@@ -719,9 +742,11 @@ class NextPhoto:
 
 @dataclass(frozen=True, slots=True)
 class TogetherFigures:
-    """What several photos say together. mass_before_pct, area_before_pct : from the photo from above alone; thickness_part_mm : (x, y, thickness) over the plan, part
-    frame, every `thickness_step_mm`; round_mm : radius of the worn edge, None for a rod; face_points : places of the face whose height was matched between photos;
-    face_residual_mm : their rms distance from the smooth face, None without any."""
+    """What several photos say together. mass_before_pct, area_before_pct : from the photo from above
+    alone; thickness_part_mm : (x, y, thickness) over the plan, part frame, every
+    `thickness_step_mm`; round_mm : radius of the worn edge, None for a rod; face_points : places of
+    the face whose height was matched between photos; face_residual_mm : their rms distance from the
+    smooth face, None without any."""
 
     mass_before_pct: Interval
     area_before_pct: Interval
@@ -751,7 +776,8 @@ class Wear:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """The record. A refusal is a record too: status "cannot_judge", no verdict, reasons with remedies, and what was still measured."""
+    """The record. A refusal is a record too: status "cannot_judge", no verdict, reasons with remedies,
+    and what was still measured."""
 
     schema_version: str
     status: Status

@@ -1,6 +1,8 @@
-"""The catalogue of refusals and warnings: one code, one sentence, one remedy. docs/errors.md is held to it by a test.
+"""The catalogue of refusals and warnings: one code, one sentence, one remedy. docs/errors.md is held
+to it by a test.
 
-A refusal (`CannotJudge`) ends a judgement; a warning or a finding stands in the reasons of one that was made. `{detail}` takes the figures.
+A refusal (`CannotJudge`) ends a judgement; a warning or a finding stands in the reasons of one that was
+made. `{detail}` takes the figures.
 """
 
 from __future__ import annotations

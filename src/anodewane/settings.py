@@ -17,7 +17,8 @@ def knob(default: Any, text: str) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """All settings of a judgement. `Settings()` is the default; `from_toml` reads a file; `digest` names a set."""
+    """All settings of a judgement. `Settings()` is the default; `from_toml` reads a file;
+    `digest` names a set."""
 
     # the verdict
     limit_pct: float = knob(
@@ -175,7 +176,8 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class BookRules:
-    """How the season's book reckons. Apart from `Settings`, so that a change here leaves the digest of every judgement as it was."""
+    """How the season's book reckons. Apart from `Settings`, so that a change here leaves the digest of
+    every judgement as it was."""
 
     season_sd_frac: float = knob(
         0.25,

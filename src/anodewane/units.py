@@ -3,19 +3,22 @@
 Frames
 ------
 photo pixels (`_px`)
-    x right, y down, **pixel centres at integers**: the pixel in the first row and column is the point (0, 0) and covers -0.5 to 0.5.
-    The photo is upright: its EXIF orientation has been applied.
+    x right, y down, **pixel centres at integers**: the pixel in the first row and column is the point
+    (0, 0) and covers -0.5 to 0.5. The photo is upright: its EXIF orientation has been applied.
 sheet (`_mm`)
-    Origin at the sheet's centre, x right and y up as the sheet is read, z up out of the sheet towards the camera.
+    Origin at the sheet's centre, x right and y up as the sheet is read, z up out of the sheet
+    towards the camera.
 part (`_mm`)
     The template's own x and y, z up from the face that lies down (the mounting face of a flush part).
 
 Rescaling keeps pixel centres: a point q in a picture scaled by s lies at ``(q + 0.5) * s - 0.5``.
 
-Polygons are tuples of rings; a ring is a float64 array of shape (n, 2), not closed (the first point is not repeated). The first ring is
-the outer one and runs anticlockwise in a y-up frame, the others are holes and run clockwise.
+Polygons are tuples of rings; a ring is a float64 array of shape (n, 2), not closed (the first point is
+not repeated). The first ring is the outer one and runs anticlockwise in a y-up frame, the others are
+holes and run clockwise.
 
-Suffixes: `_mm`, `_mm2`, `_mm3`, `_px`, `_deg`, `_g`, `_pct` (percentage points of the new part), `_frac` (0 to 1), `_sd` one standard deviation.
+Suffixes: `_mm`, `_mm2`, `_mm3`, `_px`, `_deg`, `_g`, `_pct` (percentage points of the new part),
+`_frac` (0 to 1), `_sd` one standard deviation.
 """
 
 from __future__ import annotations

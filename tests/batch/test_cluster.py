@@ -1,4 +1,5 @@
-"""A batch on a real Dask cluster on this machine: scheduler and workers as processes of their own, photos and results on moto's S3 server, workers and driver killed."""
+"""A batch on a real Dask cluster on this machine: scheduler and workers as processes of their own,
+photos and results on moto's S3 server, workers and driver killed."""
 
 from __future__ import annotations
 

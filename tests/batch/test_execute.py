@@ -1,4 +1,5 @@
-"""Running over any executor: a bounded window, worker deaths pinned on the guilty, and errors that stop the run."""
+"""Running over any executor: a bounded window, worker deaths pinned on the guilty, and errors
+that stop the run."""
 
 from __future__ import annotations
 
@@ -109,7 +110,8 @@ def test_an_engine_that_tells_the_guilty_itself(config: RunConfig) -> None:
 
 
 def test_what_merely_waited_behind_the_guilty_is_judged_in_the_end(config: RunConfig) -> None:
-    """Dask blames every task that was processing on a worker as it died (SchedulerState.remove_worker: "suspicious"), those not begun as well."""
+    """Dask blames every task that was processing on a worker as it died (SchedulerState.remove_worker:
+    "suspicious"), those not begun as well."""
     calls: list[str] = []
 
     def killer(item: Item, config: RunConfig) -> Outcome:

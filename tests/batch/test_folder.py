@@ -1,4 +1,5 @@
-"""A whole batch with cheap work: resume, what is judged again and what isn't, and that the result is the same in however many goes it was made."""
+"""A whole batch with cheap work: resume, what is judged again and what isn't, and that the result is
+the same in however many goes it was made."""
 
 from __future__ import annotations
 

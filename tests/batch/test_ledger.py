@@ -85,7 +85,8 @@ def test_a_torn_line_costs_its_own_photo_only(garbage: bytes, place: LocalFolder
 def test_hashes_are_cached_and_a_changed_content_is_noticed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Same size and the same time of last change, put back by hand: the time of the inode's change still tells."""
+    """Same size and the same time of last change, put back by hand: the time of the inode's
+    change still tells."""
     photos, out = tmp_path / "photos", LocalFolder(tmp_path / "out")
     photos.mkdir()
     out.prepare()

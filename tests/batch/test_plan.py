@@ -1,4 +1,5 @@
-"""What is taken for a photo and what isn't, twins, duplicates, links, odd names, and the lists beside the photos."""
+"""What is taken for a photo and what isn't, twins, duplicates, links, odd names, and the lists
+beside the photos."""
 
 from __future__ import annotations
 
@@ -122,7 +123,8 @@ def test_names_may_hold_any_bytes(put: Callable[..., None], tmp_path: Path) -> N
 
 @posix
 def test_outputs_never_meet(put: Callable[..., None], tmp_path: Path) -> None:
-    """Names that differ in ending stay as they are; names that some disks can't tell apart get a mark; too long ones are cut."""
+    """Names that differ in ending stay as they are; names that some disks can't tell apart get a mark;
+    too long ones are cut."""
     for name in ("a.jpg", "a.heic", "IMG.JPG", "img.jpg", "é" * 110 + ".jpg"):
         put(name)
     found = plan(tmp_path)
@@ -181,7 +183,7 @@ def test_only_what_could_be_equal_is_read(put: Callable[..., None], tmp_path: Pa
     assert [p.sha256 is None for p in plan(tmp_path).photos] == [True, False, False]
 
 
-# --- one shot in two files -------------------------------------------------------------------------------------------------------------
+# --- one shot in two files -----------------------------------------------------------------------
 
 
 def shot(kind: str, moment: str | None) -> bytes:
@@ -231,7 +233,7 @@ def test_the_file_that_the_list_names_is_judged(put: Callable[..., None], tmp_pa
     assert names(plan(tmp_path)) == ["IMG_1.jpg"]
 
 
-# --- photos.csv ------------------------------------------------------------------------------------------------------------------------
+# --- photos.csv ----------------------------------------------------------------------------------
 
 
 def placed(found: Plan) -> dict[str, tuple[str | None, str | None, str | None]]:

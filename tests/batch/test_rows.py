@@ -1,4 +1,5 @@
-"""The summary's tables: harmless in a spreadsheet whatever the photos are called, the same bytes for the same rows, and read back by an independent program."""
+"""The summary's tables: harmless in a spreadsheet whatever the photos are called, the same bytes for
+the same rows, and read back by an independent program."""
 
 from __future__ import annotations
 

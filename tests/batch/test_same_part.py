@@ -1,4 +1,5 @@
-"""Photos of one boat and position judged together: what goes together, one row a part, resume, and that nothing is told twice."""
+"""Photos of one boat and position judged together: what goes together, one row a part, resume, and that
+nothing is told twice."""
 
 from __future__ import annotations
 
@@ -317,12 +318,13 @@ def test_dates_and_deeper_folders_set_photos_apart(
     assert set_apart_by(name, levels) == apart
 
 
-# --- the real judge ----------------------------------------------------------------------------------------------------------------------
+# --- the real judge ------------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
 def yard(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str, int]:
-    """A plate from above and from the side on a labelled card, judged by the command; no folder says what is what. The results, what was printed, the exit code."""
+    """A plate from above and from the side on a labelled card, judged by the command; no folder says
+    what is what. The results, what was printed, the exit code."""
     folder = tmp_path_factory.mktemp("yard")
     (folder / "photos").mkdir()
     template = load_template("plate-150x75x20-2slots")

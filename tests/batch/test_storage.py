@@ -1,4 +1,5 @@
-"""Object storage as a place, against moto's S3 server, seen through boto3 as well: names, appending, the lease, and a whole batch equal to the one in folders."""
+"""Object storage as a place, against moto's S3 server, seen through boto3 as well: names, appending,
+the lease, and a whole batch equal to the one in folders."""
 
 from __future__ import annotations
 

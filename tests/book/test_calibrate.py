@@ -1,4 +1,5 @@
-"""Weighings re-fit a template's face law: narrower where they agree, never over-sure, and the judge goes by it."""
+"""Weighings re-fit a template's face law: narrower where they agree, never over-sure, and the
+judge goes by it."""
 
 from __future__ import annotations
 
@@ -26,7 +27,8 @@ AREA_SD, MASS_SD = 0.010, 0.015
 
 @lru_cache(maxsize=1)
 def depths() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Recessions, the exact share of the plan area that each leaves, and the thickness that the law takes away there."""
+    """Recessions, the exact share of the plan area that each leaves, and the thickness that the law
+    takes away there."""
     d = np.linspace(0.8, 5.5, 60)
     return (
         d,
@@ -38,7 +40,8 @@ def depths() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def wasted(
     rng: np.random.Generator, scale: float, part_sd: float, n: int
 ) -> list[tuple[float, float, float]]:
-    """Parts of one template, exact by `solids`: share of area left, share of mass left, and ln of the thickness lost over what the law says of them."""
+    """Parts of one template, exact by `solids`: share of area left, share of mass left, and ln of the
+    thickness lost over what the law says of them."""
     d, area, law = depths()
     out = []
     for i in rng.integers(0, len(d), n):
@@ -62,7 +65,8 @@ def weighed(rng: np.random.Generator, parts) -> list[Weighing]:
     ]
 
 
-# What yards may be like: one-sigma of the template's own scale, scatter from part to part. 0.23 in all is decision 0004's figure, split in three ways.
+# What yards may be like: one-sigma of the template's own scale, scatter from part to part. 0.23 in all
+# is decision 0004's figure, split in three ways.
 YARDS = {
     "all of it from part to part": (0.0, 0.23),
     "half and half": (0.16, 0.16),
@@ -73,8 +77,8 @@ YARDS = {
 
 @pytest.mark.parametrize("n", [2, 5, 20])
 def test_the_next_part_lies_in_the_interval_as_often_as_promised(n):
-    """Over many yards with n weighings each, the next parts' true loss lies in the 90 % interval 85 to 97 times in 100; and in no kind of yard less
-    often than 85 in 100."""
+    """Over many yards with n weighings each, the next parts' true loss lies in the 90 % interval 85 to
+    97 times in 100; and in no kind of yard less often than 85 in 100."""
     held = {}
     for kind, (scale_sd, part_sd) in YARDS.items():
         rng = np.random.default_rng(n)
@@ -210,7 +214,7 @@ def test_a_photo_judged_again_with_the_calibration_has_a_narrower_interval():
     assert after.area_pct.value == pytest.approx(before.area_pct.value, abs=0.5)
 
 
-# --- from the book's readings --------------------------------------------------------------------------------------------------------------
+# --- from the book's readings --------------------------------------------------------------------
 
 
 def test_weighings_come_from_readings_one_a_part():
@@ -234,7 +238,8 @@ def test_weighings_come_from_readings_one_a_part():
 
 
 def test_what_the_photo_alone_says_is_the_record_s_own_figure():
-    """Of a photo judged without a weight: the area that its record states leads back to the mass that its record states."""
+    """Of a photo judged without a weight: the area that its record states leads back to the mass that
+    its record states."""
     samples = Path(__file__).parents[2] / "sample_images"
     template = load_template(str(samples / "templates" / "plate-150x75x20-2slots.toml"))
     verdict = judge((samples / "replace.jpg").read_bytes(), "replace.jpg", template, S)

@@ -1,4 +1,5 @@
-"""The book as CSV in a zip: what comes back is what went out, table by table; spreadsheets are safe from it, and it is safe from what else calls itself a zip."""
+"""The book as CSV in a zip: what comes back is what went out, table by table; spreadsheets are safe
+from it, and it is safe from what else calls itself a zip."""
 
 from __future__ import annotations
 
@@ -158,7 +159,7 @@ def test_any_book_comes_back(calls):
         assert (Path(folder) / "b.zip").read_bytes() == (Path(folder) / "a.zip").read_bytes()
 
 
-# --- for others to read --------------------------------------------------------------------------------------------------------------------
+# --- for others to read --------------------------------------------------------------------------
 
 
 def test_python_s_csv_reads_every_table_and_no_cell_is_a_formula(tmp_path):
@@ -202,7 +203,7 @@ def test_a_cell_comes_back_to_the_bit(value):
         assert not cell(value).startswith(RISKY[:-1])
 
 
-# --- what isn't an export ------------------------------------------------------------------------------------------------------------------
+# --- what isn't an export ------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
@@ -350,7 +351,8 @@ def test_an_export_that_doesn_t_fit_leaves_nothing(tmp_path):
 
 
 def test_an_export_of_version_1_comes_in(tmp_path):
-    """Made by hand from the frozen book of version 1, as that version's export was: its tables, and no others."""
+    """Made by hand from the frozen book of version 1, as that version's export was: its tables,
+    and no others."""
     import sqlite3
 
     old = tmp_path / "old.book"

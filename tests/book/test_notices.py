@@ -114,7 +114,8 @@ def test_mixed_alloys_on_one_boat():
 @pytest.mark.parametrize(
     ("alloy", "water", "wrong"),
     [
-        # MIL and boating texts, from memory: zinc for salt and brackish, aluminium for salt and brackish, magnesium for fresh only
+        # MIL and boating texts, from memory: zinc for salt and brackish, aluminium for salt and
+        # brackish, magnesium for fresh only
         ("zinc", "salt", False), ("zinc", "brackish", False), ("zinc", "fresh", True),
         ("aluminium", "salt", False), ("aluminium", "brackish", False), ("aluminium", "fresh", False),
         ("magnesium", "salt", True), ("magnesium", "brackish", True), ("magnesium", "fresh", False),
@@ -165,7 +166,7 @@ def test_every_warning_of_a_fault_points_to_a_qualified_technician():
         assert "is stray current" not in message + (remedy or ""), code
 
 
-# --- how often chance alone warns --------------------------------------------------------------------------------------------------------
+# --- how often chance alone warns ----------------------------------------------------------------
 
 N = 1500
 
@@ -173,8 +174,8 @@ N = 1500
 def photo(
     rng: np.random.Generator, true: float, face: float, casting: float
 ) -> tuple[float, float, tuple[tuple[str, float], ...]]:
-    """What a photo reads of a part, its half-width and its budget, by decision 0004: face ratio log-normal (0.23) from part to part, casting 1.5 %,
-    the rest its own."""
+    """What a photo reads of a part, its half-width and its budget, by decision 0004: face ratio
+    log-normal (0.23) from part to part, casting 1.5 %, the rest its own."""
     thickness = 0.23 * 0.75 * true + 1.5
     read = (
         true * np.exp(0.75 * face)

@@ -132,7 +132,8 @@ def test_an_empty_list_says_so():
 
 
 def test_a_part_to_be_replaced_is_told_although_none_is_on_record(orders):
-    """A first season: the photos are there, the parts were never entered. What was judged against is shown and not ordered."""
+    """A first season: the photos are there, the parts were never entered. What was judged against is
+    shown and not ordered."""
     from types import SimpleNamespace
 
     last = SimpleNamespace(

@@ -88,10 +88,12 @@ def longer(v: float | None) -> float:
     st.floats(4, 15),
 )
 def test_more_wear_never_leaves_more_months(gone, more, half_width):
-    """The last reading alone read higher, by any amount: the forecast comes sooner or stays, and its early end stays before the forecast that was.
+    """The last reading alone read higher, by any amount: the forecast comes sooner or stays, and its
+    early end stays before the forecast that was.
 
-    The ends themselves needn't move the same way: [0, 8] % read as [0, 8.5] % lies otherwise about its line, which changes the doubt, and the early end then moves from
-    28.0 to 28.5 months while the forecast moves from 81.7 to 76.1.
+    The ends themselves needn't move the same way: [0, 8] % read as [0, 8.5] % lies otherwise about its
+    line, which changes the doubt, and the early end then moves from 28.0 to 28.5 months while the
+    forecast moves from 81.7 to 76.1.
     """
     gone = sorted(gone)
     days = [date(2021 + i, 10, 15) for i in range(len(gone))]
@@ -116,7 +118,8 @@ def test_a_higher_limit_leaves_more_months_and_more_hope(gone, factor):
 
 
 def test_the_chance_is_that_of_a_simulation():
-    """numpy draws parts by the fit's own means and covariance; the share under the limit is the stated chance, the middle nine tenths the interval."""
+    """numpy draws parts by the fit's own means and covariance; the share under the limit is the stated
+    chance, the middle nine tenths the interval."""
     rng = np.random.default_rng(3)
     drawn = rng.multivariate_normal(
         [FIT.now_pct, FIT.rate], [[FIT.var, FIT.cov], [FIT.cov, FIT.var_month]], size=200_000

@@ -49,7 +49,8 @@ def test_a_pair_shares_a_panel_and_is_told_apart_by_shape():
     assert words.count("limit 50 %") == 1
     assert any(w.startswith("port: ") for w in words)
     assert any(w.startswith("starboard: REPLACE") for w in words)
-    # two readings, the legend's mark, the new part and the forecast of port are discs, starboard's are squares
+    # two readings, the legend's mark, the new part and the forecast of port are discs,
+    # starboard's are squares
     assert len(list(root.iter(f"{SVG}circle"))) == 5
     assert len(list(root.iter(f"{SVG}polygon"))) == 4
     assert "?" in words  # couldn't be judged

@@ -137,7 +137,8 @@ def test_without_a_budget_all_doubt_is_common():
 
 
 def test_a_photo_as_fitted_takes_the_casting_off():
-    """It reads 2 % gone of a part of which nothing is gone: later readings are that much too high, as far as the photo itself can be trusted."""
+    """It reads 2 % gone of a part of which nothing is gone: later readings are that much too high, as
+    far as the photo itself can be trusted."""
     wear = reading("shaft port", date(2021, 10, 15), 24)
     haul_outs = winters(2020, 2021)
     plain = wear_rate(F, haul_outs, (wear,), S, R)
@@ -199,7 +200,8 @@ def test_the_order_of_the_readings_doesn_t_matter(order):
 
 
 def test_the_forecast_holds_what_it_says():
-    """Parts that wear as the model says, 3 readings each: nine in ten true wears of the next season lie in the interval. numpy draws the errors."""
+    """Parts that wear as the model says, 3 readings each: nine in ten true wears of the next season lie
+    in the interval. numpy draws the errors."""
     rng = np.random.default_rng(8)
     n, t = 3000, np.array([6.0, 12.0, 18.0])
     true_rate = rng.uniform(1, 3, n)

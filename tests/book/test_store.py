@@ -1,4 +1,5 @@
-"""The book's file: what goes in comes out, nothing is overwritten silently, and nobody's file is damaged. Checked by SQLite's own checks and its command-line shell."""
+"""The book's file: what goes in comes out, nothing is overwritten silently, and nobody's file is
+damaged. Checked by SQLite's own checks and its command-line shell."""
 
 from __future__ import annotations
 
@@ -50,7 +51,7 @@ def sound(path: Path) -> None:
     db.close()
 
 
-# --- what goes in comes out ---------------------------------------------------------------------------------------------------------------
+# --- what goes in comes out ----------------------------------------------------------------------
 
 
 def test_what_goes_in_comes_out(book, path):
@@ -125,7 +126,7 @@ def test_by_whom_a_handed_outline_was(book):
     )
 
 
-# --- several judgements of one part --------------------------------------------------------------------------------------------------------
+# --- several judgements of one part --------------------------------------------------------------
 
 
 def test_the_latest_judged_one_counts_whatever_the_order(book):
@@ -182,7 +183,7 @@ def test_half_a_batch_is_no_batch(book):
     assert list(book.rows("records")) == []
 
 
-# --- corrections leave a trace -------------------------------------------------------------------------------------------------------------
+# --- corrections leave a trace -------------------------------------------------------------------
 
 
 def test_a_new_name_takes_everything_along_and_leaves_a_trace(book, path):
@@ -335,7 +336,7 @@ def test_overrules_stand_beside_the_photo(book):
     assert [r.verdict for r in book.readings()] == ["monitor"]
 
 
-# --- opening -------------------------------------------------------------------------------------------------------------------------------
+# --- opening -------------------------------------------------------------------------------------
 
 
 def test_a_new_book_is_known_for_one(path):
@@ -422,7 +423,7 @@ def test_missing_and_folder(tmp_path):
     assert list(tmp_path.iterdir()) == [], "opening makes nothing"
 
 
-# --- versions ------------------------------------------------------------------------------------------------------------------------------
+# --- versions ------------------------------------------------------------------------------------
 
 
 def old_book(path: Path, frozen: Path = V1) -> Path:
@@ -556,7 +557,7 @@ def test_an_older_book_is_refused_where_it_can_t_be_written(path):
     assert path.read_bytes() == before
 
 
-# --- hard times ----------------------------------------------------------------------------------------------------------------------------
+# --- hard times ----------------------------------------------------------------------------------
 
 WRITER = """
 import sys, itertools

@@ -1,4 +1,5 @@
-"""Templates from DXF drawings that ezdxf writes: units, bulges, circles, ellipses, splines, loose lines, blocks and layers."""
+"""Templates from DXF drawings that ezdxf writes: units, bulges, circles, ellipses, splines, loose
+lines, blocks and layers."""
 
 from __future__ import annotations
 

@@ -16,7 +16,8 @@ LIBRARY = builtin_templates()
 
 
 def as_seen(template, noise_mm, seed=0, step_mm=0.35):
-    """The outline as a photo gives it: a point every third of a millimetre, each off by white noise, turned and moved."""
+    """The outline as a photo gives it: a point every third of a millimetre, each off by white noise,
+    turned and moved."""
     rng = np.random.default_rng(seed)
     t = np.radians(23.0)
     turn = np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]])

@@ -46,7 +46,8 @@ def test_a_circle_has_its_exact_area_and_keeps_within_the_chord_error(diameter):
 @SETTINGS
 @given(st.floats(20.0, 400.0), st.floats(20.0, 400.0), st.floats(0.0, 9.9))
 def test_rounded_corners_are_a_shapely_opening(length, width, radius):
-    """Shrinking by the radius and growing again rounds a rectangle's corners: shapely's mitred and round offsets."""
+    """Shrinking by the radius and growing again rounds a rectangle's corners: shapely's mitred and
+    round offsets."""
     corners = np.array([[-length, -width], [length, -width], [length, width], [-length, width]]) / 2
     ours = shapely.Polygon(rounded_polygon(corners, radius))
     theirs = shapely.box(-length / 2, -width / 2, length / 2, width / 2)

@@ -1,4 +1,5 @@
-"""The label's text: a fixed example, round trips of any names, and everything that must not pass for a label. CRC-32 is held to the standard's own check value."""
+"""The label's text: a fixed example, round trips of any names, and everything that must not pass for a
+label. CRC-32 is held to the standard's own check value."""
 
 from __future__ import annotations
 
@@ -18,7 +19,8 @@ NAMES = st.text(alphabet=LETTERS, min_size=1, max_size=24).filter(lambda s: s.st
 
 
 def by_hand(boat: str, position: str) -> bytes:
-    """The payload built from the format's description alone. Crockford's base 32: digits, then letters without I, L, O and U."""
+    """The payload built from the format's description alone. Crockford's base 32: digits, then letters
+    without I, L, O and U."""
     digits = [c for c in "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ" if c not in "ILOU"]
     body = f"AW1\n{boat}\n{position}\n"
     bits = f"{zlib.crc32(body.encode()):032b}"[:25]
@@ -121,7 +123,8 @@ def test_short_labels_get_large_modules() -> None:
 
 
 def test_the_font_has_every_character_that_is_let_through() -> None:
-    """Against the font's own table, where a copy of DejaVu Sans Mono (Debian: fonts-dejavu-core) is to be found; the wheel that sets the sheet has the same font."""
+    """Against the font's own table, where a copy of DejaVu Sans Mono (Debian: fonts-dejavu-core) is to
+    be found; the wheel that sets the sheet has the same font."""
     from pathlib import Path
 
     from fontTools.ttLib import TTFont
@@ -145,7 +148,7 @@ def test_the_font_has_every_character_that_is_let_through() -> None:
     assert len(through) > 450
 
 
-# --- a list ----------------------------------------------------------------------------------------------------------------------------
+# --- a list --------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("delimiter", [",", ";", "\t"])

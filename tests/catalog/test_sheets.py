@@ -1,4 +1,5 @@
-"""The printed sheets, measured with readers that aren't ours: pdfplumber for the PDF, PDFium for its looks, OpenCV's own detectors for markers and QR code."""
+"""The printed sheets, measured with readers that aren't ours: pdfplumber for the PDF, PDFium for its
+looks, OpenCV's own detectors for markers and QR code."""
 
 from __future__ import annotations
 
@@ -94,7 +95,8 @@ def test_every_marker_and_saddle_of_the_pdf_lies_where_the_layout_says(name):
     seen = find_markers(picture, layout.dictionary)
     assert set(seen) == set(layout.marker_ids.tolist())
     for marker_id, corners in zip(layout.marker_ids, layout.marker_corners_mm, strict=True):
-        # The unrefined corner lies on the marker's outermost dark pixel, so it may be one pixel inside the true edge.
+        # The unrefined corner lies on the marker's outermost dark pixel, so it may be one pixel inside
+        # the true edge.
         assert np.abs(seen[int(marker_id)] - pixels(corners)).max() < 1.6
     guess = pixels(layout.saddles_mm).astype(np.float32)[:, None].copy()
     cv2.cornerSubPix(
@@ -108,7 +110,8 @@ def test_every_marker_and_saddle_of_the_pdf_lies_where_the_layout_says(name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_picture_agrees_with_the_layout(name):
-    # The renderer places an edge to a quarter of a pixel upright and a sixteenth across: half of that is the bound, unless edges fall on whole pixels.
+    # The renderer places an edge to a quarter of a pixel upright and a sixteenth across: half of that
+    # is the bound, unless edges fall on whole pixels.
     layout = all_layouts()[name]
     picture = sheet_picture(name, 6.0)
     assert picture.shape == tuple(round(6.0 * s) for s in layout.size_mm[::-1])
@@ -157,7 +160,8 @@ def drawn_by_pdfium(pdf, page, px_per_mm=10.0):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_page_of_labels_is_read_by_an_independent_reader(name):
-    """ZXing reads the code of each page, as PDFium draws it, where it should lie and at the size of ISO/IEC 18004; a marker is lost on none."""
+    """ZXing reads the code of each page, as PDFium draws it, where it should lie and at the size of
+    ISO/IEC 18004; a marker is lost on none."""
     zxingcpp = pytest.importorskip("zxingcpp")
     pdf = sheet_pdf(name, LABELS)
     x, y, side = DESIGNS[name].label_mm
@@ -225,7 +229,8 @@ def test_the_words_of_a_label_can_be_read_and_keep_inside_their_box(name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_nothing_is_printed_in_a_quiet_zone_or_off_the_field(name):
-    """Every mark but squares and markers keeps inside the empty field; every marker has a white border of at least one of its cells."""
+    """Every mark but squares and markers keeps inside the empty field; every marker has a white border
+    of at least one of its cells."""
     from shapely import Polygon, box
 
     design = DESIGNS[name]
@@ -264,7 +269,8 @@ def test_ids_tell_the_sheets_apart():
 
 
 def test_shapes_of_a_marker_are_merged_and_never_abut():
-    """Abutting cells leave hairline seams in print and on screen: no two filled shapes of one level may share an edge."""
+    """Abutting cells leave hairline seams in print and on screen: no two filled shapes of one level may
+    share an edge."""
     from shapely import Polygon, STRtree
 
     shapes = [

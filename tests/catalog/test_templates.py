@@ -42,7 +42,7 @@ def polygon(template):
     return shapely.Polygon(template.rings[0], template.rings[1:])
 
 
-# --- the library ---------------------------------------------------------------------------------------------------------------------
+# --- the library ---------------------------------------------------------------------------------
 
 
 def test_the_library_holds_to_every_check():
@@ -66,7 +66,8 @@ def test_the_library_holds_to_every_check():
 
 
 def test_the_library_s_parts_can_be_told_apart():
-    """New, no part fits into another's place: laid with their middles together and turned any quarter, any two outlines lie more than 4 mm apart somewhere."""
+    """New, no part fits into another's place: laid with their middles together and turned any quarter,
+    any two outlines lie more than 4 mm apart somewhere."""
     parts = {name: shapely.Polygon(t.rings[0]) for name, t in LIBRARY.items()}
     names = list(parts)
     for i, a in enumerate(names):
@@ -92,7 +93,7 @@ def test_the_library_s_masses_are_a_hand_s():
         assert all(h.washer_mm is not None for h in template.fixing_holes), name
 
 
-# --- files ---------------------------------------------------------------------------------------------------------------------------
+# --- files ---------------------------------------------------------------------------------------
 
 
 def figures_of(holes):
@@ -313,7 +314,7 @@ def test_deep_nesting_is_no_crash():
         template_from_toml("name = " + "[" * 20_000)
 
 
-# --- loading -------------------------------------------------------------------------------------------------------------------------
+# --- loading -------------------------------------------------------------------------------------
 
 
 def test_a_template_is_loaded_by_name_file_or_text(tmp_path):
@@ -338,7 +339,7 @@ def test_a_missing_file_is_unreadable_input(tmp_path):
         load_template(str(binary))
 
 
-# --- symmetry ------------------------------------------------------------------------------------------------------------------------
+# --- symmetry ------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -365,7 +366,8 @@ def test_symmetries_of_known_figures(name, turns, mirrors):
 
 @pytest.mark.parametrize("name", LIBRARY)
 def test_every_symmetry_lays_the_outline_on_itself(name):
-    """By shapely's Hausdorff distance of densified boundaries, a hair over the tolerance for its own sampling."""
+    """By shapely's Hausdorff distance of densified boundaries, a hair over the tolerance for
+    its own sampling."""
     template = LIBRARY[name]
     body = polygon(template)
     for m in symmetries(template):
@@ -377,7 +379,8 @@ def test_every_symmetry_lays_the_outline_on_itself(name):
 
 
 def test_symmetry_goes_with_the_part_when_it_is_moved():
-    """Turning and shifting a template turns and shifts its symmetries: as many as before, each still a symmetry."""
+    """Turning and shifting a template turns and shifts its symmetries: as many as before, each
+    still a symmetry."""
     template = LIBRARY["plate-260x90x32-4holes"]
     t = np.radians(37.3)
     turn = np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]])
@@ -403,7 +406,7 @@ def test_equal_templates_share_their_symmetries():
     assert symmetries(a) is symmetries(template_from_toml(PLATE))
 
 
-# --- the page ------------------------------------------------------------------------------------------------------------------------
+# --- the page ------------------------------------------------------------------------------------
 
 
 def test_the_page_s_example_loads_and_its_table_has_every_key():

@@ -1,4 +1,5 @@
-"""The batch command: what it prints, where, and its exit codes. One small real run is shared; the rest looks at its folder or judges nothing."""
+"""The batch command: what it prints, where, and its exit codes. One small real run is shared; the rest
+looks at its folder or judges nothing."""
 
 from __future__ import annotations
 
@@ -233,7 +234,7 @@ def test_an_out_that_is_a_file_is_exit_5(
     assert capsys.readouterr().out == ""
 
 
-# --- progress --------------------------------------------------------------------------------------------------------------------------
+# --- progress ------------------------------------------------------------------------------------
 
 
 def outcome(verdict: str | None = "replace") -> Outcome:

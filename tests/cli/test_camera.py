@@ -30,7 +30,8 @@ def shots_of(cameras, name="mat-a4", noise=0.06, seed=0, model="M P", f35=26.0):
 
 
 def test_focal_length_and_bend_come_back_within_their_stated_doubt():
-    """Monte Carlo over noise and a wandering optical axis: nine in ten errors within 1.645 sigma, near enough."""
+    """Monte Carlo over noise and a wandering optical axis: nine in ten errors within 1.645
+    sigma, near enough."""
     rng = np.random.default_rng(4)
     z = []
     for trial in range(25):

@@ -1,4 +1,5 @@
-"""The evidence commands from end to end: packed, checked, judged again, stamped and signed, with their exit codes."""
+"""The evidence commands from end to end: packed, checked, judged again, stamped and signed, with
+their exit codes."""
 
 from __future__ import annotations
 

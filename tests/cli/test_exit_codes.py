@@ -1,4 +1,5 @@
-"""The command as a process of its own: what the shell sees when it is interrupted, when nobody reads, and when it is run twice."""
+"""The command as a process of its own: what the shell sees when it is interrupted, when nobody reads,
+and when it is run twice."""
 
 from __future__ import annotations
 

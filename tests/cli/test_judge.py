@@ -1,4 +1,5 @@
-"""The judge command: what it hands to the pipeline, where its outputs go, what they survive. The pipeline is a double here; tests/faults runs the real one."""
+"""The judge command: what it hands to the pipeline, where its outputs go, what they survive. The
+pipeline is a double here; tests/faults runs the real one."""
 
 from __future__ import annotations
 
@@ -242,7 +243,8 @@ def test_what_was_found_isn_t_lost_when_a_write_fails_after_all(
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """The disk fills while the photo is judged: the record is still on standard output, the old file still there."""
+    """The disk fills while the photo is judged: the record is still on standard output, the old
+    file still there."""
     (tmp_path / "r.json").write_text("old", encoding="utf-8")
 
     def full(_fd: int) -> None:

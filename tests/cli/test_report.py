@@ -1,4 +1,5 @@
-"""The report command: records, batches and the book in, files out; what is missing is said, what is wrong is refused in one sentence."""
+"""The report command: records, batches and the book in, files out; what is missing is said, what is
+wrong is refused in one sentence."""
 
 from __future__ import annotations
 
@@ -310,7 +311,8 @@ def test_a_real_batch(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
 def test_a_haul_out_of_the_book(
     judged_samples: Judged, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Two haul-outs: the second's report has the first as history, the person's overrule beside the photo's verdict, and what the book warns of."""
+    """Two haul-outs: the second's report has the first as history, the person's overrule beside the
+    photo's verdict, and what the book warns of."""
     from datetime import UTC, date, datetime
 
     from anodewane.book.store import NewJudgement, new_book

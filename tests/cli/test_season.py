@@ -1,4 +1,5 @@
-"""`anodewane season`: a yard's season from an empty book to the order list, and what the command says when it can't."""
+"""`anodewane season`: a yard's season from an empty book to the order list, and what the command says
+when it can't."""
 
 from __future__ import annotations
 
@@ -94,7 +95,7 @@ def a_season(tmp_path) -> Path:
     )
 
 
-# --- a season -----------------------------------------------------------------------------------------------------------------------------
+# --- a season ------------------------------------------------------------------------------------
 
 
 def test_a_yard_s_season(tmp_path, capsys, yard):
@@ -310,7 +311,7 @@ def test_export_and_import(tmp_path, capsys, yard):
     assert "already" in err
 
 
-# --- photos -------------------------------------------------------------------------------------------------------------------------------
+# --- photos --------------------------------------------------------------------------------------
 
 
 def test_judge_into_the_book(tmp_path, capsys, yard):
@@ -353,7 +354,8 @@ def test_judge_into_the_book(tmp_path, capsys, yard):
 
 
 def test_a_batch_into_the_book(tmp_path, capsys, yard):
-    """Each photo meets the part that the book has at its place; what has no place stays in the batch's folder and is told."""
+    """Each photo meets the part that the book has at its place; what has no place stays in the batch's
+    folder and is told."""
     for place in ("Marram/rudder port", "Marram/skeg"):
         (tmp_path / "photos" / place).mkdir(parents=True)
     shutil.copy(SAMPLES / "replace.jpg", tmp_path / "photos/Marram/rudder port/a.jpg")
@@ -451,7 +453,7 @@ def test_the_refit_check(tmp_path, capsys, yard):
     assert check["passed"] is True
 
 
-# --- what has no place --------------------------------------------------------------------------------------------------------------------
+# --- what has no place ---------------------------------------------------------------------------
 
 
 def test_what_has_no_place_is_listed_and_nothing_is_taken(tmp_path, capsys, yard):
@@ -557,7 +559,7 @@ def test_no_batch_and_no_record(tmp_path, capsys, yard):
     )
 
 
-# --- a yard's list ------------------------------------------------------------------------------------------------------------------------
+# --- a yard's list -------------------------------------------------------------------------------
 
 
 def test_the_example_list_comes_in_as_it_stands(tmp_path, capsys):
@@ -625,7 +627,7 @@ def test_what_is_no_list(tmp_path, capsys, content, says, code):
     assert says in run(capsys, "import-list", tmp_path / "b.book", tmp_path / "l.csv", code=code)[1]
 
 
-# --- the file -----------------------------------------------------------------------------------------------------------------------------
+# --- the file ------------------------------------------------------------------------------------
 
 
 def test_a_newer_book_is_exit_3_and_untouched(tmp_path, capsys, yard):

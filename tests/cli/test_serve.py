@@ -1,4 +1,5 @@
-"""The command `serve`: its options, what it refuses before it listens, and that it stops on Ctrl-C with what it said."""
+"""The command `serve`: its options, what it refuses before it listens, and that it stops on Ctrl-C
+with what it said."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Standard output carries the answer and nothing else, whoever else prints: Python, a C library, a child that inherits the descriptor."""
+"""Standard output carries the answer and nothing else, whoever else prints: Python, a C library, a
+child that inherits the descriptor."""
 
 from __future__ import annotations
 

@@ -143,7 +143,8 @@ def test_a_template_from_an_svg_and_a_dxf_drawing_are_the_same_part(tmp_path, ca
 
 
 def test_a_template_from_a_photo_takes_the_pipeline_s_outline(tmp_path, capsys, monkeypatch):
-    """The photo's way to an outline is the pipeline's, tested there; here, that its outline, the check line and the options arrive."""
+    """The photo's way to an outline is the pipeline's, tested there; here, that its outline, the check
+    line and the options arrive."""
     import anodewane.judgement.pipeline
 
     part = builtin_templates()["plate-120x60x16-2holes"]

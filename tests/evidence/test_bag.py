@@ -1,4 +1,5 @@
-"""Bags against the BagIt standard (RFC 8493), against an independent reader of it, and against whoever packed one in bad faith."""
+"""Bags against the BagIt standard (RFC 8493), against an independent reader of it, and against whoever
+packed one in bad faith."""
 
 from __future__ import annotations
 
@@ -61,7 +62,8 @@ def test_a_fresh_bag_is_valid_by_us_by_the_independent_reader_and_by_sha256sum(b
 
 
 def test_odd_names_are_percent_encoded(tmp_path: Path) -> None:
-    """RFC 8493 2.1.3: carriage return, line feed and per cent. (The independent reader knows the first two only, so it isn't asked.)"""
+    """RFC 8493 2.1.3: carriage return, line feed and per cent. (The independent reader knows the first
+    two only, so it isn't asked.)"""
     write_bag(tmp_path / "bag", [BagFile("data/100%.txt", b"a"), BagFile("data/two\nlines", b"b")], [])
     text = (tmp_path / "bag" / "manifest-sha256.txt").read_text()
     assert "data/100%25.txt\n" in text

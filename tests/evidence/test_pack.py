@@ -1,4 +1,5 @@
-"""Evidence bags: what is packed, whatever is changed afterwards, judging again, time-stamps and signatures."""
+"""Evidence bags: what is packed, whatever is changed afterwards, judging again, time-stamps
+and signatures."""
 
 from __future__ import annotations
 
@@ -101,7 +102,8 @@ def test_a_changed_byte_in_any_file_is_named(bag: Path) -> None:
         file.write_bytes(bytes(changed))
         name = file.relative_to(bag).as_posix()
         try:
-            # of a change in the tag manifest itself, the file whose line it is and the manifest are named together: either may be the changed one
+            # of a change in the tag manifest itself, the file whose line it is and the manifest are
+            # named together: either may be the changed one
             assert any(name == f.file or name in f.text for f in check(bag).faults), name
         finally:
             file.write_bytes(whole)
@@ -187,7 +189,8 @@ def test_judging_again_gives_the_same(packed: Path) -> None:
 
 
 def test_judging_again_tells_what_differs_in_points(bag: Path, judged_samples: Judged) -> None:
-    """A record that agrees with itself and names another version and model: only judging again shows that its figures aren't those of the photo."""
+    """A record that agrees with itself and names another version and model: only judging again shows
+    that its figures aren't those of the photo."""
     truth = judged_samples.verdicts["watch"].consumed
     assert truth is not None
     mass = truth.mass_pct
@@ -284,7 +287,8 @@ def test_a_bag_without_an_original_isn_t_packed(judged_samples: Judged, tmp_path
 def test_a_part_that_was_judged_from_several_photos(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, judged_samples: Judged
 ) -> None:
-    """All of its photos are packed, checked by their own hashes, and handed to the judge again, each on its side. The judge of several photos is a double here."""
+    """All of its photos are packed, checked by their own hashes, and handed to the judge again, each on
+    its side. The judge of several photos is a double here."""
     from anodewane.records import TogetherFigures, ViewFigures
     from anodewane.views import together
 
@@ -345,7 +349,7 @@ def test_a_part_that_was_judged_from_several_photos(
     assert any(f.file == other.relative_to(bag).as_posix() for f in check(bag).faults)
 
 
-# --- the place -------------------------------------------------------------------------------------------------------------------------
+# --- the place -----------------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
@@ -404,7 +408,7 @@ def test_a_stripped_copy_can_t_be_swapped_for_another(placed_photo: Path, tmp_pa
     assert any(f.kind == "wrong" for f in check(tmp_path / "bag").faults)
 
 
-# --- time and hand ---------------------------------------------------------------------------------------------------------------------
+# --- time and hand -------------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,5 @@
-"""Place and device: told when a file carries them, out of every picture that is made, and taken out of copies without touching a pixel."""
+"""Place and device: told when a file carries them, out of every picture that is made, and taken out of
+copies without touching a pixel."""
 
 from __future__ import annotations
 

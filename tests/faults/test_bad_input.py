@@ -1,4 +1,5 @@
-"""Bad input through the command: each its exit code, one sentence and a remedy, and no traceback. One rendered photo is spoilt in many ways."""
+"""Bad input through the command: each its exit code, one sentence and a remedy, and no traceback. One
+rendered photo is spoilt in many ways."""
 
 from __future__ import annotations
 
@@ -87,7 +88,7 @@ def test_the_unspoilt_photo_is_judged(rgb: Any, tmp_path: Path, capsys: pytest.C
     assert record["status"] == "judged"
 
 
-# --- what can't be read: exit 3 --------------------------------------------------------------------------------------------------------
+# --- what can't be read: exit 3 ------------------------------------------------------------------
 
 
 def png_header(width: int, height: int) -> bytes:
@@ -155,7 +156,7 @@ def test_a_truncated_photo_is_exit_3(
     assert "damaged or cut short" in err
 
 
-# --- what can't be judged: exit 4 ------------------------------------------------------------------------------------------------------
+# --- what can't be judged: exit 4 ----------------------------------------------------------------
 
 
 def test_no_sheet(
@@ -231,7 +232,7 @@ def test_a_weight_that_no_such_part_can_have(
     assert refusal(jpeg(rgb), tmp_path, capsys, "--thickness", "90")["code"] == "thickness_does_not_fit"
 
 
-# --- the command line and the outputs --------------------------------------------------------------------------------------------------
+# --- the command line and the outputs ------------------------------------------------------------
 
 
 @pytest.mark.parametrize("given", ["no-such-template", "missing.toml"])

@@ -1,4 +1,5 @@
-"""A batch that is killed, starved of disk, interrupted or robbed of a worker, for real: run again, the result equals that of an unbroken run, byte for byte.
+"""A batch that is killed, starved of disk, interrupted or robbed of a worker, for real: run again, the
+result equals that of an unbroken run, byte for byte.
 
 Real processes through the command. The ledger holds times and is left out of the comparison, as is the lock.
 """
@@ -140,7 +141,8 @@ linux = pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="finds t
 def test_the_driver_killed_at_several_moments(
     started: Callable[..., subprocess.Popen[str]], photos: Path, tmp_path: Path, unbroken: dict[str, bytes]
 ) -> None:
-    """While the workers start, after the first photos, before the last; the lock goes and the workers go with the driver."""
+    """While the workers start, after the first photos, before the last; the lock goes and the workers
+    go with the driver."""
     out = tmp_path / "out"
     for moment in ("workers start", 2, N_PHOTOS - 1):
         process = started()
@@ -226,7 +228,8 @@ def small_disk(tmp_path: Path) -> Iterator[Path | None]:
 def test_a_full_disk(
     photos: Path, tmp_path: Path, small_disk: Path | None, unbroken: dict[str, bytes]
 ) -> None:
-    """Exit code 5 with a sentence and nothing half written; with room again the batch goes on. Where no small disk can be had, no file may grow beyond 40 kB instead."""
+    """Exit code 5 with a sentence and nothing half written; with room again the batch goes on. Where no
+    small disk can be had, no file may grow beyond 40 kB instead."""
     out = (small_disk or tmp_path) / "out"
     full = finish(photos, out) if small_disk else finish(photos, out, preexec_fn=limit_files)
     assert full.returncode == ExitCode.OUTPUT_NOT_WRITABLE, full.stderr

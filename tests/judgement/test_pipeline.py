@@ -1,4 +1,5 @@
-"""The whole judgement on rendered photos of exactly known parts: figures, refusals as records, the stages' order, and the outline of a new part."""
+"""The whole judgement on rendered photos of exactly known parts: figures, refusals as records, the
+stages' order, and the outline of a new part."""
 
 from __future__ import annotations
 
@@ -94,7 +95,7 @@ def perfect(photo: RenderedPhoto) -> FixedSegmenter:
     return FixedSegmenter(silhouette_of(true_mask(photo), photo.camera).pieces[0])
 
 
-# --- judged ----------------------------------------------------------------------------------------------------------------------------
+# --- judged --------------------------------------------------------------------------------------
 
 
 def check_figures(verdict: Verdict, photo: RenderedPhoto, area_points: float, mass_points: float) -> None:
@@ -193,7 +194,7 @@ def test_a_record_comes_again_byte_for_byte(photos: dict[str, RenderedPhoto]) ->
     assert json.loads(records.pop())["status"] == "judged"
 
 
-# --- the order of stages, and traces ---------------------------------------------------------------------------------------------------
+# --- the order of stages, and traces -------------------------------------------------------------
 
 ORDER = ["load_photo", "find_card", "locate_camera", "find_part", "refine", "align", "measure", "decide"]
 
@@ -251,7 +252,7 @@ def test_a_trace_gets_pictures_and_its_own_troubles(photos: dict[str, RenderedPh
         )
 
 
-# --- refusals --------------------------------------------------------------------------------------------------------------------------
+# --- refusals ------------------------------------------------------------------------------------
 
 
 def refused(verdict: Verdict, code: str) -> Verdict:
@@ -337,7 +338,7 @@ def test_what_is_no_photo_or_no_refusal_is_raised(photos: dict[str, RenderedPhot
         judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), segmenter=RaisingSegmenter())
 
 
-# --- a new part's outline --------------------------------------------------------------------------------------------------------------
+# --- a new part's outline ------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", ["plate-120x60x16-2holes", "triangle-120x105x22-1hole"])

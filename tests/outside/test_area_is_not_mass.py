@@ -1,6 +1,8 @@
-"""How much plan area goes with how much mass, by our solids, by shapely's offsets and by counting voxels: four solids, every row.
+"""How much plan area goes with how much mass, by our solids, by shapely's offsets and by counting
+voxels: four solids, every row.
 
-The figures follow from geometry alone: every wet face recedes by one depth d. Each is derived here three times, twice without our code.
+The figures follow from geometry alone: every wet face recedes by one depth d. Each is derived here
+three times, twice without our code.
 """
 
 from __future__ import annotations
@@ -60,7 +62,8 @@ OURS = {
 
 
 def by_shapely(solid, d):
-    """(volume, area) after recession d from shapely's offsets of plain figures: prisms by their plan, turned solids by their section."""
+    """(volume, area) after recession d from shapely's offsets of plain figures: prisms by their plan,
+    turned solids by their section."""
     mitre = {"join_style": "mitre", "mitre_limit": 10}
     fine = {"quad_segs": 256}
     if solid == "plate":
@@ -81,10 +84,13 @@ def by_shapely(solid, d):
 
 @lru_cache
 def by_voxels(solid):
-    """Curves (mass lost %, area lost %) by brute force: every voxel whose distance to the water is less than d goes.
+    """Curves (mass lost %, area lost %) by brute force: every voxel whose distance to the water is
+    less than d goes.
 
-    Only empty voxels inside the grid are water, so a dry face is one where the grid ends. So is a plane of symmetry: a quarter or an eighth of a solid stands for it,
-    for the water nearest to a point lies on the point's own side. Whole depths cut flat faces between voxels; the curves are drawn through those.
+    Only empty voxels inside the grid are water, so a dry face is one where the grid ends. So is a
+    plane of symmetry: a quarter or an eighth of a solid stands for it, for the water nearest to a
+    point lies on the point's own side. Whole depths cut flat faces between voxels; the curves are
+    drawn through those.
     """
 
     def centres(reach, step):
@@ -176,7 +182,8 @@ def test_a_rod_at_half_its_diameter_or_half_its_length():
 
 
 def test_thinning_of_the_face_alone_shows_nothing_in_plan():
-    """The face may lose any depth while the edge loses none: only an edge view, a thickness or a weight tells."""
+    """The face may lose any depth while the edge loses none: only an edge view, a thickness or
+    a weight tells."""
     template = OURS["plate"]
     thin = volume_after(template, 0.001, face_ratio=16_000)
     assert thin / new_volume(template) == pytest.approx(0.5, abs=1e-4)
@@ -201,10 +208,12 @@ def test_a_wetted_hole_grows_by_twice_the_depth():
 
 
 def test_the_wetted_area_of_a_surveyor_s_example():
-    """IIMS The Report, June 2021, p. 107: a plate of 35.6 x 15.2 x 3.2 cm; (L + 2T)(B + 2T) - [(2T)^2 - pi T^2] = 898.42 cm2.
+    """IIMS The Report, June 2021, p. 107: a plate of 35.6 x 15.2 x 3.2 cm; (L + 2T)(B + 2T) - [(2T)^2 -
+    pi T^2] = 898.42 cm2.
 
-    The formula unfolds the sides and rounds the corners of the unfolded figure: that is the plate's outline grown by T, and pi T^2 more than front and sides.
-    Worked out in full it gives 898.41; the last figure of the print is one too high.
+    The formula unfolds the sides and rounds the corners of the unfolded figure: that is the plate's
+    outline grown by T, and pi T^2 more than front and sides. Worked out in full it gives 898.41; the
+    last figure of the print is one too high.
     """
     length, width, t = 35.6, 15.2, 3.2
     assert (length + 2 * t) * (width + 2 * t) - ((2 * t) ** 2 - np.pi * t**2) == pytest.approx(
@@ -236,7 +245,8 @@ IN3_MM3, LB_G = 25.4**3, 453.59237
     ],
 )
 def test_published_weights_are_volume_times_density(density, size_in, published_lb, printed_lb):
-    """Bounding prism or cylinder, core ignored. New castings scatter by 3 to 5 % (from memory: NACE SP0387); these lie within 2 %."""
+    """Bounding prism or cylinder, core ignored. New castings scatter by 3 to 5 % (from memory: NACE
+    SP0387); these lie within 2 %."""
     size = np.array(size_in) * 25.4
     template = (
         part(rectangle(size[0], size[1]), size[2])
@@ -250,7 +260,8 @@ def test_published_weights_are_volume_times_density(density, size_in, published_
 
 @pytest.mark.parametrize(("side_in", "published_lb", "prism_lb"), [(2.5, 20, 23.6), (3.75, 40, 53.0)])
 def test_some_sections_are_not_full_squares(side_in, published_lb, prism_lb):
-    """TM 5-811-7: 60 inches long; the prism weighs 18 and 32 % too much, far beyond a casting's scatter, so a template carries a fill factor."""
+    """TM 5-811-7: 60 inches long; the prism weighs 18 and 32 % too much, far beyond a casting's
+    scatter, so a template carries a fill factor."""
     side = side_in * 25.4
     full = part(rectangle(60 * 25.4, side), side)
     pounds = new_volume(full) / 1000 * 1.738 / LB_G

@@ -1,4 +1,5 @@
-"""The book's rates, forecasts and currents against scipy's regressions and the worked examples of corrosion handbooks."""
+"""The book's rates, forecasts and currents against scipy's regressions and the worked examples of
+corrosion handbooks."""
 
 from __future__ import annotations
 
@@ -69,7 +70,8 @@ def test_the_rate_is_scipy_s_weighted_fit(seed):
 
 @pytest.mark.parametrize("seed", range(6))
 def test_with_a_season_s_scatter_it_is_scipy_s_fit_with_a_covariance(seed):
-    """curve_fit with the whole covariance of the readings: own errors and the wandering, whose size is the season's scatter of the rate."""
+    """curve_fit with the whole covariance of the readings: own errors and the wandering, whose size is
+    the season's scatter of the rate."""
     t, y, own = drawn(seed, 3 + seed)
     got = fit_all([series(t, y, own)], R)[0]
     steps = np.diff([0.0, *t])
@@ -90,8 +92,8 @@ def test_on_a_straight_line_ordinary_regression_finds_the_same_slope():
 
 
 def test_the_forecast_is_the_conditional_mean_of_a_gaussian():
-    """numpy's multivariate normal, conditioned by hand on the readings with the rate nearly unknown (a prior of 1000 points a month), gives the same
-    forecast and one-sigma."""
+    """numpy's multivariate normal, conditioned by hand on the readings with the rate nearly unknown (a
+    prior of 1000 points a month), gives the same forecast and one-sigma."""
     t, y, own = drawn(4, 4)
     got = fit_all([series(t, y, own)], R)[0]
     h, steps = 6.0, np.diff([0.0, *t])
@@ -107,7 +109,7 @@ def test_the_forecast_is_the_conditional_mean_of_a_gaussian():
     )
 
 
-# --- current ---------------------------------------------------------------------------------------------------------------------------
+# --- current -------------------------------------------------------------------------------------
 
 
 def weighed_after(years: float, new_kg: float, lost_kg: float, alloy: str):
@@ -139,18 +141,19 @@ def current_ma(years: float, new_kg: float, lost_kg: float, alloy: str) -> float
 
 @pytest.mark.parametrize(("current_a", "printed_lb"), [(0.73, 193), (0.858, 227)])
 def test_magnesium_examples_of_mil_hdbk_1004_10(current_a, printed_lb):
-    """MIL-HDBK-1004/10 (UFC 3-570-02N): 15 years at 0.73 A take 193 lb, at 0.858 A 227 lb, with 8.8 lb/(A yr) and an efficiency of 0.50. Lost in 15
-    years, those pounds stand for
-    that current; our capacity (half of theory, rounded to 1100 Ah/kg) is within a per cent of the handbook's rounded rate."""
+    """MIL-HDBK-1004/10 (UFC 3-570-02N): 15 years at 0.73 A take 193 lb, at 0.858 A 227 lb, with
+    8.8 lb/(A yr) and an efficiency of 0.50. Lost in 15 years, those pounds stand for that
+    current; our capacity (half of theory, rounded to 1100 Ah/kg) is within a per cent of the
+    handbook's rounded rate."""
     assert current_ma(
         15, 2 * printed_lb * KG_PER_LB, printed_lb * KG_PER_LB, "magnesium"
     ) / 1000 == pytest.approx(current_a, rel=0.012)
 
 
 def test_aluminium_pier_example_of_mil_hdbk_1004_10():
-    """The same, pier example: 1117.2 lb in 10 years at 14.7 A with 7.6 lb/(A yr), the efficiency in it. By the handbook's rate the loss stands for
-    14.7 A; ours is that of DNV's more
-    cautious capacity, in proportion."""
+    """The same, pier example: 1117.2 lb in 10 years at 14.7 A with 7.6 lb/(A yr), the efficiency in
+    it. By the handbook's rate the loss stands for 14.7 A; ours is that of DNV's more cautious
+    capacity, in proportion."""
     handbook_ah_kg = HOURS / (7.6 * KG_PER_LB)
     got = current_ma(10, 2000 * KG_PER_LB, 1117.2 * KG_PER_LB, "aluminium") / 1000
     assert got * handbook_ah_kg / METALS["aluminium"].design_capacity_ah_kg == pytest.approx(14.7, rel=1e-3)
@@ -161,7 +164,8 @@ def test_aluminium_pier_example_of_mil_hdbk_1004_10():
     [("zinc", periodictable.Zn, 2), ("aluminium", periodictable.Al, 3), ("magnesium", periodictable.Mg, 2)],
 )
 def test_the_current_is_faraday_s_times_the_efficiency(alloy, element, valence):
-    """Charge of the lost moles by scipy.constants and periodictable, over the seconds, times the share of it that does work."""
+    """Charge of the lost moles by scipy.constants and periodictable, over the seconds, times the share
+    of it that does work."""
     lost_g, days = 500.0, 200
     got = current_ma(days / 365, 1.2, lost_g / 1000, alloy)
     coulombs = lost_g / element.mass * valence * scipy.constants.physical_constants["Faraday constant"][0]
@@ -171,9 +175,8 @@ def test_the_current_is_faraday_s_times_the_efficiency(alloy, element, valence):
 
 
 def test_the_months_left_are_those_of_the_design_formula():
-    """W = I t 8760 / (u eps) (DNV-RP-B401's method, read in a public transcription): metal for 4 years at 0.5 A and a utilisation of 0.8 reaches 80
-    % after 4 years; weighed
-    after one, three are left."""
+    """W = I t 8760 / (u eps) (DNV-RP-B401's method, read in a public transcription): metal for 4 years
+    at 0.5 A and a utilisation of 0.8 reaches 80 % after 4 years; weighed after one, three are left."""
     current_a, years, utilisation = 0.5, 4.0, 0.80
     capacity = METALS["zinc"].design_capacity_ah_kg
     new_kg = current_a * years * HOURS / (utilisation * capacity)
@@ -186,13 +189,14 @@ def test_the_months_left_are_those_of_the_design_formula():
     assert state.outlook.months_left.value == pytest.approx(3 * 365 / DAYS_PER_MONTH, rel=1e-6)
 
 
-# --- how straight the line is -------------------------------------------------------------------------------------------------------------
+# --- how straight the line is --------------------------------------------------------------------
 
 
 def by_the_stand_off_law(years_to_90: float = 1.0):
-    """Share consumed against time (90 % at 1) of the stand-off anode of a published calculation by DNV-RP-B401's method (read in a public
-    transcription): the current falls by
-    31.5 % as 90 % goes. scipy integrates dm/dt = -V / R(m); radius from the mass, length falling evenly by the calculation's 10 %."""
+    """Share consumed against time (90 % at 1) of the stand-off anode of a published calculation by
+    DNV-RP-B401's method (read in a public transcription): the current falls by 31.5 % as 90 % goes.
+    scipy integrates dm/dt = -V / R(m); radius from the mass, length falling evenly by the
+    calculation's 10 %."""
 
     def slowness(gone: float) -> float:
         length = 1.530 - 0.153 * gone / 0.9
@@ -211,8 +215,8 @@ def by_the_stand_off_law(years_to_90: float = 1.0):
     [(0.10, 0.50, 4.5), (0.25, 0.50, 2.6), (0.40, 0.75, 6.0), (0.45, 0.90, 9.5)],
 )
 def test_a_straight_line_foretells_too_much_and_not_by_much(seen, until, over_most):
-    """Wear slows as the part shrinks; a line through zero and one reading reaches `until` early, never late. The error in points of mass where the
-    truth stands at `until`."""
+    """Wear slows as the part shrinks; a line through zero and one reading reaches `until` early, never
+    late. The error in points of mass where the truth stands at `until`."""
     gone, time = by_the_stand_off_law()
     at_seen, at_until = np.interp([seen, until], gone, time)
     over = 100 * (seen * at_until / at_seen - until)

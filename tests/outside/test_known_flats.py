@@ -1,6 +1,8 @@
-"""Flat things of known size on a rendered sheet, measured from the picture alone: sheet, camera and outline together.
+"""Flat things of known size on a rendered sheet, measured from the picture alone: sheet, camera and
+outline together.
 
-The rectangle is a bank card, ISO/IEC 7810:2019 size ID-1, 85.60 x 53.98 mm (from memory); the disc's area is pi r^2. Corner radii of the card are left out.
+The rectangle is a bank card, ISO/IEC 7810:2019 size ID-1, 85.60 x 53.98 mm (from memory); the disc's
+area is pi r^2. Corner radii of the card are left out.
 """
 
 from __future__ import annotations

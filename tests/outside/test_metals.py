@@ -52,7 +52,8 @@ def test_densities_from_memory_agree_with_periodictable_s(alloy):
     [("zinc", 819.9, 10.685), ("aluminium", 2980.0, 2.940), ("magnesium", 2205.4, 3.972)],
 )
 def test_theoretical_capacity_is_faraday_s_law(alloy, capacity_ah_kg, kg_per_a_year):
-    """q = z F / M in two ways: here in coulombs per kilogram by scipy.constants and periodictable; the printed figures are worked out from the same law."""
+    """q = z F / M in two ways: here in coulombs per kilogram by scipy.constants and periodictable; the
+    printed figures are worked out from the same law."""
     q = (
         VALENCE[alloy]
         * scipy.constants.physical_constants["Faraday constant"][0]
@@ -67,7 +68,8 @@ def test_theoretical_capacity_is_faraday_s_law(alloy, capacity_ah_kg, kg_per_a_y
 
 
 def test_design_capacities_are_the_published_ones():
-    # DNV-RP-B401 2005 to 2017, tables 10-6 and A-6, and 2021, table 8-6: read in public transcriptions, not in the standard itself.
+    # DNV-RP-B401 2005 to 2017, tables 10-6 and A-6, and 2021, table 8-6: read in public transcriptions,
+    # not in the standard itself.
     assert METALS["zinc"].design_capacity_ah_kg == 780
     assert METALS["zinc"].sediment_capacity_ah_kg == 700
     assert METALS["aluminium"].design_capacity_ah_kg == 2000
@@ -81,7 +83,8 @@ def test_design_capacities_are_the_published_ones():
 
 @pytest.mark.parametrize(("current_a", "printed_lb"), [(0.73, 193), (0.858, 227)])
 def test_magnesium_examples_of_mil_hdbk_1004_10(current_a, printed_lb):
-    """MIL-HDBK-1004/10 (UFC 3-570-02N): W = Y S I / E with 15 years, 8.8 lb/(A yr), efficiency 0.50; printed to the pound."""
+    """MIL-HDBK-1004/10 (UFC 3-570-02N): W = Y S I / E with 15 years, 8.8 lb/(A yr), efficiency 0.50;
+    printed to the pound."""
     capacity = HOURS / (8.8 * KG_PER_LB) * 0.50
     assert net_mass_kg(current_a, 15, capacity) / KG_PER_LB == pytest.approx(printed_lb, abs=0.6)
     # Our own capacity differs from the handbook's rounded 8.8 lb/(A yr) by half a per cent.
@@ -90,7 +93,8 @@ def test_magnesium_examples_of_mil_hdbk_1004_10(current_a, printed_lb):
 
 
 def test_aluminium_pier_example_of_mil_hdbk_1004_10():
-    """The same handbook, pier example: 10 years, 7.6 lb/(A yr) with the efficiency in it, 14.7 A; printed 1117.2 lb."""
+    """The same handbook, pier example: 10 years, 7.6 lb/(A yr) with the efficiency in it, 14.7 A;
+    printed 1117.2 lb."""
     assert net_mass_kg(14.7, 10, HOURS / (7.6 * KG_PER_LB)) / KG_PER_LB == pytest.approx(1117.2, abs=0.05)
     assert METALS["aluminium"].theoretical_capacity_ah_kg > HOURS / (7.6 * KG_PER_LB)
 
@@ -103,7 +107,8 @@ def test_the_current_that_a_weighed_loss_stands_for_is_the_inverse():
 
 @pytest.mark.parametrize(("alloy", "printed"), [("zinc", 1.57), ("aluminium", 1.59), ("magnesium", 4.58)])
 def test_recession_at_one_ampere_a_square_metre(alloy, printed):
-    """dx/dt = j 8760 / (eps rho): the volume that a year at 1 A/m2 takes from a square metre, over that metre."""
+    """dx/dt = j 8760 / (eps rho): the volume that a year at 1 A/m2 takes from a square metre,
+    over that metre."""
     metal = METALS[alloy]
     assert recession_mm_per_year(alloy, 1.0) == pytest.approx(printed, abs=0.005)
     grams = HOURS / metal.design_capacity_ah_kg * 1000
@@ -119,9 +124,10 @@ def stand_off(length_mm, radius_mm):
 
 
 def test_the_stand_off_anode_of_a_published_calculation():
-    """An abstracted project calculation by DNV-RP-B401's method (read in a public transcription; not in the standard): 1530 mm, 119 kg net, 2750 kg/m3, utilisation 0.90,
-    0.22 ohm m, 0.25 V. Printed: r 95 mm, 0.072 ohm, 3.45 A; at the end 1377 mm, r 32 mm, 11.9 kg, 0.106 ohm, 2.36 A. Its two ends differ by more than
-    uniform recession would give: the length is cut by a flat 10 %."""
+    """An abstracted project calculation by DNV-RP-B401's method (read in a public transcription; not in
+    the standard): 1530 mm, 119 kg net, 2750 kg/m3, utilisation 0.90, 0.22 ohm m, 0.25 V. Printed: r 95
+    mm, 0.072 ohm, 3.45 A; at the end 1377 mm, r 32 mm, 11.9 kg, 0.106 ohm, 2.36 A. Its two ends differ
+    by more than uniform recession would give: the length is cut by a flat 10 %."""
     assert METALS["aluminium"].density_g_cm3 == 2.75
     radius_mm = np.sqrt(119 / 2750e-9 / np.pi / 1530)
     worn_mm = np.sqrt(11.9 / 2750e-9 / np.pi / 1377)

@@ -11,7 +11,8 @@ from anodewane.settings import Settings
 
 
 def iso_a(n):
-    """ISO 216: A0 has an area of 1 m2 and sides as 1 to the root of 2, to the millimetre; each next size halves the longer side, fractions dropped."""
+    """ISO 216: A0 has an area of 1 m2 and sides as 1 to the root of 2, to the millimetre; each next
+    size halves the longer side, fractions dropped."""
     short, long = round(1000 / 2**0.25), round(1000 * 2**0.25)
     for _ in range(n):
         short, long = math.floor(long / 2), short
@@ -37,7 +38,8 @@ def test_letter_is_eight_and_a_half_by_eleven_inches():
 
 
 def test_the_limit_is_half_of_the_mass_and_says_so():
-    """Practical Sailor: replace when the mass is "reduced to one-half"; BoatUS's seamanship tip says the same (read in a transcription). Common practice."""
+    """Practical Sailor: replace when the mass is "reduced to one-half"; BoatUS's seamanship tip says
+    the same (read in a transcription). Common practice."""
     settings = Settings()
     assert settings.limit_pct == 50.0
     assert "half of the mass" in settings.basis
@@ -46,7 +48,8 @@ def test_the_limit_is_half_of_the_mass_and_says_so():
 
 
 def test_the_other_published_limit_can_be_set():
-    """NAVFAC MO-124 (1987), 8.3.3: less than 25 percent of its original weight remains, for moorings with planned access."""
+    """NAVFAC MO-124 (1987), 8.3.3: less than 25 percent of its original weight remains, for moorings
+    with planned access."""
     assert (
         Settings(
             limit_pct=100.0 - 25.0, basis="less than 25 % of the weight remains (NAVFAC MO-124)"
@@ -56,7 +59,8 @@ def test_the_other_published_limit_can_be_set():
 
 
 def test_watching_begins_before_the_limit():
-    """30 %: common practice, no published source; it must lie below the limit and above what a new casting may scatter."""
+    """30 %: common practice, no published source; it must lie below the limit and above what a new
+    casting may scatter."""
     settings = Settings()
     assert settings.no_wear_below_pct < settings.monitor_from_pct < settings.limit_pct
 

@@ -1,4 +1,5 @@
-"""Scale, tilt and height: what each does to an area, by elementary geometry, against the camera model that takes them out."""
+"""Scale, tilt and height: what each does to an area, by elementary geometry, against the camera model
+that takes them out."""
 
 from __future__ import annotations
 
@@ -13,7 +14,8 @@ F_PX = 3000.0
 
 
 def camera(distance_mm, tilt_deg=0.0, k1=0.0):
-    """A camera that looks at the sheet's centre from `distance_mm`, its axis tilted about the sheet's x axis."""
+    """A camera that looks at the sheet's centre from `distance_mm`, its axis tilted about the
+    sheet's x axis."""
     t = np.radians(tilt_deg)
     forward = np.array([0, np.sin(t), -np.cos(t)])
     right = np.array([1.0, 0, 0])
@@ -40,7 +42,8 @@ def area_px(points):
     [(10, 500, 4.1), (20, 500, 8.5), (30, 500, 13.2), (30, 1000, 6.3), (30, 300, 23.5)],
 )
 def test_a_face_above_the_sheet_reads_too_large(height, distance, printed_pct):
-    """(D / (D - h))^2 - 1, by similar triangles: read in the sheet's plane the face is too large by that; read at its height it is right."""
+    """(D / (D - h))^2 - 1, by similar triangles: read in the sheet's plane the face is too large by
+    that; read at its height it is right."""
     above = camera(distance)
     seen = project(above, square(80.0, float(height)))
     in_the_sheet = rings_area((to_height(above, seen, 0.0),))
@@ -51,7 +54,8 @@ def test_a_face_above_the_sheet_reads_too_large(height, distance, printed_pct):
 
 @pytest.mark.parametrize(("tilt", "printed_pct"), [(10, 1.5), (20, 6.0), (30, 13.4)])
 def test_tilt_uncorrected_shrinks_an_area(tilt, printed_pct):
-    """1 - cos(tilt), the foreshortening of a small figure at the middle of the photo; taken at the sheet's plane nothing is left of it."""
+    """1 - cos(tilt), the foreshortening of a small figure at the middle of the photo; taken at the
+    sheet's plane nothing is left of it."""
     oblique = camera(600.0, tilt)
     seen = project(oblique, square(1.0, 0.0))
     as_if_level = area_px(seen) * (600.0 / F_PX) ** 2
@@ -62,7 +66,8 @@ def test_tilt_uncorrected_shrinks_an_area(tilt, printed_pct):
 
 @pytest.mark.parametrize(("print_scale", "printed_pct"), [(1.01, 2.0), (0.97, -6.0), (0.94, -12.0)])
 def test_lengths_off_by_one_per_cent_are_areas_off_by_two(print_scale, printed_pct):
-    """(1 + e)^2 - 1 = 2 e to first order. A sheet printed at 97 % makes every length look 3 % longer, and so on."""
+    """(1 + e)^2 - 1 = 2 e to first order. A sheet printed at 97 % makes every length look 3 %
+    longer, and so on."""
     ring = square(80.0, 0.0)[:, :2]
     assert 100 * (rings_area((ring * print_scale,)) / rings_area((ring,)) - 1) == pytest.approx(
         printed_pct, abs=0.4
@@ -72,7 +77,8 @@ def test_lengths_off_by_one_per_cent_are_areas_off_by_two(print_scale, printed_p
 @pytest.mark.parametrize("tilt", [0, 15, 35])
 @pytest.mark.parametrize("k1", [0.0, 0.03, -0.03])
 def test_projection_against_opencv(tilt, k1):
-    """cv2.projectPoints with the same pose and no distortion; ours adds one radial term, which `undistort_px` must undo."""
+    """cv2.projectPoints with the same pose and no distortion; ours adds one radial term, which
+    `undistort_px` must undo."""
     import cv2
 
     from anodewane.geometry.camera import undistort_px

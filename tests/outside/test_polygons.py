@@ -1,4 +1,5 @@
-"""Polygon areas, offsets and distances against shapely (GEOS) and, for offsets, against scipy's distance transform of a fine raster."""
+"""Polygon areas, offsets and distances against shapely (GEOS) and, for offsets, against scipy's
+distance transform of a fine raster."""
 
 from __future__ import annotations
 
@@ -83,8 +84,9 @@ def test_normals_point_out_of_the_metal(seed):
 @SETTINGS
 @given(seeds, st.floats(0.2, 12.0))
 def test_a_worn_outline_lies_everywhere_at_its_depth(seed, depth):
-    """Every point of the worn outline is at the distance d from the new one, by shapely's distance, to 1 % of d: GEOS leaves out bends of the input
-    that are smaller than that (BufferParameters, simplify factor 0.01), and chords of rounded corners lie 0.12 % nearer."""
+    """Every point of the worn outline is at the distance d from the new one, by shapely's distance, to
+    1 % of d: GEOS leaves out bends of the input that are smaller than that (BufferParameters, simplify
+    factor 0.01), and chords of rounded corners lie 0.12 % nearer."""
     rings = holed(seed)
     body = shapely.Polygon(rings[0], rings[1:])
     if not body.is_valid:
@@ -103,7 +105,8 @@ def test_a_worn_outline_lies_everywhere_at_its_depth(seed, depth):
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("depth", [1.5, 4.0, 9.0])
 def test_an_offset_against_a_raster(seed, depth):
-    """Recession is what lies within d of the water: counted on a raster of 0.1 mm by scipy's exact Euclidean distance transform."""
+    """Recession is what lies within d of the water: counted on a raster of 0.1 mm by scipy's exact
+    Euclidean distance transform."""
     rings = holed(seed)
     template = Template("star", rings, 20.0, "flush", "plate", "zinc", None, 1.0, (), None, False)
     step = 0.1

@@ -1,6 +1,8 @@
-"""What must hold of any judgement, whatever the part: more metal removed never reads as less consumed, and turning, mirroring or scaling the photo changes nothing.
+"""What must hold of any judgement, whatever the part: more metal removed never reads as less consumed,
+and turning, mirroring or scaling the photo changes nothing.
 
-True masks of exact solids are handed in, so that only the geometry and the wear model answer. Photos are small for speed.
+True masks of exact solids are handed in, so that only the geometry and the wear model answer. Photos
+are small for speed.
 """
 
 from __future__ import annotations
@@ -33,7 +35,8 @@ WIDTH, HEIGHT = 1008, 756
 PARTS = ("plate-150x75x20-2slots", "ring-90x42x18", "triangle-120x105x22-1hole", "rod-180x25")
 UNEVEN = WearPattern(face_ratio=1.2, unevenness=0.2, rounding=0.5, skirt_share=0.8, seed=5)
 LEVEL_POINTS = 0.4
-"""Percentage points by which two looks at the same part may differ: the reading noise of a mask of this size, well inside any stated interval."""
+"""Percentage points by which two looks at the same part may differ: the reading noise of a mask of this
+size, well inside any stated interval."""
 
 
 def camera_over(template: Template) -> tuple[Camera, Any]:
@@ -138,7 +141,8 @@ def test_the_mirrored_part_reads_alike_where_it_may_lie_either_way_up() -> None:
     solid = waste_to(template, UNEVEN, 0.4)
     mask = silhouette(solid, camera, motion, WIDTH, HEIGHT)
     one = reading(exact_sheet_photo(camera, "card", [], width=WIDTH, height=HEIGHT)[0], mask, template)
-    # the camera's own mirror image in the sheet's x axis sees the mirrored part in the mirrored mask, but a sheet that still reads
+    # the camera's own mirror image in the sheet's x axis sees the mirrored part in the mirrored mask,
+    # but a sheet that still reads
     flip_photo, flip_sheet = np.diag([-1.0, 1.0, 1.0]), np.diag([1.0, -1.0, 1.0])
     rotation = flip_photo @ np.asarray(camera.rotation) @ flip_sheet
     facing = Camera(

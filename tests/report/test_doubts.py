@@ -1,4 +1,5 @@
-"""A record as the tool writes it has no doubts; one that was changed by hand is told, whichever figure was changed."""
+"""A record as the tool writes it has no doubts; one that was changed by hand is told, whichever
+figure was changed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The page: one file that loads nothing and runs nothing, says all that the PDF says, and can be read by everyone (axe-core in a real Chromium)."""
+"""The page: one file that loads nothing and runs nothing, says all that the PDF says, and can be read
+by everyone (axe-core in a real Chromium)."""
 
 from __future__ import annotations
 
@@ -117,7 +118,8 @@ def test_nothing_breaks_out_of_any_field(text: str) -> None:
         )
     ).decode()
     tags = [t for t, _ in _Reader(page).tags]
-    # the same elements as with harmless text: nothing that was typed became an element (a name too long for its heading stands under it once more)
+    # the same elements as with harmless text: nothing that was typed became an element (a name too long
+    # for its heading stands under it once more)
     extra = [t for t in set(tags) if tags.count(t) != [t2 for t2, _ in _Reader(plain).tags].count(t)]
     assert not set(extra) - {"p", "li"}, extra
     assert clean(text)[:60] in "".join(_Reader(page).words)
@@ -141,7 +143,8 @@ def test_a_missing_photo_is_said_where_it_is_missed() -> None:
 def test_axe_finds_nothing_serious(
     width: int, mobile: bool, language: str, judged_samples: Judged, tmp_path: Path
 ) -> None:
-    """axe-core, in a real browser, at the width of a phone and of a desk; nothing is loaded and nothing runs off the side."""
+    """axe-core, in a real browser, at the width of a phone and of a desk; nothing is loaded and nothing
+    runs off the side."""
     pytest.importorskip("playwright.sync_api")
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
     from playwright.sync_api import sync_playwright

@@ -1,4 +1,5 @@
-"""The PDF: the same bytes each time, tagged PDF/A with its fonts in it, every figure in its text, true to scale, and unmoved by what is put into it."""
+"""The PDF: the same bytes each time, tagged PDF/A with its fonts in it, every figure in its text, true
+to scale, and unmoved by what is put into it."""
 
 from __future__ import annotations
 
@@ -47,7 +48,8 @@ def test_the_same_report_gives_the_same_bytes(sample_report: Report, sample_pdf:
 
 
 def test_it_says_that_it_is_tagged_pdf_a(sample_pdf: bytes) -> None:
-    """What the file declares: PDF/A-2a (ISO 19005-2) and PDF/UA-1 (ISO 14289-1) in its XMP, structure tree, language, title. No validator is at hand."""
+    """What the file declares: PDF/A-2a (ISO 19005-2) and PDF/UA-1 (ISO 14289-1) in its XMP, structure
+    tree, language, title. No validator is at hand."""
     reader = pypdf.PdfReader(io.BytesIO(sample_pdf))
     root: Any = reader.trailer["/Root"]
     xmp = root["/Metadata"].get_object().get_data().decode()
@@ -207,7 +209,8 @@ def test_both_papers_at_their_true_size(paper: Any, size_mm: tuple[float, float]
 
 
 def test_the_scale_bar_is_true(judged_samples: Judged) -> None:
-    """50 mm at 1:2 are 25 mm of paper, measured by pdfplumber: five pieces of 5 mm, black and white in turn."""
+    """50 mm at 1:2 are 25 mm of paper, measured by pdfplumber: five pieces of 5 mm, black and
+    white in turn."""
     parts = sample_parts(judged_samples.folder, {"watch": "transom"}, SAMPLES, ())
     report = report_of(*parts)
     assert "1:2" in report.parts[0].overlay_title

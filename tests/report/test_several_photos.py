@@ -1,4 +1,5 @@
-"""A part that was judged from several photos: each with the fitted solid drawn back into it, and the map of the thickness that is left."""
+"""A part that was judged from several photos: each with the fitted solid drawn back into it, and the
+map of the thickness that is left."""
 
 from __future__ import annotations
 
@@ -130,7 +131,8 @@ def test_photos_at_hand_are_shown_with_the_solid_and_the_map(
 
 
 def test_the_outline_is_drawn_where_the_record_has_it(alone: Verdict, tmp_path: Path) -> None:
-    """Against the photo cut and enlarged alike by Pillow: only lines differ, and they lie on the square's sides."""
+    """Against the photo cut and enlarged alike by Pillow: only lines differ, and they lie on the
+    square's sides."""
     (first, *_) = part(
         together(alone, view("watch.jpg"), view("sound.jpg")), tmp_path, "watch.jpg", "sound.jpg"
     ).views

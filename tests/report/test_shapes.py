@@ -1,4 +1,5 @@
-"""Flattened photos are at true scale, wear round the outline is the record's own, hatching stays where metal is gone."""
+"""Flattened photos are at true scale, wear round the outline is the record's own, hatching stays where
+metal is gone."""
 
 from __future__ import annotations
 
@@ -24,7 +25,8 @@ from report_samples import Judged
 
 
 def test_the_flat_part_is_as_large_as_the_template_says(judged_samples: Judged) -> None:
-    """Against the template's own hole pitch, which wear doesn't move and which the flattening doesn't use: 80 mm between the holes of the plate."""
+    """Against the template's own hole pitch, which wear doesn't move and which the flattening doesn't
+    use: 80 mm between the holes of the plate."""
     verdict = judged_samples.verdicts["watch"]
     flat = lay_flat(verdict)
     assert flat is not None
@@ -37,7 +39,8 @@ def test_the_flat_part_is_as_large_as_the_template_says(judged_samples: Judged) 
 
 
 def test_the_flat_part_lies_as_in_its_template(judged_samples: Judged) -> None:
-    """Its long side along x, and the record's own outline on top of it to a few millimetres (edges are seen at several heights)."""
+    """Its long side along x, and the record's own outline on top of it to a few millimetres (edges are
+    seen at several heights)."""
     for name in ("replace", "watch", "turned"):
         verdict = judged_samples.verdicts[name]
         flat = lay_flat(verdict)
@@ -51,7 +54,8 @@ def test_the_flat_part_lies_as_in_its_template(judged_samples: Judged) -> None:
 
 
 def test_a_part_that_lies_on_its_other_face_is_laid_flat_too(judged_samples: Judged) -> None:
-    """The same record as if the template had been drawn mirrored: the motion is then a reflection, whose angle the pipeline writes in its own way."""
+    """The same record as if the template had been drawn mirrored: the motion is then a reflection,
+    whose angle the pipeline writes in its own way."""
     plain = json.loads(verdict_to_json(judged_samples.verdicts["replace"]))
     angle = np.radians(plain["template"]["angle_deg"])
     motion = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]) @ np.diag(

@@ -103,7 +103,8 @@ def test_numbers_are_written_as_the_language_does() -> None:
     ],
 )
 def test_what_cannot_be_seen_is_made_visible_and_nothing_is_dropped(text: str, shown: str) -> None:
-    """Direction overrides are the trick of Unicode Technical Report 36 (2.4); isolates are those of Standard Annex 9."""
+    """Direction overrides are the trick of Unicode Technical Report 36 (2.4); isolates are those of
+    Standard Annex 9."""
     assert clean(text) == shown
 
 

@@ -1,4 +1,5 @@
-"""The classical segmenter against the renderer's exact truth: right on contrasting grounds and on the mat, refused where it can't tell."""
+"""The classical segmenter against the renderer's exact truth: right on contrasting grounds and on the
+mat, refused where it can't tell."""
 
 from __future__ import annotations
 
@@ -103,11 +104,12 @@ def test_no_part_is_said():
     assert refusal.value.code == "no_part"
 
 
-# --- the pieces of it ------------------------------------------------------------------------------------------------------------------
+# --- the pieces of it ----------------------------------------------------------------------------
 
 
 def drawn(light=0.8, tint=(1.0, 0.9, 0.7)) -> FlatImage:
-    """Paper on the right half under light that falls off to the left, as an exact linear ramp encoded by IEC 61966-2-1; green ground on the left."""
+    """Paper on the right half under light that falls off to the left, as an exact linear ramp encoded
+    by IEC 61966-2-1; green ground on the left."""
     h, w, s = 200, 300, 1.0
     x = np.arange(w) * s
     ramp = np.exp(-0.4 * (x[-1] - x) / 100)[None, :, None] * light * np.array(tint)

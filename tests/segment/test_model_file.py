@@ -1,4 +1,5 @@
-"""The model file: found, checked before it is opened, never replaced. hashlib is the judge of the hash; onnx writes the wrong-shaped model."""
+"""The model file: found, checked before it is opened, never replaced. hashlib is the judge of the hash;
+onnx writes the wrong-shaped model."""
 
 from __future__ import annotations
 

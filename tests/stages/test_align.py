@@ -1,4 +1,5 @@
-"""Laying the template: distances and slopes against outside figures, poses and holes on exact silhouettes, refusals, and the choice among templates."""
+"""Laying the template: distances and slopes against outside figures, poses and holes on exact
+silhouettes, refusals, and the choice among templates."""
 
 from __future__ import annotations
 
@@ -37,7 +38,7 @@ ELL = shapely.Polygon([(-60, -40), (60, -40), (60, -5), (5, -5), (-10, 40), (-60
 """No symmetry, turned or mirrored."""
 
 
-# --- the field and its slopes ----------------------------------------------------------------------------------------------------------
+# --- the field and its slopes --------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -50,7 +51,8 @@ def test_distances_are_shapelys(name: str) -> None:
     points = np.random.default_rng(3).uniform(low, high, (3000, 2))
     at = shapely.points(points)
     true = shapely.distance(shape.boundary, at) * np.where(shapely.contains(shape, at), -1, 1)
-    # a raster rounds the outline to its own pixels: up to a step (the diagonal), but on the whole neither larger nor smaller than drawn
+    # a raster rounds the outline to its own pixels: up to a step (the diagonal), but on the whole
+    # neither larger nor smaller than drawn
     assert np.abs(field.at(points) - true).max() < 1.05 * field.step_mm
     assert abs(np.mean(field.at(points) - true)) < 0.3 * field.step_mm
     values, slope = field.with_gradient(points)
@@ -116,7 +118,7 @@ def test_poses_settled_at_once_settle_where_scipy_settles_them_one_by_one(
     assert np.mean(got < np.array(want) * 1.02 + 0.01) > 0.5  # the rest end in other dents, or on their way
 
 
-# --- poses -----------------------------------------------------------------------------------------------------------------------------
+# --- poses ---------------------------------------------------------------------------------------
 
 
 def miss(pose, motion, template) -> tuple[float, float]:
@@ -151,7 +153,8 @@ def test_a_part_without_symmetry_is_found_however_it_lies(wear: str, holes, angl
     turn, shift = miss(poses[0], motion, template)
     assert not poses[0].mirrored
     assert turn < {"none": 0.3, "even": 1.0, "uneven": 1.5, "one side": 3.0}[wear]
-    # without holes, wear of 6 mm on one side may be shared out between two, which no outline can tell from uneven wear; it is never shared out worse
+    # without holes, wear of 6 mm on one side may be shared out between two, which no outline can tell
+    # from uneven wear; it is never shared out worse
     assert shift < {"none": 0.2, "even": 0.8, "uneven": 1.2, "one side": 2.5 if holes else 3.3}[wear]
 
 
@@ -196,7 +199,7 @@ def test_a_mirrored_part_is_found_only_where_it_may_lie_either_face_up(mirror_ok
     assert np.linalg.det(back[:, :2]) == pytest.approx(-1.0 if pose.mirrored else 1.0)
 
 
-# --- the stage, on exact silhouettes ---------------------------------------------------------------------------------------------------
+# --- the stage, on exact silhouettes -------------------------------------------------------------
 
 
 def seen(
@@ -208,7 +211,8 @@ def seen(
     settings: Settings | None = None,
     scale: float = 1.0,
 ):
-    """Placement of a prism with the worn plan, its thickness given, as if from a photo; `scale` is a sheet whose print is that much too large."""
+    """Placement of a prism with the worn plan, its thickness given, as if from a photo; `scale` is a
+    sheet whose print is that much too large."""
     camera = camera or camera_over(at=(10.0, -60.0), tilt_deg=8.0, distance_mm=750.0)
     pixels = prism_px(
         camera, shapely.affinity.scale(moved(worn, motion), 1 / scale, 1 / scale, origin=(0, 0)), thickness_mm
@@ -329,7 +333,7 @@ def test_an_impossible_thickness_is_refused(given: float) -> None:
     assert refusal.value.code == "thickness_does_not_fit"
 
 
-# --- thickness from recession ----------------------------------------------------------------------------------------------------------
+# --- thickness from recession --------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("mount", ["flush", "open"])
@@ -369,7 +373,7 @@ def test_outline_and_thickness_settle_on_each_other(share: float) -> None:
     )
 
 
-# --- choosing --------------------------------------------------------------------------------------------------------------------------
+# --- choosing ------------------------------------------------------------------------------------
 
 CHOSEN = (
     "plate-150x75x20-2slots",

@@ -1,4 +1,5 @@
-"""Finding the sheet on exact renders: the sheet's picture seen through a known camera, blurred in linear light, with noise, in sRGB."""
+"""Finding the sheet on exact renders: the sheet's picture seen through a known camera, blurred in
+linear light, with noise, in sRGB."""
 
 from __future__ import annotations
 
@@ -39,7 +40,8 @@ def test_every_saddle_is_found_where_the_camera_puts_it(name, blur):
 
 
 def test_ransac_still_finds_what_magsac_in_opencv_5_0_loses():
-    """`cv2.findHomography` must give a homography for marker corners with strays among them, by the method that the stage uses."""
+    """`cv2.findHomography` must give a homography for marker corners with strays among them, by the
+    method that the stage uses."""
     layout = all_layouts()["card"]
     world = layout.marker_corners_mm.reshape(-1, 2)
     cam = camera()
@@ -61,7 +63,8 @@ def test_any_way_up(turn_deg):
 
 @pytest.mark.parametrize("seed", range(6))
 def test_half_hidden_under_blobs(seed):
-    """Random dark and light blobs over half of the sheet: what is found lies right, nothing is made up under a blob."""
+    """Random dark and light blobs over half of the sheet: what is found lies right, nothing is made
+    up under a blob."""
     cam = camera(tilt_deg=8, turn_deg=5, distance_mm=430)
     light = render("card", cam)
     rng = np.random.default_rng(seed)

@@ -68,7 +68,7 @@ def verdict_of(w: Wear, settings: Settings = MEASURED_SHEET, **parts: Any) -> tu
     return grade, [r.code for r in reasons]
 
 
-# --- percentages -----------------------------------------------------------------------------------------------------------------------
+# --- percentages ---------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -140,7 +140,7 @@ def test_no_measurable_wear_is_a_warning_not_praise() -> None:
     assert verdict_of(wear(2.0, 0.0, 60.0, no_measurable_wear=True)) == ("monitor", ["could_be_past_limit"])
 
 
-# --- faults ----------------------------------------------------------------------------------------------------------------------------
+# --- faults --------------------------------------------------------------------------------------
 
 FAULTS = {
     "fixing_lost": {"holes": (hole("lost", 21.0),)},
@@ -182,7 +182,7 @@ def test_pieces_are_counted(pieces: int, words: str) -> None:
     )
 
 
-# --- notes and order -------------------------------------------------------------------------------------------------------------------
+# --- notes and order -----------------------------------------------------------------------------
 
 
 def test_everything_at_once_in_its_order() -> None:

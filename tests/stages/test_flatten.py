@@ -1,4 +1,5 @@
-"""Rectifying: exact pictures of the sheet through a known camera are the judge, and OpenCV's warpPerspective where the lens bends nothing."""
+"""Rectifying: exact pictures of the sheet through a known camera are the judge, and OpenCV's
+warpPerspective where the lens bends nothing."""
 
 from __future__ import annotations
 
@@ -50,7 +51,8 @@ def test_sheet_and_print_lie_where_the_layout_says():
     cam = camera(20.0)
     plane = locate_camera(photo(), sighting(cam), Settings())
     flat = flatten(ramp_photo(), plane, LAYOUT, Window(-150, -110, 150, 110), 0.5)
-    # ISO 216: A5 is 210 x 148 mm; OpenCV's filled outline takes the pixels that it runs through, so up to one pixel more all round
+    # ISO 216: A5 is 210 x 148 mm; OpenCV's filled outline takes the pixels that it runs through, so up
+    # to one pixel more all round
     assert 210 * 148 <= flat.sheet.sum() * 0.25 <= 211 * 149
     col, row = np.round((LAYOUT.black_mm.mean(1) - flat.origin_mm) / [0.5, -0.5]).astype(int).T
     assert (flat.print_[row, col] == 0).all()

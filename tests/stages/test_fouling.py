@@ -1,4 +1,5 @@
-"""Fouling beside the edge: lumps of known size painted beside a disc, the package's own renderer with shells and without; what isn't fouling stays unsaid."""
+"""Fouling beside the edge: lumps of known size painted beside a disc, the package's own renderer with
+shells and without; what isn't fouling stays unsaid."""
 
 from __future__ import annotations
 
@@ -101,7 +102,8 @@ def shadow(light, on_sheet):
 
 
 def gap_in_shadow(light, on_sheet):
-    """Sunlit ground between two shadows: bright beside the edge, but no brighter than the ground farther out."""
+    """Sunlit ground between two shadows: bright beside the edge, but no brighter than the
+    ground farther out."""
     _, angle, _ = on_sheet
     return np.where(np.abs(np.abs(angle) - 30) < 12, shadow(light, on_sheet), light)
 
@@ -148,7 +150,7 @@ def test_nothing_is_said_on_the_sheets_own_paper(plane, on_sheet):
     )
 
 
-# --- rendered ----------------------------------------------------------------------------------------------------------------------------
+# --- rendered ------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("shells", [0, 40])

@@ -1,4 +1,5 @@
-"""The label read from rendered sheets: near and far, oblique, blurred, printed small, half hidden; and every code that isn't ours. Read or null, never wrong."""
+"""The label read from rendered sheets: near and far, oblique, blurred, printed small, half hidden; and
+every code that isn't ours. Read or null, never wrong."""
 
 from __future__ import annotations
 
@@ -43,7 +44,8 @@ def drawn(
     gain: float = 0.9,
     scale: float = 1.0,
 ) -> Photo:
-    """A sheet's picture (8 bit grey) through the camera, blurred in linear light; `scale` is how large it was printed."""
+    """A sheet's picture (8 bit grey) through the camera, blurred in linear light; `scale` is how large
+    it was printed."""
     layout = all_layouts()[name]
     w, h = layout.size_mm
     mm_from_picture = np.array(
@@ -159,7 +161,7 @@ def test_a_part_over_the_code_is_null_or_the_truth(pictures, share):
     assert all(got)
 
 
-# --- other people's codes --------------------------------------------------------------------------------------------------------------
+# --- other people's codes ------------------------------------------------------------------------
 
 
 def code_of(text: str, side_mm: float) -> np.ndarray:
@@ -197,7 +199,8 @@ def test_somebody_elses_code_in_the_very_place_is_no_label(text):
 
 
 def test_our_own_code_anywhere_but_in_its_place_is_no_label(pictures):
-    """Another sheet's label cut out and laid on the sheet, upright beside its place or askew on it, or lying on the ground."""
+    """Another sheet's label cut out and laid on the sheet, upright beside its place or askew on it, or
+    lying on the ground."""
     label = encode(LABELS[29]).decode()
     blank = sheet_picture("card", PX_PER_MM)
     assert seen(laid_at(blank, code_of(label, 35.0), 10.0, -25.0)) is None
@@ -212,7 +215,8 @@ def test_somebody_elses_code_beside_a_label_does_no_harm(pictures):
 
 
 def test_random_modules_are_no_label_and_no_fault():
-    """Codes with the right marks and format and random or flipped modules: OpenCV's decoder gets them as they are."""
+    """Codes with the right marks and format and random or flipped modules: OpenCV's decoder gets
+    them as they are."""
     rng = np.random.default_rng(4)
     x, y, side = DESIGNS["card"].label_mm
     blank = sheet_picture("card", PX_PER_MM)
@@ -230,7 +234,7 @@ def test_random_modules_are_no_label_and_no_fault():
         assert seen(laid_at(blank, picture, x, y)) in (None, label)
 
 
-# --- through the whole judgement -------------------------------------------------------------------------------------------------------
+# --- through the whole judgement -----------------------------------------------------------------
 
 
 def test_a_refused_photo_still_says_where_it_belongs():

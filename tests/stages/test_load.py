@@ -1,4 +1,5 @@
-"""Photos as phones make them, and files that aren't photos. Small pictures made here; Pillow's own `exif_transpose` says which way is up."""
+"""Photos as phones make them, and files that aren't photos. Small pictures made here; Pillow's own
+`exif_transpose` says which way is up."""
 
 from __future__ import annotations
 

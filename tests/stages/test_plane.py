@@ -1,4 +1,5 @@
-"""The camera over the sheet, on exact projections with known noise: OpenCV's homography, and Monte Carlo coverage, are the judges."""
+"""The camera over the sheet, on exact projections with known noise: OpenCV's homography, and Monte
+Carlo coverage, are the judges."""
 
 from __future__ import annotations
 
@@ -31,7 +32,8 @@ def test_exact_points_give_the_camera_back(name, tilt):
 
 
 def test_the_homography_is_opencvs():
-    """Without lens distortion, `cv2.findHomography` of the same noisy points, least squares, maps the sheet alike."""
+    """Without lens distortion, `cv2.findHomography` of the same noisy points, least squares, maps
+    the sheet alike."""
     rng = np.random.default_rng(2)
     seen = sighting(camera(20.0), "mat-a4", 0.1, rng)
     ours = locate_camera(photo(), seen, Settings(lens_k1_sd=1e-6, principal_point_sd_frac=1e-6)).px_from_mm
@@ -92,10 +94,12 @@ def test_a_small_rotation_becomes_a_change_of_the_rotation_vector():
 
 @pytest.mark.parametrize(("name", "tilt"), [("card", 5.0), ("card", 25.0), ("mat-a4", 12.0)])
 def test_stated_uncertainty_covers_the_truth(name, tilt):
-    """Monte Carlo over noise, focal length, lens term and wandering axis as their priors say: nine in ten of the errors within 1.645 sigma.
+    """Monte Carlo over noise, focal length, lens term and wandering axis as their priors say: nine in
+    ten of the errors within 1.645 sigma.
 
-    The bounds are wider than counting alone asks (95 % of 200 trials fall in 0.855 to 0.945) since saddle noise is overstated on purpose, by half,
-    and on a mat's middle the fit's own doubt of 0.015 % is all but nothing.
+    The bounds are wider than counting alone asks (95 % of 200 trials fall in 0.855 to 0.945) since
+    saddle noise is overstated on purpose, by half, and on a mat's middle the fit's own doubt of 0.015 %
+    is all but nothing.
     """
     rng = np.random.default_rng(7)
     settings = Settings()

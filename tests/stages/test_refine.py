@@ -1,4 +1,5 @@
-"""Placing the edge: discs and rectangles of exact size, blurred in linear light, are the judge; shapely judges the handed outlines."""
+"""Placing the edge: discs and rectangles of exact size, blurred in linear light, are the judge; shapely
+judges the handed outlines."""
 
 from __future__ import annotations
 
@@ -21,7 +22,8 @@ W, H = 4032, 3024
 
 
 def scene(light_in, light_out, radius_mm=30.0, hole_mm=8.0, blur_px=1.2, tilt=15.0):
-    """A flat ring on the sheet's plane: 64 lines of sight a pixel say what is metal, blurred in linear light, stored as sRGB (IEC 61966-2-1)."""
+    """A flat ring on the sheet's plane: 64 lines of sight a pixel say what is metal, blurred in linear
+    light, stored as sRGB (IEC 61966-2-1)."""
     cam = camera(tilt)
     a = np.linspace(0, 2 * np.pi, 720, endpoint=False)
     outer = project(cam, np.c_[np.cos(a), np.sin(a), 0 * a] * radius_mm)
@@ -74,7 +76,8 @@ def test_in_linear_light_the_edge_does_not_move_with_contrast():
 def test_without_an_edge_in_the_light_the_segmenters_contour_stays():
     shot, plane = scene(0.3, 0.3)
     out, hole = radii(refine(shot, plane, soft_ring(29.0, 9.0, ramp=0.5), Settings()), plane)
-    # the ring is made with its 0.5 at 29 and 9 mm; the level that is traced lies outside it by what the ramp (0.5 mm from 0 to 1) makes of the difference
+    # the ring is made with its 0.5 at 29 and 9 mm; the level that is traced lies outside it by what the
+    # ramp (0.5 mm from 0 to 1) makes of the difference
     outside = 0.5 * (0.5 - METAL_LEVEL)
     assert outside < 0.11
     assert out == pytest.approx(29.0 + outside, abs=0.05) and hole == pytest.approx(9.0 - outside, abs=0.05)

@@ -1,4 +1,5 @@
-"""Two looks: which part is chosen, when a photo is refused, and what the network makes of flat pictures that are drawn here exactly."""
+"""Two looks: which part is chosen, when a photo is refused, and what the network makes of flat pictures
+that are drawn here exactly."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""What is gone, on exact shapes held to shapely and to formulas; intervals that hold the truth and narrow with what is known; refusals of weights that can't be."""
+"""What is gone, on exact shapes held to shapely and to formulas; intervals that hold the truth and
+narrow with what is known; refusals of weights that can't be."""
 
 from __future__ import annotations
 
@@ -41,7 +42,7 @@ def wear_of(
     return measure(placement, mask, plane, settings or Settings())
 
 
-# --- area, recession, holes, pieces ----------------------------------------------------------------------------------------------------
+# --- area, recession, holes, pieces --------------------------------------------------------------
 
 
 @pytest.mark.parametrize("depth", [0.0, 1.5, 6.0, 10.0])
@@ -163,7 +164,7 @@ def test_the_core_shows_where_faces_or_edges_reach_it(
     assert wear_of(template, BOX.buffer(-depth), thickness).core_shows is shows
 
 
-# --- mass ------------------------------------------------------------------------------------------------------------------------------
+# --- mass ----------------------------------------------------------------------------------------
 
 
 def test_mass_of_a_plate_is_area_times_thickness() -> None:
@@ -247,7 +248,7 @@ def test_a_weight_that_half_the_area_could_not_hold_is_refused() -> None:
     assert "thicker than new" in refusal.value.detail
 
 
-# --- intervals -------------------------------------------------------------------------------------------------------------------------
+# --- intervals -----------------------------------------------------------------------------------
 
 
 def width(interval) -> float:
@@ -340,18 +341,20 @@ def test_the_same_part_measures_the_same_twice() -> None:
     assert wear_of(template, worn, 15.0) == wear_of(template, worn, 15.0)
 
 
-# --- the whole line on rendered silhouettes --------------------------------------------------------------------------------------------
+# --- the whole line on rendered silhouettes ------------------------------------------------------
 
 PARTS = 20
 LEAST_HELD = 13
-"""Of 20 intervals that hold in 90 % of cases, fewer than 13 hold with a chance of 0.04 % (binomial): what drops below has broken the interval, not met bad luck."""
+"""Of 20 intervals that hold in 90 % of cases, fewer than 13 hold with a chance of 0.04 % (binomial):
+what drops below has broken the interval, not met bad luck."""
 
 WIDTH, HEIGHT = 1152, 864
 
 
 @pytest.fixture(scope="module")
 def measured() -> list[tuple[Any, Template, Wear, str]]:
-    """Random parts of another wear law than the one that the constants were fitted on, seen by an exact camera: solid, template, wear, verdict."""
+    """Random parts of another wear law than the one that the constants were fitted on, seen by an exact
+    camera: solid, template, wear, verdict."""
     out = []
     photo = Photo(np.zeros((2, 2, 3), np.uint8), source(), None, 26.0, None, ())
     for i in range(PARTS):
@@ -364,7 +367,8 @@ def measured() -> list[tuple[Any, Template, Wear, str]]:
             np.round(255 * np.asarray(silhouette(solid, camera, motion, WIDTH, HEIGHT))).astype(np.uint8)
         )
         plane = plane_of(camera)
-        # no part is seen smaller in the sheet's plane than it is in plan: the renderer's picture and its figures agree
+        # no part is seen smaller in the sheet's plane than it is in plan: the renderer's picture and
+        # its figures agree
         assert plan_area(silhouette_of(mask, camera).pieces) > 0.995 * solid.area_mm2
         placement = align(mask, plane, template, Settings())
         wear = measure(placement, mask, plane, Settings())
@@ -396,8 +400,9 @@ def test_area_and_mass_come_near_the_truth(measured) -> None:
     assert np.median(area) < 1.2
     assert np.median(mass) < 4.0
     assert np.quantile(mass, 0.9) < 14.0
-    # Where most is gone, a thin foot that stands out from under the wall is read as if it were the wall's top: these random parts waste like that, and read up to 9
-    # points too much worn in area. Up to two thirds, where the verdict turns, area holds.
+    # Where most is gone, a thin foot that stands out from under the wall is read as if it were the
+    # wall's top: these random parts waste like that, and read up to 9 points too much worn in area. Up
+    # to two thirds, where the verdict turns, area holds.
     middle = [s.consumed_volume < 2 / 3 for s, *_ in measured]
     assert np.quantile(area[middle], 0.9) < 3.0
 
@@ -414,7 +419,8 @@ def test_no_part_half_gone_is_called_ok(measured) -> None:
 @pytest.mark.parametrize("mount", ["flush", "open"])
 @pytest.mark.parametrize("ratio", [0.6, 1.0, 1.5])
 def test_no_even_wear_of_half_the_mass_is_called_ok(mount, ratio: float) -> None:
-    """Faces that waste slower or faster than the sides, by a log-normal spread of a quarter either way and more: exact prisms through an exact camera."""
+    """Faces that waste slower or faster than the sides, by a log-normal spread of a quarter either way
+    and more: exact prisms through an exact camera."""
     from anodewane.wear.solids import outline_after, recession_for_volume
     from exact_views import mask_of, prism_px
 

@@ -54,7 +54,8 @@ def test_silhouette_of_a_new_plate_is_the_projected_box(tilt_deg: float, roll_de
     flat = BOX @ motion[:, :2].T + motion[:, 2]
     corners = np.concatenate([np.c_[flat, np.full(4, z)] for z in (0.0, 24.0)])
     hull = shapely.MultiPoint(opencv_projection(camera, corners)).convex_hull
-    # trilinear interpolation bevels an edge by a fraction of the half-millimetre grid: 0.15 % of this area at most
+    # trilinear interpolation bevels an edge by a fraction of the half-millimetre grid: 0.15 % of
+    # this area at most
     assert float(photo.mask.sum()) == pytest.approx(hull.area, rel=0.0015)
     rows, columns = np.nonzero(photo.mask > 0.5)
     far = shapely.distance(hull, shapely.points(np.c_[columns, rows]))
@@ -79,7 +80,8 @@ def test_hole_is_dark_in_the_mask_where_the_ground_shows_through() -> None:
         width=1008,
         height=756,
     )
-    # from straight above its middle the lower rim looks smaller than the upper one, so the ground shows through the lower one
+    # from straight above its middle the lower rim looks smaller than the upper one, so the ground shows
+    # through the lower one
     seen = shapely.MultiPoint(opencv_projection(camera, np.c_[hole, np.zeros(len(hole))])).convex_hull.area
     window = photo.mask[378 - 30 : 378 + 30, 504 - 30 : 504 + 30]
     assert float((1 - window).sum()) == pytest.approx(seen, rel=0.01)

@@ -65,7 +65,8 @@ def test_a_cone_by_its_formula() -> None:
 
 
 def test_uneven_wear_agrees_with_counting_on_a_finer_grid() -> None:
-    """Brute force: the share of points below zero, the field interpolated by SciPy on a grid five times as fine."""
+    """Brute force: the share of points below zero, the field interpolated by SciPy on a grid five
+    times as fine."""
     from scipy.ndimage import map_coordinates
 
     template = part(shapely.box(-30, -20, 30, 20).difference(shapely.Point(5, 0).buffer(5, 32)), 16.0, "open")

@@ -1,4 +1,5 @@
-"""A few of the trial photos that may lie beside the checkout, with the sheet printed on: the whole line but the segmenter, held loosely.
+"""A few of the trial photos that may lie beside the checkout, with the sheet printed on: the whole line
+but the segmenter, held loosely.
 
 The full figures come from docs/bench/score_check.py over all of them.
 """
@@ -35,7 +36,8 @@ pytestmark = [
 
 
 def whole_and_level() -> list[Path]:
-    """The truth files of the first photos that show all of sheet and part from less than 30 degrees, half of them by the card, half on the mat."""
+    """The truth files of the first photos that show all of sheet and part from less than 30 degrees,
+    half of them by the card, half on the mat."""
     found: dict[str, list[Path]] = {"card": [], "mat": []}
     for path in sorted(PHOTOS.glob("*.json")):
         truth = json.loads(path.read_text())

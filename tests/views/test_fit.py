@@ -1,4 +1,5 @@
-"""The joint fit against exact prisms and rods (OpenCV's projection, shapely's unions) and against worn solids of known volume; visual hulls beside it."""
+"""The joint fit against exact prisms and rods (OpenCV's projection, shapely's unions) and against worn
+solids of known volume; visual hulls beside it."""
 
 from __future__ import annotations
 
@@ -79,7 +80,8 @@ def test_a_prism_that_lost_its_face_is_seen_from_the_side_and_not_from_above() -
     alone = lay(views[0].mask, views[0].plane, template, Settings())
     assert alone.remaining_thickness_mm > 19
     solid, found, _ = fit(template, views)
-    # priors hold a face to what the outline says until photos gainsay them: two low ones have found four fifths of the 8 mm, and never more than there is
+    # priors hold a face to what the outline says until photos gainsay them: two low ones have found
+    # four fifths of the 8 mm, and never more than there is
     assert 13.5 < float(found.p[solid.block("height").start]) < 22.0 - 0.75 * 8.0
 
 
@@ -96,7 +98,7 @@ def test_a_rod_is_found_in_two_photos() -> None:
     assert found.rms_mm.max() < 0.3
 
 
-# --- worn solids of known volume -------------------------------------------------------------------------------------------------------
+# --- worn solids of known volume -----------------------------------------------------------------
 
 WORN = [
     WearPattern(

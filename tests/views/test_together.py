@@ -1,4 +1,5 @@
-"""Several photos through the whole line: rendered photos with exact truth and true masks, and what is refused."""
+"""Several photos through the whole line: rendered photos with exact truth and true masks, and
+what is refused."""
 
 from __future__ import annotations
 
@@ -177,7 +178,8 @@ def test_another_part_and_one_that_moved_are_refused(photos: list[RenderedPhoto]
 
 
 def test_marks_tell_by_how_much_a_part_moved(photos: list[RenderedPhoto], worn: WornSolid) -> None:
-    """Against the motion that it was rendered with: turned by 4 degrees and shifted by 3 mm across the line of sight."""
+    """Against the motion that it was rendered with: turned by 4 degrees and shifted by 3 mm across the
+    line of sight."""
     camera = photos[1].camera
     middle = MOTION[:, 2]
     sight = np.asarray(camera.position_mm)[:2] - middle
@@ -254,7 +256,7 @@ def test_the_same_photo_twice_is_a_slip(photos: list[RenderedPhoto]) -> None:
         judge_together([(data, "a.jpg"), (data, "b.jpg")], PART, Settings())
 
 
-# --- through the command ---------------------------------------------------------------------------------------------------------------
+# --- through the command -------------------------------------------------------------------------
 
 
 def test_the_command_judges_and_draws(
@@ -296,7 +298,7 @@ def test_the_command_judges_and_draws(
     assert "--same-part" in capsys.readouterr().err
 
 
-# --- low along the bench ---------------------------------------------------------------------------------------------------------------
+# --- low along the bench -------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(

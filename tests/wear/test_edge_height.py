@@ -1,4 +1,5 @@
-"""At which height a camera sees an edge: the formulas against brute force, and whole new parts, projected by OpenCV, back to their plan area."""
+"""At which height a camera sees an edge: the formulas against brute force, and whole new parts,
+projected by OpenCV, back to their plan area."""
 
 from __future__ import annotations
 
@@ -25,7 +26,7 @@ from exact_views import camera_over, mask_of, moved, plane_of, plate, prism_px, 
 SLOPES = np.r_[-np.geomspace(2.0, 1e-3, 40), 0.0, np.geomspace(1e-3, 2.0, 40)]
 
 
-# --- one point of a wall ---------------------------------------------------------------------------------------------------------------
+# --- one point of a wall -------------------------------------------------------------------------
 
 
 def test_a_straight_wall_is_seen_at_its_top_from_inside_and_at_its_foot_from_outside() -> None:
@@ -39,7 +40,8 @@ def test_a_straight_wall_is_seen_at_its_top_from_inside_and_at_its_foot_from_out
 
 @pytest.mark.parametrize("wander", [0.1, 0.5, 1.5])
 def test_a_wall_that_wanders_is_the_half_ellipse_that_its_hyperbola_stands_for(wander: float) -> None:
-    # s(m) = m mid + sqrt((m half)^2 + c^2) - c is the support function of an ellipse: half axis `half` in height, c across, its proudest point flush with the wall.
+    # s(m) = m mid + sqrt((m half)^2 + c^2) - c is the support function of an ellipse: half axis `half`
+    # in height, c across, its proudest point flush with the wall.
     wall = Wall(1.0, 19.0, wander)
     turn = np.linspace(-np.pi, np.pi, 40001)
     height, inset = 10.0 + 9.0 * np.sin(turn), wander * (1 - np.cos(turn))
@@ -92,7 +94,7 @@ def test_walls_by_wear(mount, new: float) -> None:
     assert (tops[worn] > np.linspace(new, 0.05 * new, 60)[worn]).all()
 
 
-# --- pushes in the plane ---------------------------------------------------------------------------------------------------------------
+# --- pushes in the plane -------------------------------------------------------------------------
 
 
 def test_lowering_undoes_what_the_pinhole_does() -> None:
@@ -128,7 +130,7 @@ def test_a_higher_part_is_seen_larger_and_taken_for_smaller() -> None:
     assert all(b < a for a, b in pairwise(areas))
 
 
-# --- whole new parts -------------------------------------------------------------------------------------------------------------------
+# --- whole new parts -----------------------------------------------------------------------------
 
 OUTLINES = {
     "box": shapely.box(-70, -35, 70, 35),
@@ -167,7 +169,8 @@ def test_holes_of_a_new_plate_come_back_too(tilt: float) -> None:
 @pytest.mark.parametrize("turn", [0.0, 40.0, 90.0])
 @pytest.mark.parametrize("distance", [400.0, 900.0])
 def test_a_rod_comes_back_to_its_side_view(tilt: float, within: float, turn: float, distance: float) -> None:
-    # The wider bound from the side is the law's own: it takes the ends for worn ones, and these are as sharp as a lathe leaves them. The sides are exact.
+    # The wider bound from the side is the law's own: it takes the ends for worn ones, and these are as
+    # sharp as a lathe leaves them. The sides are exact.
     radius, half = 14.0, 60.0
     along = np.array([np.cos(np.radians(turn)), np.sin(np.radians(turn))])
     ends = np.array([20.0, -30.0]) + np.array([[-half], [half]]) * along

@@ -1,4 +1,5 @@
-"""Properties of worn solids that hold for any part: what more wear may and may not do. Their figures against outside sources are in tests/outside."""
+"""Properties of worn solids that hold for any part: what more wear may and may not do. Their figures
+against outside sources are in tests/outside."""
 
 from __future__ import annotations
 
@@ -159,7 +160,8 @@ def test_turned_solids_by_formula():
 
 
 def test_a_rod_s_core_does_not_waste():
-    """Fill 0.75 over a rod of 40: a core of half its diameter. When the metal over it is gone, all is gone."""
+    """Fill 0.75 over a rod of 40: a core of half its diameter. When the metal over it is
+    gone, all is gone."""
     rod = shapes.rod(200, 40, fill_factor=0.75)
     assert new_volume(rod) == pytest.approx(np.pi / 4 * (1600 - 400) * 200, rel=1e-9)
     assert volume_after(rod, 5.0) == pytest.approx(np.pi / 4 * (900 - 400) * 190, rel=1e-9)
@@ -185,7 +187,8 @@ def test_mass_is_as_weighed_or_by_density():
 
 
 def test_the_cost_of_a_depth_grows_with_depths_not_with_templates():
-    """Not a timed test: only that a repeated call doesn't rebuild its polygon (a cache of the same object)."""
+    """Not a timed test: only that a repeated call doesn't rebuild its polygon (a cache of
+    the same object)."""
     from anodewane.wear import solids
 
     template = LIBRARY["disc-160x30-4holes"]

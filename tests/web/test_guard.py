@@ -1,5 +1,5 @@
-"""Who may come in, and what every answer carries. The rules are those of RFC 6454 (Origin), RFC 6265bis (cookies), CSP level 3, and OWASP's sheet on
-cross-site requests."""
+"""Who may come in, and what every answer carries. The rules are those of RFC 6454 (Origin), RFC 6265bis
+(cookies), CSP level 3, and OWASP's sheet on cross-site requests."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Photos on their way: in pieces, resumed, restarted, malformed by the thousand, from eight phones at once; corrections and overrules; and nothing outside the yard."""
+"""Photos on their way: in pieces, resumed, restarted, malformed by the thousand, from eight phones at
+once; corrections and overrules; and nothing outside the yard."""
 
 from __future__ import annotations
 
@@ -144,7 +145,8 @@ def correct(page: Page, number: int, rings: Any, strokes: Any) -> Any:
 
 
 def test_a_corrected_outline_is_judged_again_and_signed(page: Page) -> None:
-    """Paint follows its direction: less metal painted, more gone; the same outline handed back, the same figure."""
+    """Paint follows its direction: less metal painted, more gone; the same outline handed back,
+    the same figure."""
     told = page.upload(WATCH, "transom", "6" * 32)
 
     def record(told: Any) -> Any:
@@ -306,7 +308,7 @@ def test_a_heic_gets_a_verdict(page: Page) -> None:
         )
 
 
-# --- the quick look ------------------------------------------------------------------------------------------------------------------------
+# --- the quick look ------------------------------------------------------------------------------
 
 
 def spoilt(how: str, name: str = "watch.jpg") -> bytes:
@@ -366,7 +368,8 @@ def test_a_spoilt_photo_is_told_of_from_a_small_copy(page: Page, how: str, codes
 
 
 def test_a_good_photo_is_not_warned_of(page: Page) -> None:
-    """Of the samples that are judged, none is stopped; what the judgement itself would say of the distance is told."""
+    """Of the samples that are judged, none is stopped; what the judgement itself would say of the
+    distance is told."""
     for name, _, _ in PARTS.values():
         found = page.post("/quick", content=spoilt("no", name)).json()["found"]
         assert [w["code"] for w in found if w["stop"]] == [], name
@@ -444,7 +447,7 @@ def test_a_photo_that_never_comes_leaves_its_position_to_do(
     assert page.get(boat).text.count("left to do") == 6
 
 
-# --- the queue ---------------------------------------------------------------------------------------------------------------------------
+# --- the queue -----------------------------------------------------------------------------------
 
 
 def waiting(owner: str, n: int) -> Upload:
@@ -498,7 +501,8 @@ def test_a_photo_that_kills_its_workers_is_given_up_with_a_sentence(tmp_path: Pa
 def test_nothing_is_waited_for_when_the_server_leaves(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Ctrl-C ends it at once though pages wait for a verdict and for a picture: nothing that is waited for here ever comes."""
+    """Ctrl-C ends it at once though pages wait for a verdict and for a picture: nothing that is waited
+    for here ever comes."""
     book = make_yard(tmp_path)
     app = application(book)
     monkeypatch.setattr(Judging, "_run", lambda self: None)
@@ -523,7 +527,7 @@ def test_a_full_queue_leaves_photos_on_their_phones(page: Page, monkeypatch: pyt
     assert (answer.status_code, answer.headers["retry-after"]) == (503, "5")
 
 
-# --- fuzz --------------------------------------------------------------------------------------------------------------------------------
+# --- fuzz ----------------------------------------------------------------------------------------
 
 
 def malformed(n: int = 2000) -> deque[bytes]:
@@ -715,8 +719,9 @@ def _utf8(text: str) -> str:
 def test_every_route_with_anything(
     fuzzed: Page, names: dict[str, str], path: str, number: int, body: bytes, html: bool, headers: bool
 ) -> None:
-    """No fault, no traceback and nothing outside the yard, whatever is asked of whichever route; the list is the application's own, so that a new one is in it.
-    Every route takes every method: with a good session, with a session but without its token, and from a stranger."""
+    """No fault, no traceback and nothing outside the yard, whatever is asked of whichever route; the
+    list is the application's own, so that a new one is in it. Every route takes every method: with a
+    good session, with a session but without its token, and from a stranger."""
     accept = {"accept": "text/html" if html else "*/*"}
     query = urlencode({k: _utf8(v) for k, v in names.items()})
     before = outside(fuzzed)
@@ -814,11 +819,12 @@ def fuzzed(tmp_path_factory: pytest.TempPathFactory) -> Any:
     patch.undo()
 
 
-# --- eight phones ------------------------------------------------------------------------------------------------------------------------
+# --- eight phones --------------------------------------------------------------------------------
 
 
 def test_eight_phones_at_once(tmp_path: Path) -> None:
-    """Against the server itself, two photos a phone: no error, no photo lost or judged twice, memory of the serving process bounded (VmHWM, proc(5))."""
+    """Against the server itself, two photos a phone: no error, no photo lost or judged twice, memory of
+    the serving process bounded (VmHWM, proc(5))."""
     server = Server(make_yard(tmp_path))
     opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(CookieJar()))
     faults: list[str] = []

@@ -1,5 +1,6 @@
-"""The whole visit in a real Chromium, as a phone over a slow link and as a desk: one server, one browser, six positions, a correction, an overrule, a lost connection, a
-server that is killed and started again while a photo is on its way; axe-core over every page."""
+"""The whole visit in a real Chromium, as a phone over a slow link and as a desk: one server, one
+browser, six positions, a correction, an overrule, a lost connection, a server that is killed and
+started again while a photo is on its way; axe-core over every page."""
 
 from __future__ import annotations
 
@@ -156,7 +157,8 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     network()
     judged("keel aft", "OK")
 
-    # the connection breaks in the middle of a photo, the server is killed and started again, the page is loaded again: the photo goes on from where it was
+    # the connection breaks in the middle of a photo, the server is killed and started again, the page
+    # is loaded again: the photo goes on from where it was
     page.get_by_role("button", name="Accept, next: rudder port").tap()
     pieces = {"let through": 1}
 
@@ -191,7 +193,8 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     take("rudder starboard")
     judged("rudder starboard", "REPLACE")
     page.get_by_role("button", name="Accept, next: strainer").tap()
-    # a spoilt photo: a small copy goes ahead, and it is told of before the photo is there; the next one takes its place
+    # a spoilt photo: a small copy goes ahead, and it is told of before the photo is there; the next one
+    # takes its place
     page.route(PIECE, lambda route: route.abort("connectionfailed"))
     page.locator("input[capture]").first.set_input_files(
         {"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": blurred(PARTS["strainer"][0])}
@@ -331,7 +334,8 @@ def _left_on_phone(page: Any) -> int:
 
 
 def test_the_desk(server: Server, browser: Any) -> None:
-    """After the visit: the table, its filter, the seasons, under the policy as served; nothing is fetched from elsewhere and the policy stops nothing."""
+    """After the visit: the table, its filter, the seasons, under the policy as served; nothing is
+    fetched from elsewhere and the policy stops nothing."""
     from playwright.sync_api import expect
 
     server.stop()
@@ -392,7 +396,8 @@ def test_a_phone_that_is_not_paired_sees_nothing(server: Server, browser: Any) -
 
 
 def test_a_spoilt_photo_is_judged_all_the_same_and_a_heic_is_taken(server: Server, browser: Any) -> None:
-    """Under the policy as served, on another boat: whoever insists gets the judgement of a photo that was warned of; a HEIC, which Chromium can't decode, goes too."""
+    """Under the policy as served, on another boat: whoever insists gets the judgement of a photo that
+    was warned of; a HEIC, which Chromium can't decode, goes too."""
     from playwright.sync_api import expect
 
     server.stop()
@@ -432,7 +437,8 @@ def test_a_spoilt_photo_is_judged_all_the_same_and_a_heic_is_taken(server: Serve
 
 
 def test_a_photo_that_is_not_taken_now_is_kept_and_goes_later(server: Server, browser: Any) -> None:
-    """The boat goes back into the water under an open page; next season the phone still has the photo, and last season's stands beside it."""
+    """The boat goes back into the water under an open page; next season the phone still has the photo,
+    and last season's stands beside it."""
     from playwright.sync_api import expect
 
     server.stop()

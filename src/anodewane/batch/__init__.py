@@ -1,4 +1,5 @@
-"""A folder of photos: planned, judged in parallel, resumed, summed up. `judge_folder` does it all; `plan_folder` says what it would do."""
+"""A folder of photos: planned, judged in parallel, resumed, summed up. `judge_folder` does it all;
+`plan_folder` says what it would do."""
 
 from anodewane.batch.folder import BatchSummary as BatchSummary
 from anodewane.batch.folder import judge_folder as judge_folder

@@ -1,7 +1,9 @@
-"""The contact sheet: every photo of a batch small, with its verdict in words, on pages that need nothing but a browser and work from a folder.
+"""The contact sheet: every photo of a batch small, with its verdict in words, on pages that need
+nothing but a browser and work from a folder.
 
-Verdicts are told by word and by the shape of sign and frame first, by colour second, so that a black-and-white print says the same. Filtering is done by style rules
-alone: there is no script, and none may run.
+Verdicts are told by word and by the shape of sign and frame first, by colour second, so that a
+black-and-white print says the same. Filtering is done by style rules alone: there is no script,
+and none may run.
 """
 
 from __future__ import annotations
@@ -30,7 +32,8 @@ GRADES: dict[str, tuple[str, str]] = {
 SAID_ALREADY = frozenset(
     ("past_limit", "sound", "template_chosen", "print_scale_unmeasured", "pose_ambiguous")
 )
-"""Reasons that word, figure and template line say, or that are the same on every card; the record has them all."""
+"""Reasons that word, figure and template line say, or that are the same on every card; the
+record has them all."""
 
 # colours: Okabe and Ito 2008, as in draw.py
 STYLE = """
@@ -71,7 +74,8 @@ nav{margin:.6rem 0}nav a,nav b{margin-right:.6rem}
 def contact_sheet(
     rows: Sequence[Row], skipped: Sequence[Skipped], notes: Sequence[str], cautions: Sequence[str], title: str
 ) -> Iterator[tuple[str, bytes]]:
-    """Yield (name, HTML) of each page: index.html, index-2.html and so on; by boat, then position, unknown ones last."""
+    """Yield (name, HTML) of each page: index.html, index-2.html and so on; by boat, then position,
+    unknown ones last."""
     ordered = sorted(
         rows,
         key=lambda r: (

@@ -1,9 +1,13 @@
-"""A batch on other machines: Dask's scheduler and workers behind the same `Engine` as this machine's processes (the extra ``anodewane[cluster]``).
+"""A batch on other machines: Dask's scheduler and workers behind the same `Engine` as this machine's
+processes (the extra ``anodewane[cluster]``).
 
-Nothing is started or installed there: the user's own scheduler is named by its address, and its workers must have the same anodewane. What travels is a photo's name
-and the run's configuration, a few kilobytes; photos are read, and results written, by the workers themselves. A task whose worker dies is run again elsewhere by the
-scheduler; one that was on four workers as they died (``distributed.scheduler.allowed-failures``) is given up by it, and run once more when nothing else is
-left: a photo that merely waited behind the culprit is judged then, and the culprit is told as "crashed".
+Nothing is started or installed there: the user's own scheduler is named by its address, and its
+workers must have the same anodewane. What travels is a photo's name and the run's configuration,
+a few kilobytes; photos are read, and results written, by the workers themselves. A task whose
+worker dies is run again elsewhere by the scheduler; one that was on four workers as they died
+(``distributed.scheduler.allowed-failures``) is given up by it, and run once more when nothing
+else is left: a photo that merely waited behind the culprit is judged then, and the culprit is
+told as "crashed".
 """
 
 from __future__ import annotations
@@ -20,7 +24,8 @@ from anodewane.errors import UsageError
 
 CONNECT_S = 20
 MIN_WINDOW = 256
-"""Photos handed to the scheduler at once, at least: workers may join later, and a waiting task is a few kilobytes."""
+"""Photos handed to the scheduler at once, at least: workers may join later, and a waiting task is a
+few kilobytes."""
 
 
 def dask_engine(address: str, source: Path | Place | None = None, out: Path | Place | None = None) -> Engine:
@@ -31,12 +36,14 @@ def dask_engine(address: str, source: Path | Place | None = None, out: Path | Pl
     address : str
         Such as tcp://10.0.0.5:8786, or tls://... with Dask's own security settings.
     source, out : Path or Place, optional
-        Each worker is asked whether it reaches them before the work starts. A folder must be there for all of them under the same path.
+        Each worker is asked whether it reaches them before the work starts. A folder must be there for
+        all of them under the same path.
 
     Raises
     ------
     UsageError
-        The extra isn't installed, nobody answers at the address, there are no workers, or a worker has another version or doesn't reach the photos.
+        The extra isn't installed, nobody answers at the address, there are no workers, or a worker has
+        another version or doesn't reach the photos.
     """
     try:
         import distributed
@@ -78,7 +85,8 @@ def _shared(place: Path | Place | None) -> Place | None:
 
 
 def _check_workers(client: Any, source: Place | None, out: Place | None) -> int:
-    """Hold every worker's versions against ours, since a record tells of them, and see that it reaches the photos. Returns how many photos they judge at once."""
+    """Hold every worker's versions against ours, since a record tells of them, and see that it reaches
+    the photos. Returns how many photos they judge at once."""
     try:
         client.wait_for_workers(1, timeout=CONNECT_S)
     except TimeoutError as e:
@@ -138,7 +146,8 @@ def _on_worker(fn: Callable[..., Any], *args: Any) -> Any:
 class DaskExecutor(Executor):
     """A `concurrent.futures` executor on a Dask client, which it closes at shutdown.
 
-    Dask's own (``Client.get_executor``) tells a lost scheduler as a cancelled future; here it is an error with a remedy.
+    Dask's own (``Client.get_executor``) tells a lost scheduler as a cancelled future; here it is an
+    error with a remedy.
     """
 
     def __init__(self, client: Any, address: str) -> None:
@@ -160,7 +169,8 @@ class DaskExecutor(Executor):
         return ours
 
     def _settle(self, theirs: Any, ours: Future[Any]) -> None:
-        """Hand a finished task over. Its outcome lies with the worker: where that has died since, the task runs again meanwhile and `result` waits for it."""
+        """Hand a finished task over. Its outcome lies with the worker: where that has died since, the
+        task runs again meanwhile and `result` waits for it."""
         error: BaseException | None = None
         outcome = None
         try:

@@ -1,4 +1,5 @@
-"""Run a function over many items on any `concurrent.futures.Executor`, a bounded number in flight, and lose none when a worker dies."""
+"""Run a function over many items on any `concurrent.futures.Executor`, a bounded number in flight, and
+lose none when a worker dies."""
 
 from __future__ import annotations
 
@@ -17,16 +18,18 @@ Work = Callable[[Item, RunConfig], Outcome]
 MakeExecutor = Callable[[], Executor]
 
 WORKER_BYTES = 1_000_000_000
-"""Memory set aside for a worker: judging a 12 MP photo takes half of it at most (docs/bench), a 48 MP one a little more than all."""
+"""Memory set aside for a worker: judging a 12 MP photo takes half of it at most (docs/bench), a 48 MP
+one a little more than all."""
 
 
 @dataclass(frozen=True, slots=True)
 class Engine:
     """Something to run on.
 
-    make_executor : called for a fresh executor at the start, and again whenever one breaks (`concurrent.futures.BrokenExecutor`).
-    workers : how many photos are judged at once; `window` items are in flight, None takes four a worker.
-    killed : exceptions of a future which say that its worker died too often, on engines that start workers anew themselves. What merely waited behind the
+    make_executor : called for a fresh executor at the start, and again whenever one breaks
+    (`concurrent.futures.BrokenExecutor`). workers : how many photos are judged at once; `window` items
+    are in flight, None takes four a worker. killed : exceptions of a future which say that its worker
+    died too often, on engines that start workers anew themselves. What merely waited behind the
         culprit on the same worker may be told so too.
     """
 
@@ -43,11 +46,13 @@ def run(
     engine: Engine,
     on_result: Callable[[Outcome], None],
 ) -> None:
-    """Run `work(item, config)` for every item and hand each outcome to `on_result` in this thread, in the order in which they finish.
+    """Run `work(item, config)` for every item and hand each outcome to `on_result` in this thread, in
+    the order in which they finish.
 
-    A worker that dies breaks its executor: a new one is made, the items that were in flight are run again one by one, and the one that breaks it alone becomes
-    an outcome "crashed". On an engine that tells what was `killed`, those items are run again one by one at the end. `items` is drawn from as room comes free,
-    so that it may be long.
+    A worker that dies breaks its executor: a new one is made, the items that were in flight are run
+    again one by one, and the one that breaks it alone becomes an outcome "crashed". On an engine that
+    tells what was `killed`, those items are run again one by one at the end. `items` is drawn from as
+    room comes free, so that it may be long.
 
     Raises
     ------
@@ -122,7 +127,8 @@ class _Run:
         self.in_flight[future] = item
 
     def _gather(self, all_of_them: bool = False) -> list[Item]:
-        """Wait until something has finished and hand it over. Returns the suspects: items that were in flight when the executor broke."""
+        """Wait until something has finished and hand it over. Returns the suspects: items that were in
+        flight when the executor broke."""
         if not self.in_flight:
             return []
         done = wait(self.in_flight, return_when=FIRST_COMPLETED).done
@@ -183,7 +189,8 @@ class _Run:
             ) from e
 
     def _wind_up(self, e: BaseException) -> None:
-        """Something went wrong: let what is being judged finish, drop what waits, and hand over what is whole."""
+        """Something went wrong: let what is being judged finish, drop what waits, and hand over
+        what is whole."""
         for future in self.in_flight:
             future.cancel()
         if isinstance(e, KeyboardInterrupt | Exception):
@@ -229,7 +236,8 @@ def _uninterrupted() -> Iterator[None]:
 
 
 def crashed(item: Item) -> Outcome:
-    """The outcome of a photo that killed its worker, alone and with nothing else running. Not final: a later run, with more memory, tries again."""
+    """The outcome of a photo that killed its worker, alone and with nothing else running. Not final: a
+    later run, with more memory, tries again."""
     reason = (
         "crashed",
         "The program that judged this photo was ended from outside or crashed, twice: most likely it ran out of memory.",
@@ -238,11 +246,12 @@ def crashed(item: Item) -> Outcome:
     return Outcome(item.name, item.out_name, item.digest, "crashed", final=False, reasons=(reason,))
 
 
-# --- on this machine -------------------------------------------------------------------------------------------------------------------
+# --- on this machine -----------------------------------------------------------------------------
 
 
 def local_engine(workers: int | None = None, at_most: int | None = None) -> Engine:
-    """Processes on this machine; None takes as many as there are cores, fewer where memory is short. at_most : photos there are."""
+    """Processes on this machine; None takes as many as there are cores, fewer where memory is short.
+    at_most : photos there are."""
     count = min(workers or default_workers(), max(1, at_most or 1_000_000))
     return Engine(lambda: _local_pool(count), count)
 
@@ -271,7 +280,8 @@ def _memory_bytes() -> int | None:
 
 
 def _local_pool(workers: int) -> Executor:
-    """Spawned, for a forked process inherits OpenCV's and onnxruntime's threads half alive. Never `max_tasks_per_child`: it hangs (cpython gh-115634)."""
+    """Spawned, for a forked process inherits OpenCV's and onnxruntime's threads half alive. Never
+    `max_tasks_per_child`: it hangs (cpython gh-115634)."""
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
 
@@ -281,7 +291,8 @@ def _local_pool(workers: int) -> Executor:
 
 
 def start_worker() -> None:
-    """Make a process a worker: one thread a worker, Ctrl-C is the driver's affair, and no worker outlives its driver."""
+    """Make a process a worker: one thread a worker, Ctrl-C is the driver's affair, and no worker
+    outlives its driver."""
     import multiprocessing
 
     import cv2

@@ -1,6 +1,8 @@
-"""Judge a folder of photos: plan, what is done already, the rest in parallel, and the summary. Read this first.
+"""Judge a folder of photos: plan, what is done already, the rest in parallel, and the summary.
+Read this first.
 
-What is judged is a part (`parts.Part`): a photo by itself, or with ``same_part`` the photos of one boat and position together.
+What is judged is a part (`parts.Part`): a photo by itself, or with ``same_part`` the photos of one boat
+and position together.
 """
 
 from __future__ import annotations
@@ -85,10 +87,12 @@ class KnownParts(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class BatchSummary:
-    """What became of a folder. photos : all there are, duplicates included; parts : rows of the summary, as many as photos unless several were judged together;
-    counts : rows by verdict, or what stands in its place ("cannot_judge", "unreadable", "crashed", "fault", "pending");
-    judged_now, kept : photos, or parts, judged in this run and in earlier ones; gone : photos of earlier runs that are no longer in the folder,
-    whose outputs are left as they are; skipped : what was left out, by reason; notes : contradictions and the like, in words."""
+    """What became of a folder. photos : all there are, duplicates included; parts : rows of the
+    summary, as many as photos unless several were judged together; counts : rows by verdict, or what
+    stands in its place ("cannot_judge", "unreadable", "crashed", "fault", "pending"); judged_now, kept
+    : photos, or parts, judged in this run and in earlier ones; gone : photos of earlier runs that are
+    no longer in the folder, whose outputs are left as they are; skipped : what was left out, by reason;
+    notes : contradictions and the like, in words."""
 
     out: str
     photos: int
@@ -111,8 +115,9 @@ class BatchSummary:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A folder's plan held against the ledger. items : what is to be judged; kept : outcomes that hold, by photo name; moved : outcomes whose outputs need only be copied
-    to a new name, by photo name; parts : what is judged, every photo in one of them but for duplicates."""
+    """A folder's plan held against the ledger. items : what is to be judged; kept : outcomes that hold,
+    by photo name; moved : outcomes whose outputs need only be copied to a new name, by photo name;
+    parts : what is judged, every photo in one of them but for duplicates."""
 
     plan: Plan
     parts: tuple[Part, ...]
@@ -139,14 +144,17 @@ def judge_folder(
     same_part: bool = False,
     progress: Progress | None = None,
 ) -> BatchSummary:
-    """Judge every photo of a folder and write records, overlays and summaries into another. Run again, it goes on where it stopped.
+    """Judge every photo of a folder and write records, overlays and summaries into another. Run again,
+    it goes on where it stopped.
 
     Parameters
     ----------
     folder, out : Path, str or Place
-        Photos in any nesting; where results go. `out` may lie inside `folder`; it is then never taken as input.
+        Photos in any nesting; where results go. `out` may lie inside `folder`; it is then never
+        taken as input.
     template : Template, optional
-        The new part, for photos to which no photos.csv gives another; None takes the best fit of the library, photo by photo.
+        The new part, for photos to which no photos.csv gives another; None takes the best fit of the
+        library, photo by photo.
     settings, segmenter, profile
         As `pipeline.judge` has them; `segmenter` by name.
     workers : int, optional
@@ -154,13 +162,16 @@ def judge_folder(
     engine : Engine, optional
         Another executor than this machine's processes; `workers` then isn't used.
     only : sequence of str
-        Judge again those photos only whose last outcome is one of these (`GRADES`), whatever settings it was made with; others stay as they are.
+        Judge again those photos only whose last outcome is one of these (`GRADES`), whatever settings
+        it was made with; others stay as they are.
     levels : tuple of str, optional
         What the folders stand for, from `placing.parse_levels`.
     parts : KnownParts, optional
-        Gives a template for each boat and position, before `template` and after photos.csv, and the settings of each template.
+        Gives a template for each boat and position, before `template` and after photos.csv, and the
+        settings of each template.
     same_part : bool
-        Judge two to eight photos of one boat and position together, as photos of one part that lay still; others by themselves (`parts.of_one_part`).
+        Judge two to eight photos of one boat and position together, as photos of one part that lay
+        still; others by themselves (`parts.of_one_part`).
     progress : Progress, optional
 
     Returns
@@ -274,7 +285,8 @@ def plan_folder(
     parts: KnownParts | None = None,
     same_part: bool = False,
 ) -> Job:
-    """What `judge_folder` would do, without writing anything; labels that no run has read yet may put photos together otherwise. Parameters and errors as there."""
+    """What `judge_folder` would do, without writing anything; labels that no run has read yet may put
+    photos together otherwise. Parameters and errors as there."""
     source, target = _places(folder, out)
     _check_only(only)
     if not source.is_there():
@@ -309,7 +321,8 @@ def _read_labels(
     workers: int | None,
     progress: Progress,
 ) -> Plan:
-    """Read the labels of photos whose place photos.csv leaves open, and put them in the ledger: what is judged together goes by them. The plan with their hashes."""
+    """Read the labels of photos whose place photos.csv leaves open, and put them in the ledger: what is
+    judged together goes by them. The plan with their hashes."""
     reader = _label_reader()
     items: list[Item] = []
     planned: dict[str, PlannedPhoto] = {}
@@ -346,7 +359,8 @@ def _hashed(plan: Plan, found: Mapping[str, str]) -> Plan:
 
 
 NO_STAMP = "-"
-"""Stands for the stamp of a file that changed a moment ago, which can't be trusted: its hash is known to the ledger, but not as that of the file's name."""
+"""Stands for the stamp of a file that changed a moment ago, which can't be trusted: its hash is known
+to the ledger, but not as that of the file's name."""
 
 
 def _labels(plan: Plan, ledger: Ledger) -> dict[str, tuple[str | None, str | None]]:
@@ -442,7 +456,8 @@ def plan_job(
 def _put_together(
     plan: Plan, source: Place, ledger: Ledger, levels: tuple[str, ...] | None
 ) -> tuple[Plan, tuple[Part, ...]]:
-    """Photos by boat and position, labels heard; and the contents of those that are judged together hashed, for a result goes by all of them."""
+    """Photos by boat and position, labels heard; and the contents of those that are judged together
+    hashed, for a result goes by all of them."""
     from anodewane.views.together import MOST
 
     plan, units = of_one_part(with_labels(plan, _labels(plan, ledger)), levels, MOST)
@@ -461,11 +476,12 @@ def _put_together(
     return replace(plan, hashes=(*plan.hashes, *hashes)), units
 
 
-# --- what decides a result -------------------------------------------------------------------------------------------------------------
+# --- what decides a result -----------------------------------------------------------------------
 
 
 class _Digests:
-    """Digests of everything besides the photo that decides a record: versions, model, segmenter, settings, template, lens."""
+    """Digests of everything besides the photo that decides a record: versions, model, segmenter,
+    settings, template, lens."""
 
     def __init__(
         self, segmenter: str, profile: LensProfile | None, settings: Settings, parts: KnownParts | None
@@ -569,7 +585,8 @@ def _whole(outcome: Outcome, there: Mapping[str, int | None]) -> bool:
 
 
 def _remove_each_alone(part: Part, target: Place, ledger: Ledger) -> None:
-    """What was made of a part's further photos by themselves would tell of the part twice: the part's own outputs take its place."""
+    """What was made of a part's further photos by themselves would tell of the part twice: the part's
+    own outputs take its place."""
     for photo in part.photos[1:]:
         old = ledger.latest(photo.name)
         if old is not None:
@@ -578,7 +595,8 @@ def _remove_each_alone(part: Part, target: Place, ledger: Ledger) -> None:
 
 
 def _copy_outputs(part: Part, old: Outcome, target: Place, ledger: Ledger) -> Outcome:
-    """A photo that was moved to another folder under its own name, or several together: their outputs would come out the same, so they are copied."""
+    """A photo that was moved to another folder under its own name, or several together: their outputs
+    would come out the same, so they are copied."""
     photo = part.first
     names = {make(old.out_name): make(photo.out_name) for make in (overlay_name, thumbnail_name, record_name)}
     for name, _ in old.files:
@@ -596,7 +614,7 @@ def _copy_outputs(part: Part, old: Outcome, target: Place, ledger: Ledger) -> Ou
     return new
 
 
-# --- places ----------------------------------------------------------------------------------------------------------------------------
+# --- places --------------------------------------------------------------------------------------
 
 
 def _places(folder: Path | str | Place, out: Path | str | Place) -> tuple[Place, Place]:
@@ -637,7 +655,7 @@ def _clear_parts(target: Place) -> None:
         target.remove(name)
 
 
-# --- the summary -----------------------------------------------------------------------------------------------------------------------
+# --- the summary ---------------------------------------------------------------------------------
 
 
 def _rows(job: Job, outcomes: Mapping[str, Outcome]) -> list[Row]:

@@ -1,6 +1,8 @@
-"""The ledger: one line of JSON for every photo that was finished, appended and never rewritten. A later run reads it and goes on from there.
+"""The ledger: one line of JSON for every photo that was finished, appended and never rewritten. A later
+run reads it and goes on from there.
 
-Only the run that holds the place's lock writes it. A line that a kill or a full disk cut short is passed over; the photo it spoke of is judged again.
+Only the run that holds the place's lock writes it. A line that a kill or a full disk cut short is
+passed over; the photo it spoke of is judged again.
 """
 
 from __future__ import annotations
@@ -69,7 +71,8 @@ class Ledger:
         return ledger
 
     def start(self) -> None:
-        """Write the first line if there is none yet: it marks the place as one that a batch writes to. OutputNotWritable."""
+        """Write the first line if there is none yet: it marks the place as one that a batch writes to.
+        OutputNotWritable."""
         if not self._started:
             self._write([{"ledger": LEDGER_FORMAT}])
             self._started = True
@@ -84,7 +87,8 @@ class Ledger:
         return self._latest.keys()
 
     def finished(self, name: str, sha256: str, digest: str, others: Others = ()) -> Outcome | None:
-        """The final outcome of this content under this digest at this name, judged together with `others`, or None."""
+        """The final outcome of this content under this digest at this name, judged together with
+        `others`, or None."""
         plain = self._by_content.get((sha256, digest), {}).get(name)
         return (
             outcome_from_plain(plain)
@@ -93,7 +97,8 @@ class Ledger:
         )
 
     def moved(self, name: str, sha256: str, digest: str, others: Others = ()) -> Outcome | None:
-        """The final outcome of the same content and digest at the same file names in other folders, or None: its outputs would be the same byte for byte."""
+        """The final outcome of the same content and digest at the same file names in other folders, or
+        None: its outputs would be the same byte for byte."""
         wanted = (_file(name), *((_file(n), s) for n, s in others))
         for other, plain in self._by_content.get((sha256, digest), {}).items():
             if plain["final"] and (_file(other), *((_file(n), s) for n, s in _others(plain))) == wanted:
@@ -133,7 +138,8 @@ class Ledger:
         self._taken.update({(name, stamp): taken for name, stamp, taken in new})
 
     def label_of(self, sha256: str, reader: str) -> tuple[str | None, str | None] | None:
-        """Boat and position by the label in a photo of that content, as that reader read it; None when nobody has looked yet."""
+        """Boat and position by the label in a photo of that content, as that reader read it; None when
+        nobody has looked yet."""
         return self._labels.get((sha256, reader))
 
     def append_label(self, sha256: str, reader: str, boat: str | None, position: str | None) -> None:

@@ -12,9 +12,11 @@ from anodewane.batch.plan import Plan, PlannedPhoto
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """What is judged as one: a photo alone, or the photos of one part in order of their names; outputs are called after the first.
+    """What is judged as one: a photo alone, or the photos of one part in order of their names; outputs
+    are called after the first.
 
-    template, template_folder, weighed_g, thickness_mm : as in `PlannedPhoto`, for all of them; twins : names of photos left out for having the content of one of them.
+    template, template_folder, weighed_g, thickness_mm : as in `PlannedPhoto`, for all of them; twins :
+    names of photos left out for having the content of one of them.
     """
 
     photos: tuple[PlannedPhoto, ...]
@@ -36,7 +38,8 @@ class Part:
 
     @property
     def placings(self) -> tuple[Placing, ...]:
-        """What each source says of where it belongs, strongest first; a low photo's label may be past reading, so all photos have their say."""
+        """What each source says of where it belongs, strongest first; a low photo's label may be past
+        reading, so all photos have their say."""
         said = dict.fromkeys(
             g for by in ("csv", "label", "folder") for p in self.photos for g in p.placings if g.by == by
         )
@@ -54,7 +57,8 @@ def each_alone(plan: Plan) -> tuple[Part, ...]:
 
 
 def with_labels(plan: Plan, labels: Mapping[str, tuple[str | None, str | None]]) -> Plan:
-    """Give photos what the label on the sheet says: boat and position by photo name. It stands behind the list and before the folders."""
+    """Give photos what the label on the sheet says: boat and position by photo name. It stands behind
+    the list and before the folders."""
 
     def labelled(p: PlannedPhoto) -> PlannedPhoto:
         boat, position = labels.get(p.name) or labels.get(p.duplicate_of or "") or (None, None)
@@ -69,8 +73,8 @@ def with_labels(plan: Plan, labels: Mapping[str, tuple[str | None, str | None]])
 def of_one_part(plan: Plan, levels: tuple[str, ...] | None, most: int) -> tuple[Plan, tuple[Part, ...]]:
     """Put photos of one boat and position together.
 
-    Folders of dates and folders below the position's set photos apart; so does what a photos.csv says of template, weight and thickness. More than `most` are
-    judged one by one, which is told.
+    Folders of dates and folders below the position's set photos apart; so does what a photos.csv says
+    of template, weight and thickness. More than `most` are judged one by one, which is told.
 
     Returns
     -------

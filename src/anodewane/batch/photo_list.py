@@ -1,4 +1,5 @@
-"""photos.csv: what a person says about photos and folders, beside the photos. One row a photo, or a folder for all that lies in it."""
+"""photos.csv: what a person says about photos and folders, beside the photos. One row a photo, or a
+folder for all that lies in it."""
 
 from __future__ import annotations
 
@@ -17,7 +18,8 @@ COLUMNS = ("file", "boat", "position", "template", "weighed_g", "thickness_mm")
 
 @dataclass(frozen=True, slots=True)
 class ListRow:
-    """One row. target : the photo's name, or a folder's ending in "/" ("" for everything); values : column -> text, empty cells left out."""
+    """One row. target : the photo's name, or a folder's ending in "/" ("" for everything); values :
+    column -> text, empty cells left out."""
 
     target: str
     values: dict[str, str]
@@ -69,7 +71,8 @@ class PhotoLists:
     notes: list[str]
 
     def about(self, name: str) -> Said:
-        """What holds for a photo: its own row before its folder's, an inner folder's before an outer one's, an inner list's before an outer one's."""
+        """What holds for a photo: its own row before its folder's, an inner folder's before an outer
+        one's, an inner list's before an outer one's."""
         rows = list(self.files.get(name, ()))
         at = len(name)
         while at > 0:
@@ -92,7 +95,8 @@ def read_lists(
     Parameters
     ----------
     files, folders : str
-        Every file of the place and every folder (ending in "/", "" for the place itself), to which rows may refer.
+        Every file of the place and every folder (ending in "/", "" for the place itself), to which
+        rows may refer.
 
     Raises
     ------
@@ -172,7 +176,8 @@ def _rows(data: bytes, list_name: str, notes: list[str]) -> list[ListRow]:
 
 
 class _Names:
-    """Names that are found as written, or but for composed letters and upper and lower case where that leaves one only."""
+    """Names that are found as written, or but for composed letters and upper and lower case where that
+    leaves one only."""
 
     def __init__(self, names: Iterable[str]) -> None:
         self._exact: set[str] = set()

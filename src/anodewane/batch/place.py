@@ -1,7 +1,7 @@
 """Where photos are read from and results are written to: a small protocol, and a folder on this machine.
 
-The plan, the judge and the ledger know a `Place` and nothing more, so that the same code runs with photos and results on object storage. A place is small and can be
-pickled: workers get a copy of it.
+The plan, the judge and the ledger know a `Place` and nothing more, so that the same code runs with
+photos and results on object storage. A place is small and can be pickled: workers get a copy of it.
 """
 
 from __future__ import annotations
@@ -27,16 +27,19 @@ PART_FILE = re.compile(r"(.*/)?\..*\.[0-9a-f]{8}\.part")
 UNFIT = re.compile("[\x00-\x1f\x7f\ud800-\udfff]")
 
 FRESH_S = 2.0
-"""A file changed so short a time before it was looked at may change again without its times showing it: some file systems keep whole or even seconds."""
+"""A file changed so short a time before it was looked at may change again without its times showing it:
+some file systems keep whole or even seconds."""
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One file of a place.
 
-    name : relative, "/" between folders; size_bytes : None where it can't be told (a link that leads nowhere).
-    stamp : text that changes whenever the content may have changed, or None where it can't be trusted (changed a moment ago): a content hash is cached under it.
-    likeness : two files of equal content have equal likeness; here the size in bytes. Whatever has no equal needn't be hashed to know that it is no duplicate.
+    name : relative, "/" between folders; size_bytes : None where it can't be told (a link that leads
+    nowhere). stamp : text that changes whenever the content may have changed, or None where it can't be
+    trusted (changed a moment ago): a content hash is cached under it. likeness : two files of equal
+    content have equal likeness; here the size in bytes. Whatever has no equal needn't be hashed to know
+    that it is no duplicate.
     """
 
     name: str
@@ -47,7 +50,8 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """Something in a place that isn't gone into. kind : "output" (results of a batch), "link_loop" (a folder that was reached before), "unreadable"."""
+    """Something in a place that isn't gone into. kind : "output" (results of a batch), "link_loop" (a
+    folder that was reached before), "unreadable"."""
 
     name: str
     kind: Literal["output", "link_loop", "unreadable"]
@@ -55,7 +59,8 @@ class LeftOut:
 
 
 class Place(Protocol):
-    """Files by relative name, "/" between folders. Errors are `InputUnreadable` when reading and `OutputNotWritable` when writing."""
+    """Files by relative name, "/" between folders. Errors are `InputUnreadable` when reading and
+    `OutputNotWritable` when writing."""
 
     @property
     def address(self) -> str:
@@ -63,7 +68,8 @@ class Place(Protocol):
         ...
 
     def entries(self, left_out: list[LeftOut] | None = None) -> Iterator[Entry]:
-        """Every file, in no particular order; what isn't gone into is put on `left_out`. InputUnreadable when the place itself isn't there."""
+        """Every file, in no particular order; what isn't gone into is put on `left_out`.
+        InputUnreadable when the place itself isn't there."""
         ...
 
     def read(self, name: str) -> bytes:
@@ -87,21 +93,25 @@ class Place(Protocol):
         ...
 
     def lines(self, name: str) -> Iterator[bytes]:
-        """The whole lines appended to `name` so far, in order; one cut short is left out or comes as it is. Nothing when there are none."""
+        """The whole lines appended to `name` so far, in order; one cut short is left out or comes as it
+        is. Nothing when there are none."""
         ...
 
     def append(self, name: str, lines: Iterable[bytes]) -> None:
-        """Add lines (without line feed) for good, each whole or in a way that `lines` survives. One writer at a time. OutputNotWritable."""
+        """Add lines (without line feed) for good, each whole or in a way that `lines` survives. One
+        writer at a time. OutputNotWritable."""
         ...
 
     def lock(self) -> contextlib.AbstractContextManager[None]:
-        """Hold the place for one run; ends with the process however it ends. OutputNotWritable when another run holds it."""
+        """Hold the place for one run; ends with the process however it ends. OutputNotWritable when
+        another run holds it."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class LocalFolder:
-    """A folder on this machine. exclude : a folder in it that isn't gone into, such as the one that the results go to."""
+    """A folder on this machine. exclude : a folder in it that isn't gone into, such as the one that the
+    results go to."""
 
     path: Path
     exclude: Path | None = None
@@ -111,7 +121,8 @@ class LocalFolder:
         return str(self.path)
 
     def entries(self, left_out: list[LeftOut] | None = None) -> Iterator[Entry]:
-        """See `Place.entries`. Links are followed; a folder that can be reached in two ways is taken once, by its real name where it has one here."""
+        """See `Place.entries`. Links are followed; a folder that can be reached in two ways is taken
+        once, by its real name where it has one here."""
         left_out = [] if left_out is None else left_out
         excluded = _identity(os.fspath(self.exclude)) if self.exclude else None
         seen: set[tuple[int, int]] = set()
@@ -239,7 +250,8 @@ class LocalFolder:
 
 
 def shown_name(name: str) -> str:
-    """A name fit for print, for other file systems and for web addresses: bytes that aren't UTF-8 and control characters as %XX."""
+    """A name fit for print, for other file systems and for web addresses: bytes that aren't UTF-8 and
+    control characters as %XX."""
     return UNFIT.sub(lambda found: _percent(ord(found.group())), name)
 
 

@@ -1,8 +1,9 @@
-"""Which boat and position a photo belongs to: as a list says, as the label on the sheet says, as its folders say; the first that speaks is believed, and a
-contradiction told.
+"""Which boat and position a photo belongs to: as a list says, as the label on the sheet says, as its
+folders say; the first that speaks is believed, and a contradiction told.
 
-Folders: BOAT/POSITION/photo.jpg or BOAT/position-name.jpg, counted from the top after folders that are mere dates ("2026", "2026-10-14") or a camera's own. A photo's own
-name is a position unless a camera or messenger gave it ("IMG_1234").
+Folders: BOAT/POSITION/photo.jpg or BOAT/position-name.jpg, counted from the top after folders that are
+mere dates ("2026", "2026-10-14") or a camera's own. A photo's own name is a position unless a camera or
+messenger gave it ("IMG_1234").
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ from anodewane.errors import UsageError
 PlacedBy = Literal["csv", "label", "folder"]
 
 NO_BOAT_FOLDER = re.compile(r"(19|20)\d\d([\s._-]?\d{1,4})*|dcim|\d{3}[a-z0-9_]{5}", re.IGNORECASE)
-"""A year or date, or a camera's own folder (DCF, JEITA CP-3461: "DCIM", and three digits with five letters)."""
+"""A year or date, or a camera's own folder (DCF, JEITA CP-3461: "DCIM", and three digits with
+five letters)."""
 CAMERA_FOLDER = re.compile(r"dcim|\d{3}[a-z_][a-z0-9_]{4}", re.IGNORECASE)
 """Of those a camera's own, which it begins anew whenever one is full."""
 CAMERA_NAME = re.compile(r"[a-z]{1,5}[ _-]?[a-z]?\d{4}.*", re.IGNORECASE)
@@ -59,7 +61,8 @@ class Placing:
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """What is believed. placed_by : the sources of boat and position, None where neither is known; contradictions : in words."""
+    """What is believed. placed_by : the sources of boat and position, None where neither is known;
+    contradictions : in words."""
 
     boat: str | None
     position: str | None
@@ -125,7 +128,8 @@ def placing_by_folders(name: str, levels: tuple[str, ...] | None = None) -> Plac
 
 
 def set_apart_by(name: str, levels: tuple[str, ...] | None = None) -> tuple[str, ...]:
-    """Folders that set photos of one boat and position apart: dates, levels that mean nothing, and whatever lies below the position, but for a camera's own."""
+    """Folders that set photos of one boat and position apart: dates, levels that mean nothing, and
+    whatever lies below the position, but for a camera's own."""
     *folders, _ = (_clean(part) for part in shown_name(name).split("/"))
     apart = []
     if levels is None:
@@ -143,7 +147,8 @@ def _clean(text: str) -> str:
 
 
 def _position_of_file(file: str) -> str | None:
-    """A file's name as a position: without ending and copy number, hyphens and underscores as spaces; None for a name that a camera gave."""
+    """A file's name as a position: without ending and copy number, hyphens and underscores as spaces;
+    None for a name that a camera gave."""
     stem = file.rsplit(".", 1)[0]
     letters = "".join(c for c in stem.casefold() if c.isalpha())
     digits = sum(c.isdigit() for c in stem)

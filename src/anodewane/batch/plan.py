@@ -1,4 +1,5 @@
-"""What a batch would do: which files are photos, where each belongs, which are the same, and what is left out and why. Frozen records; nothing is judged here."""
+"""What a batch would do: which files are photos, where each belongs, which are the same, and what is
+left out and why. Frozen records; nothing is judged here."""
 
 from __future__ import annotations
 
@@ -44,25 +45,29 @@ SKIP_WORDS: dict[SkipReason, str] = {
 }
 
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".jpe", ".jfif", ".mpo", ".heic", ".heif", ".hif", ".png", ".webp")
-"""In capitals or small letters. What `stages/load.py` reads; it goes by the content, so a photo with another photo's ending is read too."""
+"""In capitals or small letters. What `stages/load.py` reads; it goes by the content, so a photo with
+another photo's ending is read too."""
 VIDEO_ENDINGS = (".mov", ".mp4", ".m4v", ".avi", ".3gp", ".mkv", ".webm", ".mts", ".insv")
 SYSTEM_NAMES = frozenset(("thumbs.db", "desktop.ini", "ehthumbs.db", "icon\r"))
 SYSTEM_FOLDERS = frozenset(("@eadir", "$recycle.bin", "system volume information", "lost+found"))
 HASHING_THREADS = 4
 MAX_OUT_BYTES = 200
-"""Longest name of a photo that outputs are called after: with their endings they must stay below the 255 bytes of most file systems."""
+"""Longest name of a photo that outputs are called after: with their endings they must stay below the
+255 bytes of most file systems."""
 
 
 @dataclass(frozen=True, slots=True)
 class PlannedPhoto:
     """One photo to judge.
 
-    name : relative, "/" between folders, as the file system has it (undecodable bytes as lone surrogates); shown : the same fit for print;
-    out_name : what its outputs are called after: `shown`, unless that is too long or another's but for capitals.
-    stamp, likeness : as in `Entry`. sha256 : of its content, None where nothing else can be equal to it: the judge will hash it anyway.
-    placings : what each source says, strongest first: list before folder (a label on the sheet comes between them once the photo was read).
-    template : name or file as the list gives it, with the list's own folder as `template_folder`; None for the run's own.
-    duplicate_of : `name` of the first photo with the same content and the same template, weight and thickness; it is judged there and shown here.
+    name : relative, "/" between folders, as the file system has it (undecodable bytes as lone
+    surrogates); shown : the same fit for print; out_name : what its outputs are called after: `shown`,
+    unless that is too long or another's but for capitals. stamp, likeness : as in `Entry`. sha256 : of
+    its content, None where nothing else can be equal to it: the judge will hash it anyway. placings :
+    what each source says, strongest first: list before folder (a label on the sheet comes between them
+    once the photo was read). template : name or file as the list gives it, with the list's own folder
+    as `template_folder`; None for the run's own. duplicate_of : `name` of the first photo with the same
+    content and the same template, weight and thickness; it is judged there and shown here.
     """
 
     name: str
@@ -82,7 +87,8 @@ class PlannedPhoto:
 
 @dataclass(frozen=True, slots=True)
 class Skipped:
-    """A file or folder that isn't judged. shown : its name; detail : more, such as the photo whose live video it is."""
+    """A file or folder that isn't judged. shown : its name; detail : more, such as the photo whose
+    live video it is."""
 
     shown: str
     reason: SkipReason
@@ -91,7 +97,8 @@ class Skipped:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Photos in order of their names; what is left out; what should be told (contradictions, rows of the list that name no file)."""
+    """Photos in order of their names; what is left out; what should be told (contradictions, rows of
+    the list that name no file)."""
 
     photos: tuple[PlannedPhoto, ...]
     skipped: tuple[Skipped, ...]
@@ -189,7 +196,7 @@ def _planned(
     )
 
 
-# --- which files are photos ------------------------------------------------------------------------------------------------------------
+# --- which files are photos ----------------------------------------------------------------------
 
 
 def _sort_out(entries: list[Entry], skipped: list[Skipped]) -> tuple[list[Entry], list[str]]:
@@ -257,8 +264,9 @@ def _one_file_a_shot(
     skipped: list[Skipped],
     taken: list[tuple[str, str, str | None]],
 ) -> list[Entry]:
-    """Phones keep a shot as HEIC and JPEG side by side. Of files that differ in their ending only and were taken at the same moment one is judged: the one that the list
-    names, else the HEIC, else the first. Where a file doesn't tell its moment, or tells another, each is judged."""
+    """Phones keep a shot as HEIC and JPEG side by side. Of files that differ in their ending only and
+    were taken at the same moment one is judged: the one that the list names, else the HEIC, else the
+    first. Where a file doesn't tell its moment, or tells another, each is judged."""
     groups: dict[str, list[Entry]] = {}
     for e in photos:
         groups.setdefault(_stem(e.name), []).append(e)
@@ -301,11 +309,12 @@ def _moment(e: Entry, source: Place, ledger: Ledger, taken: list[tuple[str, str,
     return moment
 
 
-# --- which are the same, and what outputs are called -----------------------------------------------------------------------------------
+# --- which are the same, and what outputs are called ---------------------------------------------
 
 
 def _hash(photos: list[Entry], source: Place, ledger: Ledger) -> dict[str, str]:
-    """SHA-256 by name: as the ledger has it under the same stamp, else read where some other content could be equal; the rest needn't be known yet."""
+    """SHA-256 by name: as the ledger has it under the same stamp, else read where some other content
+    could be equal; the rest needn't be known yet."""
     hashes: dict[str, str] = {}
     counts: dict[str, int] = {}
     for e in photos:
@@ -339,7 +348,8 @@ def hash_photos(names: Sequence[str], source: Place) -> dict[str, str]:
 
 
 def _out_names(names: list[str]) -> dict[str, str]:
-    """What outputs are called after: the photo's own name, whole, so that a.jpg and a.heic don't meet; with a mark where two would on a disk that knows no capitals."""
+    """What outputs are called after: the photo's own name, whole, so that a.jpg and a.heic don't meet;
+    with a mark where two would on a disk that knows no capitals."""
     counts: dict[str, int] = {}
     keys = {}
     for name in names:

@@ -1,4 +1,5 @@
-"""The summary of a batch: a row for every photo at every place where it lies, or for every part that several photos show, as JSON Lines, CSV and XLSX."""
+"""The summary of a batch: a row for every photo at every place where it lies, or for every part that
+several photos show, as JSON Lines, CSV and XLSX."""
 
 from __future__ import annotations
 
@@ -30,9 +31,10 @@ MAX_XLSX_CELL = 32_000
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One photo at one place, or one part that several photos show. path : the photo's name there, fit for print, the first's of several; photos : the names of all of
-    them; record, overlay, thumbnail : names under OUT, None where there are none.
-    consumed_pct and its bounds : % of mass. duplicate_of : `path` of the photo with the same content that was judged."""
+    """One photo at one place, or one part that several photos show. path : the photo's name there, fit
+    for print, the first's of several; photos : the names of all of them; record, overlay, thumbnail :
+    names under OUT, None where there are none. consumed_pct and its bounds : % of mass. duplicate_of :
+    `path` of the photo with the same content that was judged."""
 
     path: str
     boat: str | None
@@ -67,7 +69,8 @@ class Row:
 def make_row(
     photo: PlannedPhoto, outcome: Outcome | None, original: PlannedPhoto | None, part: Part | None = None
 ) -> Row:
-    """Put plan and outcome together; a label that was read on the sheet now has its say. part : that the photo is the first of."""
+    """Put plan and outcome together; a label that was read on the sheet now has its say. part : that
+    the photo is the first of."""
     placings = list(part.placings if part else photo.placings)
     if (
         outcome is not None
@@ -108,7 +111,8 @@ def make_row(
 
 
 def summary_jsonl(rows: Iterable[Row]) -> bytes:
-    """One JSON object a line. `consumed` is shaped as in the record: {"mass_pct": {value, low, high}, "area_pct": value, "coverage"}, or null."""
+    """One JSON object a line. `consumed` is shaped as in the record: {"mass_pct": {value, low, high},
+    "area_pct": value, "coverage"}, or null."""
     return b"".join(
         json.dumps(_plain(row), ensure_ascii=False, separators=(", ", ": ")).encode() + b"\n" for row in rows
     )
@@ -142,7 +146,8 @@ def _plain(row: Row) -> dict[str, Any]:
 
 
 def summary_csv(rows: Iterable[Row]) -> bytes:
-    """UTF-8 with a byte-order mark, so that spreadsheets read it right; text that a spreadsheet would take for a formula gets an apostrophe in front."""
+    """UTF-8 with a byte-order mark, so that spreadsheets read it right; text that a spreadsheet would
+    take for a formula gets an apostrophe in front."""
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(COLUMNS)
@@ -171,7 +176,8 @@ def _cells(row: Row) -> list[Any]:
 
 
 def summary_xlsx(rows: Sequence[Row], skipped: Iterable[Skipped], notes: Iterable[str]) -> bytes:
-    """A workbook with the photos, and what was left out and told on sheets of their own. Text can't become a formula or a link; the same rows give the same bytes."""
+    """A workbook with the photos, and what was left out and told on sheets of their own. Text can't
+    become a formula or a link; the same rows give the same bytes."""
     from datetime import datetime
 
     import xlsxwriter

@@ -1,9 +1,13 @@
-"""Photos and results on object storage: an S3, Google or Azure bucket as a `Place`, through obstore (the extra ``anodewane[cloud]``).
+"""Photos and results on object storage: an S3, Google or Azure bucket as a `Place`, through obstore
+(the extra ``anodewane[cloud]``).
 
-A store has no folders, no appending and no locks that end with a process. So the ledger is a row of small objects, each put only if it isn't there yet; lines are
-gathered for a moment first, since every put is a request that costs time and money (a kill loses that moment's lines, and those photos are judged again). The lock
-is an object with a lease: whoever holds it writes it anew again and again, each time on the condition that nobody else has; one that has stood still for a lease, by
-the store's own clock, is taken over. Even a driver that has lost its lease unawares can't spoil the ledger: its next piece meets one that is there.
+A store has no folders, no appending and no locks that end with a process. So the ledger is a row of
+small objects, each put only if it isn't there yet; lines are gathered for a moment first, since every
+put is a request that costs time and money (a kill loses that moment's lines, and those photos are
+judged again). The lock is an object with a lease: whoever holds it writes it anew again and again, each
+time on the condition that nobody else has; one that has stood still for a lease, by the store's own
+clock, is taken over. Even a driver that has lost its lease unawares can't spoil the ledger: its next
+piece meets one that is there.
 
 A place is its URL and nothing more. Credentials come from each machine's own environment and never travel.
 """
@@ -41,12 +45,14 @@ READERS = 16
 RETRY_S = 60
 
 CONTENT_TAG = re.compile(r'"?[0-9a-f]{32}(-[0-9]+)?"?')
-"""What S3 gives as an object's tag: MD5 of the content, or of its parts' MD5s. Other stores' tags say nothing about content."""
+"""What S3 gives as an object's tag: MD5 of the content, or of its parts' MD5s. Other stores' tags say
+nothing about content."""
 
 
 @dataclass(frozen=True, slots=True)
 class BucketFolder:
-    """A bucket, or a folder in one. url : such as s3://bucket/photos; exclude : a folder in it that isn't gone into; lease_s : how long a lock outlives its holder."""
+    """A bucket, or a folder in one. url : such as s3://bucket/photos; exclude : a folder in it that
+    isn't gone into; lease_s : how long a lock outlives its holder."""
 
     url: str
     exclude: str | None = None
@@ -120,7 +126,8 @@ class BucketFolder:
                     yield from data.split(b"\n")[:-1]
 
     def append(self, name: str, lines: Iterable[bytes]) -> None:
-        """See `Place.append`. While the lock is held, lines may wait up to `FLUSH_S` before they are for good."""
+        """See `Place.append`. While the lock is held, lines may wait up to `FLUSH_S` before
+        they are for good."""
         held = _held(self)
         if held is not None:
             held.append(name, lines)
@@ -194,7 +201,8 @@ def place_of(text: str) -> Path | Place:
 
 
 def places_of(source: str, out: str) -> tuple[Path | Place, Path | Place]:
-    """Where photos come from and where results go, as `place_of`, with results that lie among the photos left out of them.
+    """Where photos come from and where results go, as `place_of`, with results that lie among the
+    photos left out of them.
 
     Raises
     ------
@@ -213,11 +221,12 @@ def places_of(source: str, out: str) -> tuple[Path | Place, Path | Place]:
     return photos, results
 
 
-# --- holding a place -------------------------------------------------------------------------------------------------------------------
+# --- holding a place -----------------------------------------------------------------------------
 
 
 class _Held:
-    """A place's lock and the ledger lines that wait, in the driver's process. One thread renews the lease and puts lines that have waited long enough."""
+    """A place's lock and the ledger lines that wait, in the driver's process. One thread renews the
+    lease and puts lines that have waited long enough."""
 
     def __init__(self, place: BucketFolder) -> None:
         self.place = place
@@ -242,7 +251,8 @@ class _Held:
         self._thread.start()
 
     def _take_over(self) -> None:
-        """The lock is there: wait until it is older than a lease, by the store's clock, or refuse when somebody renews it meanwhile."""
+        """The lock is there: wait until it is older than a lease, by the store's clock, or refuse when
+        somebody renews it meanwhile."""
         obstore, store = _obstore(), _store(self.place.url)
         first = None
         while True:
@@ -334,7 +344,8 @@ class _Held:
 
 
 _HELD: dict[str, _Held] = {}
-"""The places that this process holds: they outlive no run, and a place that is pickled to a worker isn't held there."""
+"""The places that this process holds: they outlive no run, and a place that is pickled to a worker
+isn't held there."""
 
 
 def _held(place: BucketFolder) -> _Held | None:
@@ -344,7 +355,7 @@ def _held(place: BucketFolder) -> _Held | None:
     return held
 
 
-# --- obstore ---------------------------------------------------------------------------------------------------------------------------
+# --- obstore -------------------------------------------------------------------------------------
 
 
 def _obstore() -> Any:
@@ -376,7 +387,8 @@ def _store(url: str) -> Any:
 
 
 def _put(url: str, name: str, data: bytes, mode: Any = "overwrite") -> Any:
-    """Put an object in one request, so that it is there whole or not at all. FileExistsError when the condition of `mode` doesn't hold."""
+    """Put an object in one request, so that it is there whole or not at all. FileExistsError when the
+    condition of `mode` doesn't hold."""
     from obstore.exceptions import AlreadyExistsError, PreconditionError
 
     try:

@@ -1,4 +1,5 @@
-"""What is done with one photo, or with the photos of one part: a pure function of a small item and the run's configuration, to run in any process on any machine."""
+"""What is done with one photo, or with the photos of one part: a pure function of a small item and the
+run's configuration, to run in any process on any machine."""
 
 from __future__ import annotations
 
@@ -15,13 +16,16 @@ from anodewane.settings import Settings
 THUMBNAIL_PX = 400
 
 State = Literal["judged", "cannot_judge", "unreadable", "crashed", "fault"]
-"""unreadable : the file isn't a photo that can be read, or couldn't be fetched; crashed : the worker died over it; fault : a mistake of ours, told in the reason."""
+"""unreadable : the file isn't a photo that can be read, or couldn't be fetched; crashed : the worker
+died over it; fault : a mistake of ours, told in the reason."""
 
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One photo to judge. name : in the source; out_name : what its outputs are called after; template : key into `RunConfig.templates`, None lets the judge choose.
-    digest : of everything besides the photo that decides the result; others : names of further photos of the same part, to be judged together with it."""
+    """One photo to judge. name : in the source; out_name : what its outputs are called after; template
+    : key into `RunConfig.templates`, None lets the judge choose. digest : of everything besides the
+    photo that decides the result; others : names of further photos of the same part, to be judged
+    together with it."""
 
     name: str
     out_name: str
@@ -35,7 +39,8 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class RunConfig:
-    """What all photos of a run share; pickled to the workers. own_settings : by which parts of a template are read, where they are not `settings`; by template key."""
+    """What all photos of a run share; pickled to the workers. own_settings : by which parts of a
+    template are read, where they are not `settings`; by template key."""
 
     source: Place
     out: Place
@@ -50,8 +55,9 @@ class RunConfig:
 class Outcome:
     """What became of one photo: small and plain, one line of the ledger. None is unknown.
 
-    final : whether running it again would give the same, so that a later run needn't. files : outputs by name with their size in bytes.
-    others : name and SHA-256 of each further photo of the part, where several were judged together.
+    final : whether running it again would give the same, so that a later run needn't. files : outputs
+    by name with their size in bytes. others : name and SHA-256 of each further photo of the part, where
+    several were judged together.
     """
 
     name: str
@@ -87,7 +93,8 @@ def outcome_to_plain(outcome: Outcome) -> dict[str, Any]:
 
 
 def outcome_from_plain(plain: dict[str, Any]) -> Outcome:
-    """Read one back; keys that this version doesn't know are passed over. TypeError or ValueError when it isn't one."""
+    """Read one back; keys that this version doesn't know are passed over. TypeError or ValueError
+    when it isn't one."""
     known = {f.name for f in fields(Outcome)}
     values = {k: v for k, v in plain.items() if k in known}
     values["reasons"] = tuple(
@@ -99,7 +106,8 @@ def outcome_from_plain(plain: dict[str, Any]) -> Outcome:
 
 
 def record_name(out_name: str) -> str:
-    """The record of the photo `out_name`: the photo's own ending is kept, so that a.jpg and a.heic get records of their own."""
+    """The record of the photo `out_name`: the photo's own ending is kept, so that a.jpg and a.heic get
+    records of their own."""
     return f"{out_name}.json"
 
 
@@ -294,7 +302,8 @@ def _written(
 
 
 def read_label_item(item: Item, config: RunConfig) -> Outcome:
-    """Read what the label on the sheet says of boat and position, before photos are put together by it. "unreadable" where that can't be known."""
+    """Read what the label on the sheet says of boat and position, before photos are put together by it.
+    "unreadable" where that can't be known."""
     import hashlib
 
     from anodewane.errors import CannotJudge

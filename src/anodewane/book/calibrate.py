@@ -1,10 +1,11 @@
-"""How a template's own face-to-edge ratio is learnt from parts that were weighed: Bayes on a grid (docs/decisions/0051-weighings.md).
+"""How a template's own face-to-edge ratio is learnt from parts that were weighed: Bayes on a grid
+(docs/decisions/0051-weighings.md).
 
-A photo shows how far the outline receded, and the face law (`stages.align.expected_thickness`) how much thickness L that stands for; the scales say how much
-was truly lost. For part i
-of one template, truly lost = S s_i L_i: S common to the template, ln s_i normal with one-sigma tau from part to part. Both S and tau are unknown and both stay
-so to the end: what a new
-part of the template loses is S s L, however well S is known.
+A photo shows how far the outline receded, and the face law (`stages.align.expected_thickness`) how much
+thickness L that stands for; the scales say how much was truly lost. For part i of one template, truly
+lost = S s_i L_i: S common to the template, ln s_i normal with one-sigma tau from part to part. Both S
+and tau are unknown and both stay so to the end: what a new part of the template loses is S s L, however
+well S is known.
 """
 
 from __future__ import annotations
@@ -24,18 +25,19 @@ from anodewane.settings import Settings
 from anodewane.units import Floats
 
 SCALE_SD, SCALE_TAIL_SD, SCALE_TAIL_SHARE = 0.12, 0.39, 0.15
-"""Prior of ln S, median 0: mostly what the spread over many templates leaves beside that from part to part (0.23 in all, decision 0004), and with a share of
-0.15 as wide as 90 %
-from 0.5 to 1.8 (a face-to-edge ratio of which nothing is known)."""
+"""Prior of ln S, median 0: mostly what the spread over many templates leaves beside that from part to
+part (0.23 in all, decision 0004), and with a share of 0.15 as wide as 90 % from 0.5 to 1.8 (a
+face-to-edge ratio of which nothing is known)."""
 
 PART_SD, PART_LOG_SD = 0.19, 0.3
-"""Prior of tau: log-normal, this median and one-sigma of its logarithm. Most of the 0.23 is taken for scatter from part to part until parts say otherwise."""
+"""Prior of tau: log-normal, this median and one-sigma of its logarithm. Most of the 0.23 is taken for
+scatter from part to part until parts say otherwise."""
 
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """One worn part seen and weighed. area_left : plan area left over the new one; area_sd : its one-sigma; mass_left : mass left over the new one by the scales;
-    mass_sd : its one-sigma."""
+    """One worn part seen and weighed. area_left : plan area left over the new one; area_sd : its
+    one-sigma; mass_left : mass left over the new one by the scales; mass_sd : its one-sigma."""
 
     area_left: float
     area_sd: float
@@ -47,10 +49,11 @@ class Weighing:
 class Calibration:
     """A template's face law as its weighings leave it.
 
-    n : weighed parts; scale : thickness lost over what the law of all templates says; scale_sd : one-sigma of its logarithm; part_sd : one-sigma from part to part, a
-    share of the thickness lost; half_gone_before, half_gone_after : mass consumed (points) of a part whose outline says that half is gone, with the interval
-    that the face law
-    alone leaves open, by the settings as they were and by this calibration.
+    n : weighed parts; scale : thickness lost over what the law of all templates says; scale_sd :
+    one-sigma of its logarithm; part_sd : one-sigma from part to part, a share of the thickness lost;
+    half_gone_before, half_gone_after : mass consumed (points) of a part whose outline says that half is
+    gone, with the interval that the face law alone leaves open, by the settings as they were and by
+    this calibration.
     """
 
     template: str
@@ -63,14 +66,16 @@ class Calibration:
 
     @property
     def predictive_sd(self) -> float:
-        """One-sigma of what the next part loses in thickness, as a share of it: never less than the scatter from part to part."""
+        """One-sigma of what the next part loses in thickness, as a share of it: never less than the
+        scatter from part to part."""
         return hypot(self.scale_sd, self.part_sd)
 
 
 def weighings_of(
     template: Template, readings: Sequence[Reading], fittings: Sequence[Fitting], settings: Settings
 ) -> tuple[Weighing, ...]:
-    """The weighings of one template among readings of any boats, one a part (the last), for a part weighed twice is still one part.
+    """The weighings of one template among readings of any boats, one a part (the last), for a part
+    weighed twice is still one part.
 
     Parameters
     ----------
@@ -138,7 +143,8 @@ def calibrate(template: Template, weighings: Sequence[Weighing], settings: Setti
     template : Template
     weighings : sequence of Weighing
     settings : Settings
-        Uses `face_*`; a `face_scale` that is in them already is left out of the learning, so that nothing is counted twice.
+        Uses `face_*`; a `face_scale` that is in them already is left out of the learning, so that
+        nothing is counted twice.
     """
     if template.solid == "rod" or not weighings:
         return None
@@ -211,7 +217,7 @@ def seen_alone(template: Template, area_pct: Interval, coverage: float, settings
     return Interval(gone, min(float(low), gone), max(float(high), gone))
 
 
-# --- inside ----------------------------------------------------------------------------------------------------------------------------
+# --- inside --------------------------------------------------------------------------------------
 
 
 def _thickness(template: Template, area_left: float, settings: Settings) -> tuple[float, float]:

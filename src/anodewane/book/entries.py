@@ -1,6 +1,8 @@
-"""What the book holds, as frozen records: what `store` writes and reads, and what the reckoning (rates, warnings, orders) is done on.
+"""What the book holds, as frozen records: what `store` writes and reads, and what the reckoning (rates,
+warnings, orders) is done on.
 
-Dates are calendar dates. A part's life at a position is a `Fitting`: a new part begins a new one. Time in the water runs from a launch to the next haul-out.
+Dates are calendar dates. A part's life at a position is a `Fitting`: a new part begins a new one. Time
+in the water runs from a launch to the next haul-out.
 """
 
 from __future__ import annotations
@@ -16,7 +18,8 @@ Water = Literal["salt", "brackish", "fresh"]
 
 @dataclass(frozen=True, slots=True)
 class Boat:
-    """A boat; its name is its key in the book. water : where it lies most of the time, None when nobody said."""
+    """A boat; its name is its key in the book. water : where it lies most of the time, None
+    when nobody said."""
 
     name: str
     water: Water | None = None
@@ -25,8 +28,9 @@ class Boat:
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """Where a part sits on a boat: "shaft port". pair : positions of a boat with the same word here should wear alike, None stands alone.
-    fixings : what fastens the part, for the order list ("2 x M10 bolt with washer")."""
+    """Where a part sits on a boat: "shaft port". pair : positions of a boat with the same word here
+    should wear alike, None stands alone. fixings : what fastens the part, for the order list ("2 x M10
+    bolt with washer")."""
 
     boat: str
     name: str
@@ -36,8 +40,8 @@ class Position:
 
 @dataclass(frozen=True, slots=True)
 class Fitting:
-    """One part at one position, from the day it was fitted to the day it was taken off (None: it still sits there).
-    new_mass_g : as weighed before fitting, None when it wasn't."""
+    """One part at one position, from the day it was fitted to the day it was taken off (None: it still
+    sits there). new_mass_g : as weighed before fitting, None when it wasn't."""
 
     boat: str
     position: str
@@ -59,12 +63,14 @@ class HaulOut:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What one haul-out says of one fitted part. kind : "wear", or "refit" for the baseline photo of a part newly fitted. consumed_pct : mass, None when it
-    couldn't be judged. verdict : as the photo alone gave it. weighed_g : remaining mass on the scales, None without.
-    record_sha256 : of the record's JSON, which the book keeps; photo_sha256 : of the photo it judged.
-    reasons : codes of the record's reasons, in its order; budget : the record's budget, one-sigma by cause in points (empty: all doubt is taken as common to every
-    reading
-    of the part, the cautious way); seen_pct : where the part was weighed, the mass consumed as the photo alone says (`calibrate.seen_alone`), None otherwise."""
+    """What one haul-out says of one fitted part. kind : "wear", or "refit" for the baseline photo of
+    a part newly fitted. consumed_pct : mass, None when it couldn't be judged. verdict : as the photo
+    alone gave it. weighed_g : remaining mass on the scales, None without. record_sha256 : of the
+    record's JSON, which the book keeps; photo_sha256 : of the photo it judged. reasons : codes of
+    the record's reasons, in its order; budget : the record's budget, one-sigma by cause in points
+    (empty: all doubt is taken as common to every reading of the part, the cautious way); seen_pct :
+    where the part was weighed, the mass consumed as the photo alone says (`calibrate.seen_alone`),
+    None otherwise."""
 
     boat: str
     position: str

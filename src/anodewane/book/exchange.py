@@ -1,13 +1,17 @@
 """The whole book as plain CSV in a zip, and back: to keep, to hand on, to read with anything.
 
-In the zip: ``manifest.json`` (format, version of the tables, columns, rows and SHA-256 of each file), one CSV a table (RFC 4180, UTF-8, a header row), and the records as
-``records/SHA256.json``, byte for byte. The same book gives the same bytes, for nothing in it tells when it was written.
+In the zip: ``manifest.json`` (format, version of the tables, columns, rows and SHA-256 of each file),
+one CSV a table (RFC 4180, UTF-8, a header row), and the records as ``records/SHA256.json``, byte for
+byte. The same book gives the same bytes, for nothing in it tells when it was written.
 
-Cells. Nothing in a cell means unknown (NULL); the book keeps no empty text, so nothing is lost. Text that a spreadsheet would take for a formula (it begins with
-``= + - @``, a tab or a carriage return) and text that begins with an apostrophe get one apostrophe in front; on the way in, one apostrophe is taken off. Numbers are
-never text and get none: -0.4 is a number, and no formula. Numbers are written so that the same bits come back.
+Cells. Nothing in a cell means unknown (NULL); the book keeps no empty text, so nothing is lost. Text
+that a spreadsheet would take for a formula (it begins with ``= + - @``, a tab or a carriage return) and
+text that begins with an apostrophe get one apostrophe in front; on the way in, one apostrophe is taken
+off. Numbers are never text and get none: -0.4 is a number, and no formula. Numbers are written so that
+the same bits come back.
 
-The way in takes only what the way out wrote: each file is held to its SHA-256, its columns and the tables' own rules, in a new book that appears when all of it is in.
+The way in takes only what the way out wrote: each file is held to its SHA-256, its columns and the
+tables' own rules, in a new book that appears when all of it is in.
 """
 
 from __future__ import annotations
@@ -46,7 +50,8 @@ _CSV_TABLES = tuple(t for t in TABLES if t != "records")
 
 
 def export_book(book: Book, out: Path) -> int:
-    """Write the whole book as a zip; return the number of rows in it. The file appears whole or not at all, and takes the place of nothing.
+    """Write the whole book as a zip; return the number of rows in it. The file appears whole or not at
+    all, and takes the place of nothing.
 
     Raises
     ------
@@ -80,7 +85,8 @@ def export_book(book: Book, out: Path) -> int:
 
 
 def import_book(zip_file: Path, path: Path) -> Book:
-    """Make a new book from a zip that `export_book` wrote, of this version of the tables or an older one, and open it.
+    """Make a new book from a zip that `export_book` wrote, of this version of the tables or an older
+    one, and open it.
 
     Raises
     ------
@@ -127,7 +133,7 @@ def _bad(zip_file: Path) -> Callable[[str], InputUnreadable]:
     return bad
 
 
-# --- out -------------------------------------------------------------------------------------------------------------------------------
+# --- out -----------------------------------------------------------------------------------------
 
 
 def _write(z: zipfile.ZipFile, name: str, data: bytes) -> None:
@@ -150,7 +156,8 @@ def _table_csv(book: Book, table: str) -> tuple[list[str], str, int]:
 
 
 def cell(value: Any) -> str:
-    """A value as it stands in a CSV: nothing for None, `repr` for a number (its bits come back), text made safe for spreadsheets."""
+    """A value as it stands in a CSV: nothing for None, `repr` for a number (its bits come back), text
+    made safe for spreadsheets."""
     if value is None:
         return ""
     if isinstance(value, str):
@@ -158,11 +165,12 @@ def cell(value: Any) -> str:
     return repr(value)
 
 
-# --- in --------------------------------------------------------------------------------------------------------------------------------
+# --- in ------------------------------------------------------------------------------------------
 
 
 def _manifest(z: zipfile.ZipFile, bad: Callable[[str], InputUnreadable]) -> dict[str, Any]:
-    """The manifest, once the zip holds exactly what it says and nothing that unpacks to too much. Nothing is ever written under a name from the zip."""
+    """The manifest, once the zip holds exactly what it says and nothing that unpacks to too much.
+    Nothing is ever written under a name from the zip."""
     infos = z.infolist()
     names = [i.filename for i in infos]
     if len(set(names)) < len(names):

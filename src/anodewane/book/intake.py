@@ -1,4 +1,5 @@
-"""What comes into the book from outside: a batch's output folder, single records, and a yard's list of boats and positions as CSV."""
+"""What comes into the book from outside: a batch's output folder, single records, and a yard's list of
+boats and positions as CSV."""
 
 from __future__ import annotations
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 MOST_TOLD = 20
 """Problems told one by one; the rest are counted."""
 
-# --- which part -------------------------------------------------------------------------------------------------------------------------
+# --- which part ----------------------------------------------------------------------------------
 
 
 def open_haul_out(book: Book, boat: str) -> HaulOut | None:
@@ -33,7 +34,8 @@ def open_haul_out(book: Book, boat: str) -> HaulOut | None:
 
 
 def part_at(book: Book, boat: str, position: str, hauled_on: date, kind: Kind = "wear") -> Fitting | None:
-    """The part that a photo of a haul-out shows: the worn one that came out, or (kind "refit") the new one fitted then. None where none is on record."""
+    """The part that a photo of a haul-out shows: the worn one that came out, or (kind "refit") the new
+    one fitted then. None where none is on record."""
     outs = [h for h in book.haul_outs(boat) if h.hauled_on > hauled_on]
     until = outs[0].hauled_on if outs else date.max
     found = None
@@ -47,7 +49,8 @@ def part_at(book: Book, boat: str, position: str, hauled_on: date, kind: Kind = 
 
 
 def settings_for(book: Book, template: str, settings: Settings) -> Settings:
-    """Settings by which photos of a template's parts are read: with the calibration that the book keeps of it, where it keeps one."""
+    """Settings by which photos of a template's parts are read: with the calibration that the book keeps
+    of it, where it keeps one."""
     from anodewane.book.calibrate import calibrated_settings
 
     kept = book.calibration(template)
@@ -56,7 +59,8 @@ def settings_for(book: Book, template: str, settings: Settings) -> Settings:
 
 @dataclass(frozen=True, slots=True)
 class PhotoPlace:
-    """Where a photo belongs in a book. template : of the part that sits there by the book, None where none is on record."""
+    """Where a photo belongs in a book. template : of the part that sits there by the book, None where
+    none is on record."""
 
     book: Book
     boat: str
@@ -79,7 +83,8 @@ def photo_place(
     Raises
     ------
     UsageError
-        No such boat or position, the boat isn't ashore and no date was given, the part is of another template, or nobody knows which.
+        No such boat or position, the boat isn't ashore and no date was given, the part is of another
+        template, or nobody knows which.
     """
     from anodewane.catalog.templates import template_digest
 
@@ -107,7 +112,8 @@ def photo_place(
 
 
 class BookParts:
-    """Which part sits where, as a batch asks it: read from the book once. hauled_on : None takes the haul-out that each boat stands ashore for."""
+    """Which part sits where, as a batch asks it: read from the book once. hauled_on : None takes the
+    haul-out that each boat stands ashore for."""
 
     def __init__(self, book: Book, hauled_on: date | None = None) -> None:
         self._templates: dict[tuple[str, str], str] = {}
@@ -139,12 +145,13 @@ class BookParts:
         return settings if kept is None else calibrated_settings(settings, kept)
 
 
-# --- records ----------------------------------------------------------------------------------------------------------------------------
+# --- records -------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A record to be kept. where : its file, for messages; boat, position : None where nobody said; judged_at : when its file was written."""
+    """A record to be kept. where : its file, for messages; boat, position : None where nobody said;
+    judged_at : when its file was written."""
 
     where: str
     record: bytes
@@ -167,7 +174,8 @@ class Intake:
 def find_records(
     path: Path, boat: str | None = None, position: str | None = None
 ) -> tuple[list[Found], list[str]]:
-    """The records of a batch's output folder (by its summary.jsonl), or the one record in a file; and notes on what was passed over.
+    """The records of a batch's output folder (by its summary.jsonl), or the one record in a file; and
+    notes on what was passed over.
 
     Raises
     ------
@@ -284,7 +292,7 @@ def told(problems: Sequence[str]) -> str:
     return "".join(f"\n  {p}" for p in (*problems[:MOST_TOLD], *more)) + "\n"
 
 
-# --- a yard's list ----------------------------------------------------------------------------------------------------------------------
+# --- a yard's list -------------------------------------------------------------------------------
 
 COLUMNS = (
     "boat",
@@ -328,10 +336,12 @@ class Listed:
 
 
 def import_list(book: Book, file: Path, *, dry_run: bool = False) -> Listed:
-    """Set up boats, positions, parts and haul-outs from a CSV, a line a position: all of it or, with every wrong line told, nothing.
+    """Set up boats, positions, parts and haul-outs from a CSV, a line a position: all of it or, with
+    every wrong line told, nothing.
 
-    Commas, semicolons or tabs; UTF-8, or UTF-16 as spreadsheets save "Unicode text". An empty boat means the one above. Boats and positions that the book has are left
-    as they are, and must not be contradicted.
+    Commas, semicolons or tabs; UTF-8, or UTF-16 as spreadsheets save "Unicode text". An empty
+    boat means the one above. Boats and positions that the book has are left as they are, and must
+    not be contradicted.
 
     Raises
     ------
@@ -524,11 +534,12 @@ def plain(value: Any) -> Any:
     return value
 
 
-# --- new parts as fitted ------------------------------------------------------------------------------------------------------------------
+# --- new parts as fitted -------------------------------------------------------------------------
 
 
 def refit_template(book: Book, boat: str, position: str, hauled_on: date) -> tuple[str, Fitting | None]:
-    """Which template a part fitted after a haul-out should be of: the new one's on record, else of the one that sat there; and the fitting on record.
+    """Which template a part fitted after a haul-out should be of: the new one's on record, else of the
+    one that sat there; and the fitting on record.
 
     Raises
     ------
@@ -554,9 +565,11 @@ def refit(
     settings: Settings,
     new_mass_g: float | None = None,
 ) -> list[dict[str, Any]]:
-    """Check photos of new parts, keep them as the baseline, and note a part that passes as fitted on `fitted_on` where the book doesn't have it.
+    """Check photos of new parts, keep them as the baseline, and note a part that passes as fitted on
+    `fitted_on` where the book doesn't have it.
 
-    A photo that shows another part is kept out of the baseline: it would be taken for what the next season begins from.
+    A photo that shows another part is kept out of the baseline: it would be taken for what the next
+    season begins from.
 
     Raises
     ------

@@ -1,7 +1,9 @@
-"""The book's listings: each position's state, the warnings and the order list, as plain values for tables and JSON.
+"""The book's listings: each position's state, the warnings and the order list, as plain values for
+tables and JSON.
 
-What was reckoned of a boat is kept in the book until something of the boat changes (triggers see to that), so that a listing of a thousand boats reads and doesn't
-reckon. Kept figures are by the default settings; others are reckoned on the spot, and so is a book that may not be written.
+What was reckoned of a boat is kept in the book until something of the boat changes (triggers see to
+that), so that a listing of a thousand boats reads and doesn't reckon. Kept figures are by the default
+settings; others are reckoned on the spot, and so is a book that may not be written.
 """
 
 from __future__ import annotations
@@ -34,7 +36,8 @@ FEW = 60
 def states_of(
     book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
 ) -> tuple[tuple[BoatEntries, ...], tuple[PositionState, ...], tuple[Notice, ...]]:
-    """Entries, states and warnings of a boat or of all, reckoned on the spot; a person's overrule isn't in them."""
+    """Entries, states and warnings of a boat or of all, reckoned on the spot; a person's overrule
+    isn't in them."""
     entries = book.entries(boat, settings=settings)
     states = _with_photos(entries, reckon(entries, settings, rules, next_on))
     return entries, states, notices(entries, states, settings, rules)
@@ -43,7 +46,8 @@ def states_of(
 def position_lines(
     book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
 ) -> list[Plain]:
-    """A line a position, by boat and position: what sits there, what the last photo said, how fast it wears, whether it lasts, and the verdict that follows."""
+    """A line a position, by boat and position: what sits there, what the last photo said, how fast it
+    wears, whether it lasts, and the verdict that follows."""
     return [
         line for text in _texts(book, boat, settings, rules, next_on, "lines") for line in json.loads(text)
     ]
@@ -125,7 +129,8 @@ def orders_of(
 def haul_out_lines(
     book: Book, hauled_on: date, boat: str | None = None, settings: Settings | None = None
 ) -> list[Plain]:
-    """A line a part that was looked at when hauled out on a day: what was found then, without what follows."""
+    """A line a part that was looked at when hauled out on a day: what was found then,
+    without what follows."""
     overruled = _overruled(book.overrules(boat))
     out = []
     for r in book.readings(boat, hauled_on=hauled_on, settings=settings):
@@ -151,14 +156,15 @@ def haul_out_lines(
 
 
 def refresh(book: Book) -> int:
-    """Reckon what changed and keep it; return the number of boats. What writes calls it, so that who lists needn't wait."""
+    """Reckon what changed and keep it; return the number of boats. What writes calls it, so that who
+    lists needn't wait."""
     settings, rules = Settings(), BookRules()
     return (
         len(_stale(book, None, settings, rules)) if book.read_only else _bring_up(book, None, settings, rules)
     )
 
 
-# --- inside ----------------------------------------------------------------------------------------------------------------------------
+# --- inside --------------------------------------------------------------------------------------
 
 
 PARTS = ("lines", "cells", "notices", "orders")
@@ -192,7 +198,8 @@ def _stale(book: Book, boat: str | None, settings: Settings, rules: BookRules) -
 
 
 def _brought_up(book: Book, boat: str | None, settings: Settings, rules: BookRules) -> bool:
-    """Whether what is kept is up to date, after an attempt to make it so. Who lists must get an answer on a full disk, or while another writes, too."""
+    """Whether what is kept is up to date, after an attempt to make it so. Who lists must get an answer
+    on a full disk, or while another writes, too."""
     if book.read_only:
         return not _stale(book, boat, settings, rules)
     try:
@@ -203,7 +210,8 @@ def _brought_up(book: Book, boat: str | None, settings: Settings, rules: BookRul
 
 
 def _bring_up(book: Book, boat: str | None, settings: Settings, rules: BookRules) -> int:
-    """Reckon the boats that aren't kept, in one transaction: what is written is of the state that was read."""
+    """Reckon the boats that aren't kept, in one transaction: what is written is of the state
+    that was read."""
     if not _stale(book, boat, settings, rules):
         return 0
     with book.writing():
@@ -288,7 +296,8 @@ def _reckoned(
 def _with_photos(
     entries: Sequence[BoatEntries], states: Sequence[PositionState]
 ) -> tuple[PositionState, ...]:
-    """With what the last photo says where no part is on record: a verdict doesn't need to know since when a part sits there, a rate does."""
+    """With what the last photo says where no part is on record: a verdict doesn't need to know since
+    when a part sits there, a rate does."""
     bare = {(s.boat.name, s.position.name) for s in states if s.fitting is None}
     if bare:
         bare -= {

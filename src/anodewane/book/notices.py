@@ -1,6 +1,8 @@
-"""Warnings that the book gives, each with its reason and who to ask. They name what was seen and what it may mean; finding out is for a qualified technician.
+"""Warnings that the book gives, each with its reason and who to ask. They name what was seen and what
+it may mean; finding out is for a qualified technician.
 
-Where two readings are compared the difference has to be larger than chance makes it (`alarm_rate`) and large enough to matter (`pair_min_points`, `faster_min_frac`).
+Where two readings are compared the difference has to be larger than chance makes it (`alarm_rate`) and
+large enough to matter (`pair_min_points`, `faster_min_frac`).
 """
 
 from __future__ import annotations
@@ -23,17 +25,18 @@ WRONG_WATER: dict[tuple[str, str], str] = {
     ("magnesium", "salt"): "magnesium wastes within weeks in salt water",
     ("magnesium", "brackish"): "magnesium wastes fast in brackish water",
 }
-"""Zinc for salt and brackish water, aluminium for salt and brackish, magnesium for fresh only (MIL and boating texts; from memory). Sources differ on aluminium in
-fresh water: no warning."""
+"""Zinc for salt and brackish water, aluminium for salt and brackish, magnesium for fresh only (MIL and
+boating texts; from memory). Sources differ on aluminium in fresh water: no warning."""
 
 STRAY_MONTHS = 1.5
-"""A part that reaches its limit sooner than this: within weeks is what a stray current does (PassageMaker; common practice)."""
+"""A part that reaches its limit sooner than this: within weeks is what a stray current does
+(PassageMaker; common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """One warning. positions : whom it is about, empty where it is about the whole boat; reason : code, sentence with figures, what to do; on : haul-out it rests on,
-    None where it rests on none."""
+    """One warning. positions : whom it is about, empty where it is about the whole boat; reason : code,
+    sentence with figures, what to do; on : haul-out it rests on, None where it rests on none."""
 
     boat: str
     positions: tuple[str, ...]
@@ -46,7 +49,8 @@ def notices(
 ) -> tuple[Notice, ...]:
     """Every warning about some boats, boat by boat.
 
-    `no_wear_in_season`, `pair_uneven`, `faster_than_before`, `mixed_alloys`, `alloy_for_water`, `weighed_disagrees`, `short_lived`.
+    `no_wear_in_season`, `pair_uneven`, `faster_than_before`, `mixed_alloys`, `alloy_for_water`,
+    `weighed_disagrees`, `short_lived`.
 
     Parameters
     ----------
@@ -118,8 +122,8 @@ def _of_position(s: PositionState, settings: Settings, rules: BookRules) -> Iter
 
 
 def _apart(a: Interval, b: Interval, coverage: float, rules: BookRules) -> tuple[float, float]:
-    """How far a value lies above another, and how far chance alone could have put it (two-sided, `alarm_rate`), from the sides of their intervals that face
-    each other."""
+    """How far a value lies above another, and how far chance alone could have put it (two-sided,
+    `alarm_rate`), from the sides of their intervals that face each other."""
     difference = a.value - b.value
     sides = (a.value - a.low, b.high - b.value) if difference > 0 else (a.high - a.value, b.value - b.low)
     wide = NormalDist().inv_cdf(1 - rules.alarm_rate / 2) / normal_quantile(coverage)
@@ -127,7 +131,8 @@ def _apart(a: Interval, b: Interval, coverage: float, rules: BookRules) -> tuple
 
 
 def _pairs(states: Sequence[PositionState], rules: BookRules) -> Iterable[Notice]:
-    """Parts of one pair at one haul-out. Each is taken to the months of the one that was in the water for less."""
+    """Parts of one pair at one haul-out. Each is taken to the months of the one that was in the
+    water for less."""
     for a, b in combinations(states, 2):
         if a.position.pair is None or a.position.pair != b.position.pair:
             continue
@@ -167,9 +172,8 @@ def _pairs(states: Sequence[PositionState], rules: BookRules) -> Iterable[Notice
 
 
 def _common2(a: Reading, b: Reading, rules: BookRules) -> float:
-    """What the sheet's print scale does to both alike, and so not to their difference: its share of the squared chance. Casting and the ratio of face to edge
-    differ from part to part
-    and don't cancel."""
+    """What the sheet's print scale does to both alike, and so not to their difference: its share of the
+    squared chance. Casting and the ratio of face to edge differ from part to part and don't cancel."""
     if a.weighed_g is not None or b.weighed_g is not None:
         return 0.0
     first, second = (dict(r.budget).get("print_scale", 0.0) for r in (a, b))

@@ -30,9 +30,9 @@ WORDS: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class OrderLine:
-    """One part to buy. template, alloy : as the part that sits there; why : the deciding ones first; fixings : as the position says, None when it doesn't;
-    fixing_lost : the
-    fixing itself no longer holds; consumed_pct : of the last judged reading; on : haul-out of the last reading."""
+    """One part to buy. template, alloy : as the part that sits there; why : the deciding ones first;
+    fixings : as the position says, None when it doesn't; fixing_lost : the fixing itself no longer
+    holds; consumed_pct : of the last judged reading; on : haul-out of the last reading."""
 
     boat: str
     position: str
@@ -47,8 +47,8 @@ class OrderLine:
 
 @dataclass(frozen=True, slots=True)
 class UnsettledLine:
-    """A position of which nobody can say yet whether it needs a part. It isn't ordered for. template : of the part on record, or what the last photo
-    was judged against; None where neither is known."""
+    """A position of which nobody can say yet whether it needs a part. It isn't ordered for. template :
+    of the part on record, or what the last photo was judged against; None where neither is known."""
 
     boat: str
     position: str
@@ -59,7 +59,8 @@ class UnsettledLine:
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """So many of a thing. what : a template, or fixings as the positions word them; alloy : None for fixings."""
+    """So many of a thing. what : a template, or fixings as the positions word them; alloy :
+    None for fixings."""
 
     what: str
     alloy: str | None
@@ -68,8 +69,8 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class OrderList:
-    """lines : a part each, in the order of the states; parts : counts by template and alloy; fixings : sets of fixings by wording, one a part; unsettled : to
-    be looked at first."""
+    """lines : a part each, in the order of the states; parts : counts by template and alloy; fixings :
+    sets of fixings by wording, one a part; unsettled : to be looked at first."""
 
     lines: tuple[OrderLine, ...]
     parts: tuple[Count, ...]
@@ -153,8 +154,8 @@ COLUMNS = (
 
 
 def order_csv(orders: OrderList) -> str:
-    """The lines as CSV (RFC 4180, a header row): `order` 1 for a part to buy, 0 for a position to be looked at first. `why` holds codes, apart by spaces. What
-    is unknown is empty."""
+    """The lines as CSV (RFC 4180, a header row): `order` 1 for a part to buy, 0 for a position to be
+    looked at first. `why` holds codes, apart by spaces. What is unknown is empty."""
     import csv
     import io
 
@@ -204,8 +205,8 @@ def order_csv(orders: OrderList) -> str:
 
 
 def order_page(orders: OrderList, title: str = "Order list", made_on: date | None = None) -> str:
-    """The list as one HTML page without anything from outside, to print in black and white: counts first, then boat by boat with boxes to tick, then what is
-    to be looked at."""
+    """The list as one HTML page without anything from outside, to print in black and white: counts
+    first, then boat by boat with boxes to tick, then what is to be looked at."""
     from html import escape
 
     from anodewane.book.pages import all_cautions, page, table

@@ -1,4 +1,5 @@
-"""What is gone at the next haul-out, how many months are left to the limit, and how likely the part lasts until it is looked at again."""
+"""What is gone at the next haul-out, how many months are left to the limit, and how likely the part
+lasts until it is looked at again."""
 
 from __future__ import annotations
 
@@ -18,7 +19,8 @@ MAX_MONTHS = 240.0
 
 @dataclass(frozen=True, slots=True)
 class MonthsLeft:
-    """Months in the water until the limit is reached, with the ends of the interval; None where that is more than `MAX_MONTHS`. 0 where the limit is reached already."""
+    """Months in the water until the limit is reached, with the ends of the interval; None where that is
+    more than `MAX_MONTHS`. 0 where the limit is reached already."""
 
     value: float | None
     low: float | None
@@ -29,10 +31,12 @@ class MonthsLeft:
 class Outlook:
     """What becomes of a part if it goes back in.
 
-    from_on : haul-out of the last judged reading; next_on : the next haul-out, None where no date was given (then the spell is taken as long as the boat's last one);
-    months_ahead : in the water from the one to the other; consumed_at_next_pct : mass, with its interval; months_left : to the limit, from the last judged reading;
-    lasts : probability, 0 to
-    1, of being under the limit at the next haul-out; spell_months : the spell ahead alone; new_lasts : whether a new part would stay under the limit in it, at this rate.
+    from_on : haul-out of the last judged reading; next_on : the next haul-out, None where no date was
+    given (then the spell is taken as long as the boat's last one); months_ahead : in the water from the
+    one to the other; consumed_at_next_pct : mass, with its interval; months_left : to the limit, from
+    the last judged reading; lasts : probability, 0 to 1, of being under the limit at the next haul-out;
+    spell_months : the spell ahead alone; new_lasts : whether a new part would stay under the limit in
+    it, at this rate.
     """
 
     from_on: date
@@ -49,7 +53,8 @@ class Outlook:
 def months_ahead(
     haul_outs: Sequence[HaulOut], fitted_on: date, from_on: date, next_on: date | None = None
 ) -> tuple[float, float]:
-    """Months in the water from a haul-out to the next one that is still to come, and those of the coming spell alone.
+    """Months in the water from a haul-out to the next one that is still to come, and those of the
+    coming spell alone.
 
     Raises
     ------
@@ -104,8 +109,10 @@ def outlook(
 def months_to(fit: Fit, limit_pct: float, z: float) -> MonthsLeft:
     """Months until the line, and each edge of its interval, reaches the limit.
 
-    The edges are where ``now + rate T -+ z sd(T)`` meets it, sd(T)^2 = var + 2 cov T + var_month T^2: the roots of one quadratic, a T^2 - 2 b T + c. Where the
-    rate isn't clearly more than nothing (a < 0), the late edge never comes, or comes because the doubt shrinks first and goes again: its first coming counts.
+    The edges are where ``now + rate T -+ z sd(T)`` meets it, sd(T)^2 = var + 2 cov T + var_month T^2:
+    the roots of one quadratic, a T^2 - 2 b T + c. Where the rate isn't clearly more than nothing (a <
+    0), the late edge never comes, or comes because the doubt shrinks first and goes again: its first
+    coming counts.
     """
     rate = max(fit.rate, 0.0)
     to_go = limit_pct - fit.now_pct

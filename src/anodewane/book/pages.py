@@ -1,4 +1,5 @@
-"""The frame of the book's pages: one HTML file without anything from outside, readable on a screen and printed in black and white."""
+"""The frame of the book's pages: one HTML file without anything from outside, readable on a screen and
+printed in black and white."""
 
 from __future__ import annotations
 

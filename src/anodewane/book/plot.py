@@ -1,8 +1,8 @@
 """Wear by season and position as a picture: one SVG a boat, readable in black and white, and as a page.
 
-Drawing frame: SVG pixels, x right, y down. Positions of a pair share a panel and are told apart by the shape of their marks, not by colour. Written as text:
-the picture has bars, dots and
-words, for which a plotting library would be the heaviest import of all (docs/decisions/0052-plots.md).
+Drawing frame: SVG pixels, x right, y down. Positions of a pair share a panel and are told apart by the
+shape of their marks, not by colour. Written as text: the picture has bars, dots and words, for which a
+plotting library would be the heaviest import of all (docs/decisions/0052-plots.md).
 """
 
 from __future__ import annotations
@@ -51,9 +51,9 @@ class _Axes:
 def wear_svg(entries: BoatEntries, states: Sequence[PositionState], settings: Settings) -> str:
     """One boat's wear as an SVG document.
 
-    A panel a position (a pair shares one): per cent of the metal gone over the years, each reading with its interval, a new part where one was fitted, the
-    limit, the time in the water as grey
-    ground, and the forecast to the next haul-out as a broken line with its interval.
+    A panel a position (a pair shares one): per cent of the metal gone over the years, each reading with
+    its interval, a new part where one was fitted, the limit, the time in the water as grey ground, and
+    the forecast to the next haul-out as a broken line with its interval.
 
     Parameters
     ----------
@@ -98,7 +98,8 @@ def season_page(
     title: str = "The season",
     made_on: date | None = None,
 ) -> str:
-    """Some boats as one HTML page without anything from outside: a plot a boat, its figures as a table, its warnings, the usual cautions."""
+    """Some boats as one HTML page without anything from outside: a plot a boat, its figures as a table,
+    its warnings, the usual cautions."""
     from anodewane.book.pages import all_cautions, page, table
 
     of_boat: dict[str, list[PositionState]] = {}
@@ -178,7 +179,7 @@ def _span(i: Interval) -> str:
     return f"{i.value:.0f} % ({i.low:.0f} to {i.high:.0f})"
 
 
-# --- a panel ---------------------------------------------------------------------------------------------------------------------------
+# --- a panel -------------------------------------------------------------------------------------
 
 
 def _panel(
@@ -224,7 +225,8 @@ def _panel(
 
 
 def _ticks(first: date, last: date) -> list[tuple[date, str]]:
-    """Days to mark and their words: years, or the first day of every third month where fewer than three years are shown. Those too near an end have no room."""
+    """Days to mark and their words: years, or the first day of every third month where fewer than three
+    years are shown. Those too near an end have no room."""
     room = (last - first).days / 25
     years = range(first.year, last.year + 1)
     if (last - first).days > 3 * 365:
@@ -292,8 +294,8 @@ def _belongs(r: Reading, f: Fitting) -> bool:
 
 
 def _coming(entries: BoatEntries, group: Sequence[PositionState]) -> tuple[date, date] | None:
-    """Launch and haul-out of the spell ahead; None where nothing is foretold. Where the boat stands ashore it is taken to be launched after as long as the
-    last time."""
+    """Launch and haul-out of the spell ahead; None where nothing is foretold. Where the boat stands
+    ashore it is taken to be launched after as long as the last time."""
     ahead = next((s.outlook for s in group if s.outlook is not None), None)
     if ahead is None or not entries.haul_outs:
         return None
@@ -323,7 +325,7 @@ def _time_span(entries: BoatEntries, states: Sequence[PositionState]) -> tuple[d
     return min(days) - margin, max(days) + margin
 
 
-# --- marks -----------------------------------------------------------------------------------------------------------------------------
+# --- marks ---------------------------------------------------------------------------------------
 
 
 def _text(

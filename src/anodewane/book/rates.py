@@ -1,15 +1,15 @@
 """Wear a month in the water, from one or more readings of the same part.
 
-A month is 30.4375 days (a year of 365.25 days over twelve), of which only those between a launch and the next haul-out count. Mass is taken to waste evenly over them
-(docs/decisions/0050-wear-in-time.md), through zero on the day of fitting.
+A month is 30.4375 days (a year of 365.25 days over twelve), of which only those between a launch and
+the next haul-out count. Mass is taken to waste evenly over them (docs/decisions/0050-wear-in-time.md),
+through zero on the day of fitting.
 
-Doubt of a reading has four parts, which `Series` keeps apart because they do different things to a rate. own : the camera and the edge of this one photo; readings
-average it away.
-offset : what the part would read if nothing were gone (its casting, mostly), the same in every reading of it, and seen by a photo taken at fitting. common : whatever
-else is
-alike in every photo of the part and doesn't grow with its wear. face : the part's own ratio of face to edge, which multiplies its wear: no number of photos takes it
-out, and
-a weighing does.
+Doubt of a reading has four parts, which `Series` keeps apart because they do different things to a
+rate. own : the camera and the edge of this one photo; readings average it away. offset : what the part
+would read if nothing were gone (its casting, mostly), the same in every reading of it, and seen by a
+photo taken at fitting. common : whatever else is alike in every photo of the part and doesn't grow with
+its wear. face : the part's own ratio of face to edge, which multiplies its wear: no number of photos
+takes it out, and a weighing does.
 """
 
 from __future__ import annotations
@@ -31,21 +31,23 @@ DAYS_PER_MONTH = 30.4375
 """365.25 / 12: leap years are in it, so that ten years are 120 months to a day or two."""
 
 OWN_CAUSES = ("camera", "edge", "scales")
-"""Causes of a record's budget that are drawn anew with every photo or weighing. All others are taken as common to every reading of a part: a rate is then never surer
-than it is."""
+"""Causes of a record's budget that are drawn anew with every photo or weighing. All others are taken as
+common to every reading of a part: a rate is then never surer than it is."""
 
 OWN_LEAST = 0.3
 """Points; no reading is more repeatable than that."""
 
 FACE_MOST = 0.5
-"""Of the wear, the largest share that the face law is taken to be wrong by (one-sigma): what is common beyond it doesn't grow with wear."""
+"""Of the wear, the largest share that the face law is taken to be wrong by (one-sigma): what is common
+beyond it doesn't grow with wear."""
 
 
 @dataclass(frozen=True, slots=True)
 class Spell:
     """Time in the water, from a launch to the next haul-out.
 
-    launch_known : False where no launch is on record and the day of fitting, or the haul-out before, was taken for it.
+    launch_known : False where no launch is on record and the day of fitting, or the haul-out before,
+    was taken for it.
     """
 
     launched_on: date
@@ -57,8 +59,9 @@ class Spell:
 class Season:
     """What the part lost since the reading before, and what it, or the part before it, used to lose.
 
-    months : in the water since then; pct : points lost; months_before, pct_before : the same of the time before; of_part_before : that is the part that sat there
-    before; faster_sd : one-sigma of (points a month now - points a month before) if nothing had changed, a season's chances included.
+    months : in the water since then; pct : points lost; months_before, pct_before : the same of the
+    time before; of_part_before : that is the part that sat there before; faster_sd : one-sigma of
+    (points a month now - points a month before) if nothing had changed, a season's chances included.
     """
 
     months: float
@@ -83,10 +86,12 @@ class Season:
 class WearRate:
     """How fast one part wears. Points are per cent of the new part's mass.
 
-    n_readings : judged ones; months : in the water up to the last of them; points_per_month : over those months, with the interval that the readings leave (what a
-    next season may bring comes on top, in the outlook); grams_per_month : the same in grams, None where the new mass isn't known; current_ma : mean current that
-    the wear since fitting stands for, by the scales, None where the last reading wasn't weighed; season : what was lost since the reading before, None where nothing
-    goes before it; launch_assumed : some launch wasn't on record; coverage : of the intervals.
+    n_readings : judged ones; months : in the water up to the last of them; points_per_month : over
+    those months, with the interval that the readings leave (what a next season may bring comes on top,
+    in the outlook); grams_per_month : the same in grams, None where the new mass isn't known;
+    current_ma : mean current that the wear since fitting stands for, by the scales, None where the last
+    reading wasn't weighed; season : what was lost since the reading before, None where nothing goes
+    before it; launch_assumed : some launch wasn't on record; coverage : of the intervals.
     """
 
     n_readings: int
@@ -107,8 +112,8 @@ def months(start: date, end: date) -> float:
 def spells(haul_outs: Sequence[HaulOut], fitted_on: date) -> tuple[Spell, ...]:
     """The spells in the water after a part was fitted, oldest first, from one boat's haul-outs in any order.
 
-    Where a launch isn't on record, the latest day that is known to come before it is taken: the months are then too many rather than too few, and the rate too low.
-    `launch_known` says so.
+    Where a launch isn't on record, the latest day that is known to come before it is taken: the months
+    are then too many rather than too few, and the rate too low. `launch_known` says so.
     """
     out: list[Spell] = []
     before: HaulOut | None = None
@@ -131,16 +136,18 @@ def normal_quantile(coverage: float) -> float:
     return NormalDist().inv_cdf((1 + coverage) / 2)
 
 
-# --- readings as numbers ---------------------------------------------------------------------------------------------------------------
+# --- readings as numbers -------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """The judged readings of one part after time in the water, oldest first, as plain numbers of the same length.
+    """The judged readings of one part after time in the water, oldest first, as plain numbers of
+    the same length.
 
-    months : in the water since fitting; spells2 : sum of the squared months of the spells up to then (season scatter adds up by it); pct : consumed; own, offset,
-    common, face : one-sigma of
-    each part of the doubt, points; sd : of all of it. readings : what they are from; launch_assumed : some launch wasn't on record.
+    months : in the water since fitting; spells2 : sum of the squared months of the spells up to then
+    (season scatter adds up by it); pct : consumed; own, offset, common, face : one-sigma of each part
+    of the doubt, points; sd : of all of it. readings : what they are from; launch_assumed : some launch
+    wasn't on record.
     """
 
     months: tuple[float, ...]
@@ -158,9 +165,11 @@ class Series:
 def of_part(
     fitting: Fitting, readings: Sequence[Reading], next_haul_out: date | None = None
 ) -> tuple[Reading, ...]:
-    """The readings of one part among those of its position, oldest first: wear from after its fitting to its removal, and the photo of it as fitted.
+    """The readings of one part among those of its position, oldest first: wear from after its fitting
+    to its removal, and the photo of it as fitted.
 
-    next_haul_out : the boat's first haul-out after the fitting; a photo of a new part taken later than that is another part's.
+    next_haul_out : the boat's first haul-out after the fitting; a photo of a new part taken later than
+    that is another part's.
     """
     out = []
     for r in readings:
@@ -187,8 +196,8 @@ def series_of(
     settings: Settings,
     rules: BookRules,
 ) -> Series | None:
-    """The readings of one part (as `of_part` gives them) as numbers; None without one after time in the water. Of two readings at one haul-out the last
-    stands."""
+    """The readings of one part (as `of_part` gives them) as numbers; None without one after time in the
+    water. Of two readings at one haul-out the last stands."""
     kept: dict[tuple[str, date], Reading] = {}
     for r in readings:
         # a part that was weighed new and worn needs no photo that can be judged
@@ -219,8 +228,8 @@ def series_of(
 
 
 def _without_offset(rows: list[tuple[float, ...]]) -> list[tuple[float, ...]]:
-    """Readings with what the photo of the part as fitted, the first of them, says of the offset taken off: as much of it as is likelier the part's than that
-    photo's."""
+    """Readings with what the photo of the part as fitted, the first of them, says of the offset taken
+    off: as much of it as is likelier the part's than that photo's."""
     fresh, wear = rows[0], rows[1:]
     out: list[tuple[float, ...]] = []
     for t, q, pct, own, offset, common, face, sd in wear:
@@ -259,15 +268,17 @@ def _doubt(
     return pct, own2**0.5, offset2**0.5, common2**0.5, face2**0.5, sd
 
 
-# --- the fit ---------------------------------------------------------------------------------------------------------------------------
+# --- the fit -------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A part's wear as a straight line that seasons wander about: points a month, and where it stands at its last reading.
+    """A part's wear as a straight line that seasons wander about: points a month, and where it stands
+    at its last reading.
 
-    rate : points a month; read_sd : its one-sigma as far as the readings go; rate_sd : the same for the part's own mean, with the seasons' scatter; months : at the
-    last reading; now_pct : consumed then. Consumed h months later is ``now_pct + rate h`` with variance ``var + 2 cov h + var_month h^2``.
+    rate : points a month; read_sd : its one-sigma as far as the readings go; rate_sd : the same for the
+    part's own mean, with the seasons' scatter; months : at the last reading; now_pct : consumed then.
+    Consumed h months later is ``now_pct + rate h`` with variance ``var + 2 cov h + var_month h^2``.
     """
 
     rate: float
@@ -289,9 +300,10 @@ def fit_all(series: Sequence[Series], rules: BookRules) -> list[Fit]:
     take `season_sd_frac` of it. r is a weighted mean of the readings through zero, with the weights of generalised least squares for e and the wandering alone,
     and c now the best linear prediction that goes with it (universal kriging).
 
-    What is common gets no say in the weights, for then a rate can come to lie outside of all its readings (R. W. Peelle's puzzle; from memory). It has its full
-    say in the variance, where it doesn't average away. Where some readings were weighed and some only seen, all doubt goes into the weights, so that the scales
-    count for what they are worth.
+    What is common gets no say in the weights, for then a rate can come to lie outside of all its
+    readings (R. W. Peelle's puzzle; from memory). It has its full say in the variance, where it doesn't
+    average away. Where some readings were weighed and some only seen, all doubt goes into the weights,
+    so that the scales count for what they are worth.
     """
     out: list[Fit | None] = [None] * len(series)
     lengths: dict[int, list[int]] = {}
@@ -310,7 +322,8 @@ def fit_all(series: Sequence[Series], rules: BookRules) -> list[Fit]:
 
 
 def _fit_columns(columns: np.ndarray, rules: BookRules) -> list[list[float]]:
-    """columns : (F, 8, n), the numbers of F series of n readings, oldest first. Returns the figures of each `Fit`."""
+    """columns : (F, 8, n), the numbers of F series of n readings, oldest first. Returns the figures
+    of each `Fit`."""
     t, q, y, own, offset, common, face, sd = (columns[:, i] for i in range(8))
     mixed = np.any(face > 0, axis=1) & np.any(face == 0, axis=1)
     weighs = np.where(mixed[:, None], sd, own)
@@ -355,7 +368,7 @@ def _outer(v: np.ndarray) -> np.ndarray:
     return product
 
 
-# --- what it says ----------------------------------------------------------------------------------------------------------------------
+# --- what it says --------------------------------------------------------------------------------
 
 
 def wear_rate(
@@ -365,7 +378,8 @@ def wear_rate(
     settings: Settings,
     rules: BookRules,
 ) -> WearRate | None:
-    """How fast one part wears, from the readings of it (those of other parts are passed over); None without a judged reading after time in the water."""
+    """How fast one part wears, from the readings of it (those of other parts are passed over); None
+    without a judged reading after time in the water."""
     in_water = spells(haul_outs, fitting.fitted_on)
     series = series_of(
         fitting,
@@ -410,9 +424,9 @@ def _interval(value: float, sd: float, z: float) -> Interval:
 def _season(series: Series, before: Series | None, z: float, rules: BookRules) -> Season | None:
     """The last season against the one before it.
 
-    Between two readings of one part whatever is common cancels, but nobody knows how much of it is: half of the variance of what may be common is taken as
-    each photo's own.
-    Two parts have nothing in common.
+    Between two readings of one part whatever is common cancels, but nobody knows how much of it
+    is: half of the variance of what may be common is taken as each photo's own. Two parts have
+    nothing in common.
     """
     t, y = series.months, series.pct
     if len(t) > 1:
@@ -459,7 +473,8 @@ def _season(series: Series, before: Series | None, z: float, rules: BookRules) -
 
 
 def _current_ma(fitting: Fitting, series: Series, new_g: float | None, z: float) -> Interval | None:
-    """Mean current since fitting that a weighed loss stands for, mA: ``I = dm eps / hours`` by the alloy's design capacity in seawater."""
+    """Mean current since fitting that a weighed loss stands for, mA: ``I = dm eps / hours`` by the
+    alloy's design capacity in seawater."""
     last = series.readings[-1]
     if last.weighed_g is None or new_g is None or fitting.alloy not in METALS:
         return None

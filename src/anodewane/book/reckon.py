@@ -1,4 +1,5 @@
-"""Every position's state from the book's entries: what sits there, how fast it wears, whether it lasts, and the verdict that follows."""
+"""Every position's state from the book's entries: what sits there, how fast it wears, whether it lasts,
+and the verdict that follows."""
 
 from __future__ import annotations
 
@@ -18,10 +19,11 @@ from anodewane.settings import BookRules, Settings
 class PositionState:
     """One position as it stands.
 
-    fitting : the part that sits there, None where none is on record; baseline : its photo as fitted, None without; last : its latest reading of wear, judged or not, None
-    where it was never looked at; rate, outlook : None where no reading was judged after time in the water; photo_verdict : of the last reading; verdict : the same,
-    raised
-    to `replace` where the part won't last; reasons : why, those of the book (the photo's own stay with its record).
+    fitting : the part that sits there, None where none is on record; baseline : its photo as fitted,
+    None without; last : its latest reading of wear, judged or not, None where it was never looked at;
+    rate, outlook : None where no reading was judged after time in the water; photo_verdict : of the
+    last reading; verdict : the same, raised to `replace` where the part won't last; reasons : why,
+    those of the book (the photo's own stay with its record).
     """
 
     boat: Boat

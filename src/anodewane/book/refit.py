@@ -1,4 +1,5 @@
-"""The refit check: is the new part the right one, new, and of the same alloy? What it measures is the baseline of the next season."""
+"""The refit check: is the new part the right one, new, and of the same alloy? What it measures is the
+baseline of the next season."""
 
 from __future__ import annotations
 
@@ -14,15 +15,16 @@ WRONG_PART = frozenset({"template_does_not_fit", "hole_pitch", "template_unclear
 """Refusals that say that the part isn't the template's, or can't be told to be."""
 
 MASS_TOLERANCE_FRAC = 0.12
-"""By how much a new casting's weight may differ from its template's: 3 to 5 % of tolerance (NACE SP0387, from memory) and the template's own volume. The
-alloys lie much further apart: zinc
-weighs 2.6 times as much as aluminium, aluminium 1.6 times as much as magnesium."""
+"""By how much a new casting's weight may differ from its template's: 3 to 5 % of tolerance (NACE
+SP0387, from memory) and the template's own volume. The alloys lie much further apart: zinc weighs 2.6
+times as much as aluminium, aluminium 1.6 times as much as magnesium."""
 
 
 @dataclass(frozen=True, slots=True)
 class RefitCheck:
-    """passed : all that could be checked is right, None where the photo couldn't be judged; baseline_pct : what the photo reads of the new part (about 0), with its
-    interval; reasons : what was found, each with what to do."""
+    """passed : all that could be checked is right, None where the photo couldn't be judged;
+    baseline_pct : what the photo reads of the new part (about 0), with its interval; reasons : what was
+    found, each with what to do."""
 
     passed: bool | None
     baseline_pct: Interval | None
@@ -41,7 +43,8 @@ def check_refit(
     Parameters
     ----------
     verdict : Verdict
-        The photo's record, judged against `template` (or against the library, when nobody named one), without a weight.
+        The photo's record, judged against `template` (or against the library, when nobody named one),
+        without a weight.
     template : Template
         What should sit there.
     settings : Settings

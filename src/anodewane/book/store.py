@@ -1,10 +1,13 @@
-"""The book's file: one SQLite database, opened, migrated, written and read. No server; whatever reads SQLite reads it.
+"""The book's file: one SQLite database, opened, migrated, written and read. No server; whatever reads
+SQLite reads it.
 
-Writing is append-friendly. Judgements, weighings, overrules, accepts and withdrawals are only ever added (triggers in the file refuse anything else); boats, positions,
-fittings and haul-outs can be corrected, and both states go into the table `changes`, whoever makes the change. Each call of `Book` is one transaction: all of it or
-nothing.
+Writing is append-friendly. Judgements, weighings, overrules, accepts and withdrawals are only ever
+added (triggers in the file refuse anything else); boats, positions, fittings and haul-outs can be
+corrected, and both states go into the table `changes`, whoever makes the change. Each call of `Book` is
+one transaction: all of it or nothing.
 
-Which judgement counts, of several of one part at one haul-out: the latest judged one; only when none could be judged, the latest refusal. Withdrawn ones never count.
+Which judgement counts, of several of one part at one haul-out: the latest judged one; only when none
+could be judged, the latest refusal. Withdrawn ones never count.
 """
 
 from __future__ import annotations
@@ -82,7 +85,8 @@ Kind = Literal["wear", "refit"]
 
 @dataclass(frozen=True, slots=True)
 class NewJudgement:
-    """A judgement to be kept. record : the record's JSON, byte for byte; judged_at : UTC; judged_by : a person, where one handed the outline in."""
+    """A judgement to be kept. record : the record's JSON, byte for byte; judged_at : UTC; judged_by : a
+    person, where one handed the outline in."""
 
     boat: str
     position: str
@@ -95,8 +99,9 @@ class NewJudgement:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """A judgement in the book, with its evidence. id : its number in the book; reading : what it says; mass_method : what the mass rests on; counts : whether it is the
-    one that stands for its part at this haul-out; withdrawn : why it was taken back, None where it wasn't."""
+    """A judgement in the book, with its evidence. id : its number in the book; reading : what it says;
+    mass_method : what the mass rests on; counts : whether it is the one that stands for its part at
+    this haul-out; withdrawn : why it was taken back, None where it wasn't."""
 
     id: int
     reading: Reading
@@ -124,7 +129,8 @@ class Weight:
 
 @dataclass(frozen=True, slots=True)
 class Overrule:
-    """A person's own verdict over a part at a haul-out, beside the photo's; the last one counts. verdict : None takes an earlier one back."""
+    """A person's own verdict over a part at a haul-out, beside the photo's; the last one counts.
+    verdict : None takes an earlier one back."""
 
     boat: str
     position: str
@@ -137,7 +143,8 @@ class Overrule:
 
 @dataclass(frozen=True, slots=True)
 class Accept:
-    """Somebody stands by a judgement as it is. judgement : its number; record_sha256 : the record that was seen; at : UTC."""
+    """Somebody stands by a judgement as it is. judgement : its number; record_sha256 : the record that
+    was seen; at : UTC."""
 
     judgement: int
     boat: str
@@ -150,7 +157,8 @@ class Accept:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A row that was changed or taken out. what : its table; before, after : its columns, after None where it was taken out."""
+    """A row that was changed or taken out. what : its table; before, after : its columns, after None
+    where it was taken out."""
 
     at: str
     what: str
@@ -168,7 +176,7 @@ class Added:
     known: int
 
 
-# --- making and opening ----------------------------------------------------------------------------------------------------------------
+# --- making and opening --------------------------------------------------------------------------
 
 
 def new_book(path: Path | str) -> Book:
@@ -200,7 +208,8 @@ def make_empty(path: Path, version: int) -> None:
 
 @contextlib.contextmanager
 def made_beside(path: Path) -> Iterator[Path]:
-    """A name for a file to be made in the folder of `path`; it gets that name when all went well and is gone otherwise. Never takes the place of a file.
+    """A name for a file to be made in the folder of `path`; it gets that name when all went well and is
+    gone otherwise. Never takes the place of a file.
 
     Raises
     ------
@@ -233,7 +242,8 @@ def made_beside(path: Path) -> Iterator[Path]:
 
 
 def open_book(path: Path | str, *, read_only: bool = False) -> Book:
-    """Open a book; one of an older version is brought up to this one first, with a copy of the old one left beside it.
+    """Open a book; one of an older version is brought up to this one first, with a copy of the old one
+    left beside it.
 
     Parameters
     ----------
@@ -289,7 +299,8 @@ def _check_sqlite() -> None:
 
 
 def _version_in_header(path: Path) -> int:
-    """The version of the tables by the file's first hundred bytes (https://sqlite.org/fileformat.html, 1.3), read without SQLite, which could touch the file."""
+    """The version of the tables by the file's first hundred bytes (https://sqlite.org/fileformat.html,
+    1.3), read without SQLite, which could touch the file."""
     try:
         if path.is_dir():
             raise InputUnreadable(f"'{path.name}' is a folder, not a book.", "Name the book's file.")
@@ -341,7 +352,8 @@ def _connect(path: Path, writable: bool) -> sqlite3.Connection:
         db.close()
         if writable:
             raise
-        # A read-only folder has no room for the log's index. Nobody can be writing there either, so the file alone is the book, unless a log lies beside it.
+        # A read-only folder has no room for the log's index. Nobody can be writing there either, so the
+        # file alone is the book, unless a log lies beside it.
         log = path.with_name(path.name + "-wal")
         if log.exists() and log.stat().st_size:
             raise InputUnreadable(
@@ -403,7 +415,8 @@ def _migrate(db: sqlite3.Connection, path: Path) -> None:
 
 
 def _copy_beside(path: Path, version: int) -> None:
-    """A whole copy of the book as it is, beside it: NAME.v1.bak, or with a number where there is one already."""
+    """A whole copy of the book as it is, beside it: NAME.v1.bak, or with a number where there
+    is one already."""
     names = (
         path.with_name(f"{path.name}.v{version}{n}.bak") for n in ("", *(f"-{i}" for i in range(2, 1000)))
     )
@@ -421,8 +434,9 @@ def _copy_beside(path: Path, version: int) -> None:
 
 
 def on_network_disk(path: Path) -> bool:
-    """Whether a file lies on another machine's disk, as far as the system tells (Linux's table of mounts, a UNC path on Windows). Write-ahead logging needs memory shared
-    between all who have the file open, which two machines don't have (https://sqlite.org/wal.html)."""
+    """Whether a file lies on another machine's disk, as far as the system tells (Linux's table of
+    mounts, a UNC path on Windows). Write-ahead logging needs memory shared between all who have the
+    file open, which two machines don't have (https://sqlite.org/wal.html)."""
     if sys.platform == "win32":
         return str(path.absolute()).startswith("\\\\")
     try:
@@ -469,13 +483,14 @@ def _said(path: Path) -> Iterator[None]:
         raise
 
 
-# --- the book --------------------------------------------------------------------------------------------------------------------------
+# --- the book ------------------------------------------------------------------------------------
 
 
 class Book:
     """An open book: `open_book` and `new_book` make it. Use it in a ``with`` block, or call `close`.
 
-    Names are cleaned on the way in (`clean_name`). A method that writes is one transaction and raises `UsageError` where the book says otherwise.
+    Names are cleaned on the way in (`clean_name`). A method that writes is one transaction and raises
+    `UsageError` where the book says otherwise.
     """
 
     def __init__(self, path: Path, db: sqlite3.Connection, read_only: bool) -> None:
@@ -553,7 +568,8 @@ class Book:
         why: str | None = None,
         by: str | None = None,
     ) -> Boat:
-        """Correct a boat; None leaves a thing as it is. Everything that the book holds of it follows a new name."""
+        """Correct a boat; None leaves a thing as it is. Everything that the book holds of it
+        follows a new name."""
         with self.writing(why, by):
             old = self.boat(name)
             new = Boat(
@@ -657,7 +673,8 @@ class Book:
         new_mass_g: float | None = None,
         removed_on: date | None = None,
     ) -> Fitting:
-        """Fit a new part. The one that sits there is taken off on that day. The template goes into the book whole, so that next year's photos meet the same one.
+        """Fit a new part. The one that sits there is taken off on that day. The template goes into the
+        book whole, so that next year's photos meet the same one.
 
         Raises
         ------
@@ -716,7 +733,8 @@ class Book:
         why: str | None = None,
         by: str | None = None,
     ) -> Fitting:
-        """Correct the part fitted on a day; None leaves a thing as it is. `fitted` is the day on which it was really fitted."""
+        """Correct the part fitted on a day; None leaves a thing as it is. `fitted` is the day on which
+        it was really fitted."""
         with self.writing(why, by):
             place = self.position(boat, position)
             old = next((f for f in self.fittings(place.boat, place.name) if f.fitted_on == fitted_on), None)
@@ -792,7 +810,8 @@ class Book:
                 )
 
     def haul_out(self, boat: str, hauled_on: date, launched_on: date | None = None) -> HaulOut:
-        """Note that a boat came out of the water; what the book has already stays. A haul-out that the book has gets its launch, where that was unknown.
+        """Note that a boat came out of the water; what the book has already stays. A haul-out that the
+        book has gets its launch, where that was unknown.
 
         Raises
         ------
@@ -885,7 +904,8 @@ class Book:
     # judgements
 
     def record(self, judgements: Iterable[NewJudgement], settings: Settings | None = None) -> Added:
-        """Keep judgements with their records. Boats and positions must be there; a haul-out is added where it isn't. One that the book has already is passed over.
+        """Keep judgements with their records. Boats and positions must be there; a haul-out is added
+        where it isn't. One that the book has already is passed over.
 
         A record judged with a weight adds that weight too.
 
@@ -968,7 +988,8 @@ class Book:
         return True
 
     def _seen(self, v: Verdict, settings: Settings | None) -> Interval | None:
-        """Mass consumed as the photo alone says, of a record that was judged with a weight; None where the template isn't in the book as it was judged."""
+        """Mass consumed as the photo alone says, of a record that was judged with a weight; None where
+        the template isn't in the book as it was judged."""
         from anodewane.book.calibrate import seen_alone
         from anodewane.settings import Settings
 
@@ -982,7 +1003,8 @@ class Book:
         )
 
     def withdraw(self, judgement: int, why: str, by: str | None = None, *, undo: bool = False) -> None:
-        """Take a judgement out of the count (wrong part, wrong boat), or back into it with `undo`. It stays in the book."""
+        """Take a judgement out of the count (wrong part, wrong boat), or back into it with `undo`. It
+        stays in the book."""
         with self.writing():
             if not self._one("SELECT 1 FROM judgements WHERE id = ?", (judgement,)):
                 raise UsageError(
@@ -1005,7 +1027,8 @@ class Book:
         by: str | None = None,
         note: str | None = None,
     ) -> None:
-        """Note what was left of a part on the scales, clean and dry. A later weighing of the same part counts before an earlier one."""
+        """Note what was left of a part on the scales, clean and dry. A later weighing of the same part
+        counts before an earlier one."""
         with self.writing():
             place = self.position(boat, position)
             if not math.isfinite(mass_g) or not 0 <= mass_g < 1e9:
@@ -1032,7 +1055,8 @@ class Book:
         why: str,
         by: str,
     ) -> None:
-        """A person's own verdict over a part at a haul-out; the photo's stays beside it. None takes an earlier one back."""
+        """A person's own verdict over a part at a haul-out; the photo's stays beside it. None takes an
+        earlier one back."""
         with self.writing():
             place = self.position(boat, position)
             self._known_haul_out(place.boat, hauled_on)
@@ -1187,7 +1211,8 @@ class Book:
     ) -> tuple[Reading, ...]:
         """The judgements that count, by boat, position and haul-out, with the weights that count.
 
-        Where a part was weighed, `consumed_pct` goes by the weight (settings: `scales_sd_g`, `mass_known_sd_frac`, `mass_computed_sd_frac`).
+        Where a part was weighed, `consumed_pct` goes by the weight (settings: `scales_sd_g`,
+        `mass_known_sd_frac`, `mass_computed_sd_frac`).
         """
         where, values = _where(
             **{
@@ -1229,7 +1254,8 @@ class Book:
     ) -> tuple[BoatEntries, ...]:
         """All that the reckoning takes, of one boat or of all, by name.
 
-        recent : leave out readings from before the part that sat there before the present one, which no rate or warning looks at.
+        recent : leave out readings from before the part that sat there before the present one, which no
+        rate or warning looks at.
         """
         boats = (self.boat(boat),) if boat is not None else self.boats()
         name = boats[0].name if boat is not None else None
@@ -1253,7 +1279,8 @@ class Book:
     def judgements(
         self, boat: str, position: str | None = None, hauled_on: date | None = None
     ) -> tuple[Judgement, ...]:
-        """Every judgement of a boat, those that don't count and withdrawn ones too, by position, haul-out and moment of judging."""
+        """Every judgement of a boat, those that don't count and withdrawn ones too, by position,
+        haul-out and moment of judging."""
         owner = self.boat(boat).name
         place = self.position(owner, position).name if position else None
         where, values = _where(
@@ -1375,7 +1402,8 @@ class Book:
         )
 
     def check(self) -> tuple[str, ...]:
-        """What is wrong with the file, in SQLite's words and by the records' digests; empty when nothing is."""
+        """What is wrong with the file, in SQLite's words and by the records' digests; empty
+        when nothing is."""
         found = [str(r[0]) for r in self._all("PRAGMA integrity_check(20)") if r[0] != "ok"]
         found += [
             f"a row of '{r[0]}' lacks its parent in '{r[2]}'" for r in self._all("PRAGMA foreign_key_check")
@@ -1436,7 +1464,7 @@ class Book:
             yield from self._db.execute(f"SELECT * FROM {table} ORDER BY {', '.join(keys)}")  # noqa: S608 - names of the book's own tables
 
 
-# --- inside ----------------------------------------------------------------------------------------------------------------------------
+# --- inside --------------------------------------------------------------------------------------
 
 _READING = (
     "j.boat, j.position, j.hauled_on, j.kind, j.template, j.status, j.verdict, j.mass_pct, j.mass_low_pct, j.mass_high_pct, j.area_pct, j.area_low_pct, j.area_high_pct, "
@@ -1485,7 +1513,8 @@ def _reading(
 def _by_weight(
     weighed_g: float, weighed_new_g: float | None, new_g: float, coverage: float, settings: Settings | None
 ) -> tuple[Interval, Interval]:
-    """Mass consumed (points) and left (g) of a part that was weighed after its photo was judged. A part not weighed when new: its template's mass, as computed."""
+    """Mass consumed (points) and left (g) of a part that was weighed after its photo was judged. A part
+    not weighed when new: its template's mass, as computed."""
     from anodewane.book.rates import normal_quantile
     from anodewane.settings import Settings
 
@@ -1528,7 +1557,8 @@ def _spread(name: str, unit: str, i: Interval | None) -> dict[str, float | None]
 
 
 def clean_name(name: str, what: str) -> str:
-    """A name as the book keeps it: one way of writing accents (NFC: folders of some systems have another), single spaces, no control characters.
+    """A name as the book keeps it: one way of writing accents (NFC: folders of some systems have
+    another), single spaces, no control characters.
 
     Raises
     ------

@@ -19,13 +19,15 @@ FIXING_MM = (3.0, 40.0)
 """Diameters that a bolt or strap goes through; other holes are bores or windows."""
 
 DRAWN_ROUND_MM = 0.005
-"""A drawn ring is a circle when its points lie this near to one, rms: drawing programs approximate circles by curves to 0.03 % of the radius."""
+"""A drawn ring is a circle when its points lie this near to one, rms: drawing programs approximate
+circles by curves to 0.03 % of the radius."""
 
 
 class DrawingOptions(TypedDict, total=False):
     """What a drawing doesn't say of the part; see `anodewane.records.Template`.
 
-    fixings : "auto" takes every hole of 3 to 40 mm for a fixing hole, "none" none; washer_mm : outer diameter of their washers.
+    fixings : "auto" takes every hole of 3 to 40 mm for a fixing hole, "none" none; washer_mm : outer
+    diameter of their washers.
     """
 
     mount: Mount
@@ -42,7 +44,8 @@ class DrawingOptions(TypedDict, total=False):
 def template_from_drawn_rings(
     rings_mm: Sequence[Floats], name: str, thickness_mm: float, **options: Unpack[DrawingOptions]
 ) -> Template:
-    """Make a template from closed rings (n, 2) in mm, y up: the largest is the outline, the others its holes; the middle of its box becomes the origin.
+    """Make a template from closed rings (n, 2) in mm, y up: the largest is the outline, the others its
+    holes; the middle of its box becomes the origin.
 
     A ring drawn twice (a fill and a stroke, two layers) counts once.
 
@@ -75,7 +78,8 @@ def template_from_drawn_rings(
 def fit_circle(ring: Floats) -> tuple[Floats, float, float]:
     """Centre (2,), radius and rms distance of a ring's points from the circle that fits them best, mm.
 
-    Algebraic least squares of ``x^2 + y^2 + a x + b y + c = 0`` (Kasa 1976), good for whole circles; points are weighted by the length of line they stand for.
+    Algebraic least squares of ``x^2 + y^2 + a x + b y + c = 0`` (Kasa 1976), good for whole circles;
+    points are weighted by the length of line they stand for.
     """
     weight = (
         np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
@@ -101,7 +105,8 @@ def turns_evenly(ring: Floats, centre: Floats) -> bool:
 
 
 def rounded(ring: Floats) -> Floats:
-    """A circle of exact area where the points of a drawn ring lie on one: sampling took 0.3 % of the area of a small hole, and that would be its diameter."""
+    """A circle of exact area where the points of a drawn ring lie on one: sampling took 0.3 % of the
+    area of a small hole, and that would be its diameter."""
     if len(ring) < 8:
         return ring
     centre, radius, rms = fit_circle(ring)

@@ -1,4 +1,5 @@
-"""A template from a DXF drawing at true size. ezdxf reads it: lines, arcs, circles, ellipses, splines, polylines with bulges, and blocks."""
+"""A template from a DXF drawing at true size. ezdxf reads it: lines, arcs, circles, ellipses, splines,
+polylines with bulges, and blocks."""
 
 from __future__ import annotations
 
@@ -32,9 +33,11 @@ def template_from_dxf(
     units: str | None = None,
     **options: Unpack[DrawingOptions],
 ) -> Template:
-    """Make a template from the model space of a DXF drawing, seen from above: the largest closed line is the outline, those inside are holes.
+    """Make a template from the model space of a DXF drawing, seen from above: the largest closed line
+    is the outline, those inside are holes.
 
-    Words, dimensions, hatches and points are passed over, as are layers that are off or frozen. Lines and arcs that meet end to end are joined.
+    Words, dimensions, hatches and points are passed over, as are layers that are off or frozen. Lines
+    and arcs that meet end to end are joined.
 
     Parameters
     ----------
@@ -95,7 +98,8 @@ def _document(data: bytes) -> Any:
     if any(
         entry.code == AuditError.INVALID_FLOATING_POINT_VALUE for entry in (*auditor.errors, *auditor.fixes)
     ):
-        # The reader takes what looks like a number out of "1.7x2": a guessed coordinate must not become a part.
+        # The reader takes what looks like a number out of "1.7x2": a guessed coordinate must not
+        # become a part.
         raise InputUnreadable(
             "The drawing is damaged: some of its numbers can't be read.",
             "Export the drawing again as DXF (R2000 or later).",
@@ -167,7 +171,8 @@ def _entities(document: Any) -> list[Any]:
         nonlocal seen
         for entity in entities:
             seen += 1
-            # A grid of insertions is walked whole, also where its spacing is 0 and it counts as one (ezdxf's mcount).
+            # A grid of insertions is walked whole, also where its spacing is 0 and it counts as one
+            # (ezdxf's mcount).
             copies = (
                 entity.dxf.get("row_count", 1) * entity.dxf.get("column_count", 1)
                 if entity.dxftype() == "INSERT"

@@ -23,8 +23,9 @@ RANGES = {
 
 @dataclass(frozen=True, slots=True)
 class LensProfile:
-    """A phone's lens. camera : "make model" as EXIF has it; focal_half_diagonals : focal length over the photo's half diagonal; focal_sd_frac : its relative
-    one-sigma; k1, k1_sd : radial term in half diagonals as `records.Camera` defines it, with one-sigma; n_photos : how many it was fitted on."""
+    """A phone's lens. camera : "make model" as EXIF has it; focal_half_diagonals : focal length over
+    the photo's half diagonal; focal_sd_frac : its relative one-sigma; k1, k1_sd : radial term in half
+    diagonals as `records.Camera` defines it, with one-sigma; n_photos : how many it was fitted on."""
 
     camera: str
     focal_half_diagonals: float

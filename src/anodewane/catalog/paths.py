@@ -18,9 +18,11 @@ MAX_PATH_CHARS = 2_000_000
 
 
 def rings_from_path(text: str, what: str) -> list[Floats]:
-    """Closed rings (n, 2) of path data, one a subpath, in the order written. Curves are sampled to `shapes.CHORD_MM`.
+    """Closed rings (n, 2) of path data, one a subpath, in the order written. Curves are sampled to
+    `shapes.CHORD_MM`.
 
-    Paths of straight lines are read here: svgelements takes some 45 ms for one of 300 points, its import included, and this 1 ms. Curves go to svgelements.
+    Paths of straight lines are read here: svgelements takes some 45 ms for one of 300 points, its
+    import included, and this 1 ms. Curves go to svgelements.
 
     Parameters
     ----------
@@ -52,7 +54,8 @@ def rings_from_path(text: str, what: str) -> list[Floats]:
 
 
 def rings_from_segments(path: Any, what: str, closed_gap_mm: float = 1e-6) -> list[Floats]:
-    """Closed rings of an svgelements path, in its own units (mm). A subpath whose ends lie within `closed_gap_mm` counts as closed.
+    """Closed rings of an svgelements path, in its own units (mm). A subpath whose ends lie within
+    `closed_gap_mm` counts as closed.
 
     Raises
     ------
@@ -170,7 +173,8 @@ def _straight_rings(text: str, what: str) -> list[Floats]:
 
 
 def _sampled(segment: Any) -> Floats:
-    """Points on a curve after its start: twice as many until the chords keep within `CHORD_MM`, by their middles and quarters."""
+    """Points on a curve after its start: twice as many until the chords keep within `CHORD_MM`, by
+    their middles and quarters."""
     n = 4
     while True:
         t = np.linspace(0, 1, 4 * n + 1)

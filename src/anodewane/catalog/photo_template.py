@@ -1,4 +1,5 @@
-"""A template from the outline of a new part that was photographed on the sheet: straightened a little, its round holes made round."""
+"""A template from the outline of a new part that was photographed on the sheet: straightened a little,
+its round holes made round."""
 
 from __future__ import annotations
 
@@ -18,7 +19,8 @@ STRAIGHTEN_MM = 0.1
 """Farthest that straightening may move an outline: what a photo's edge is good to, not more."""
 
 ROUND_RMS_MM, ROUND_RMS_FRAC = 0.25, 0.015
-"""A ring is called round when its points lie within this rms of their circle: so much, or so much of its radius where that is more."""
+"""A ring is called round when its points lie within this rms of their circle: so much, or so much of
+its radius where that is more."""
 
 MIN_HOLE_MM = 2.5
 """Smaller holes in a photographed outline are specks."""
@@ -37,7 +39,8 @@ def template_from_outline(
     Parameters
     ----------
     outline_mm : rings, or polygons of rings
-        Part frame, mm, with the height of the part's edge already taken out. Of several polygons the largest counts; specks are dropped.
+        Part frame, mm, with the height of the part's edge already taken out. Of several polygons the
+        largest counts; specks are dropped.
     name, thickness_mm, options
         What the photo doesn't say; see `anodewane.catalog.drawing.template_from_drawn_rings`.
 

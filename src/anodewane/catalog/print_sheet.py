@@ -1,7 +1,8 @@
 """Draw a sheet: one display list in millimetres, written as an exact vector PDF or as a picture.
 
-The list holds filled polygons (a marker's black cells merged into one shape, because abutting cells leave hairline seams that break detection),
-lines and words. Typst sets it with the fonts in its own wheel, so a sheet comes out alike on every machine, and byte for byte the same each time.
+The list holds filled polygons (a marker's black cells merged into one shape, because abutting cells
+leave hairline seams that break detection), lines and words. Typst sets it with the fonts in its own
+wheel, so a sheet comes out alike on every machine, and byte for byte the same each time.
 """
 
 from __future__ import annotations
@@ -33,7 +34,8 @@ FONT = "DejaVu Sans Mono"
 HAIR_MM = 0.25
 TICK_MM = 4.0
 NAME_MM = (5.0, 2.8, 1.8)
-"""Size of the words beside a label's code: largest, smallest in one line, smallest. The shortest sheet box holds the longest label at 2.2 mm."""
+"""Size of the words beside a label's code: largest, smallest in one line, smallest. The shortest sheet
+box holds the longest label at 2.2 mm."""
 
 MEASURE_ME = "measure me: 100 mm, print at 100 %"
 HOW_TO = {
@@ -71,7 +73,8 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """One line of words. at : left end of the base line, mm; size_mm : font size; upright : read from the right-hand side when False."""
+    """One line of words. at : left end of the base line, mm; size_mm : font size; upright : read from
+    the right-hand side when False."""
 
     text: str
     at: tuple[float, float]
@@ -89,7 +92,8 @@ def srgb_level(reflectance: float) -> float:
 
 
 def display_list(design: SheetDesign, label: Label | None = None) -> list[Mark]:
-    """Everything that is printed on a sheet, in the sheet frame, mm: the label as a code and, in the box for the position, in words."""
+    """Everything that is printed on a sheet, in the sheet frame, mm: the label as a code and, in the
+    box for the position, in words."""
     layout = make_layout(design)
     marks: list[Mark] = [Fill((quad,), 0.0) for quad in layout.black_mm]
     marks += _marker_fills(design.name)
@@ -182,7 +186,8 @@ def _merged_cells(black: Any, left: float, top: float, cell: float, box: Any, un
 
 
 def _name_words(label: Label, place: tuple[float, float, float, float]) -> list[Mark]:
-    """Boat (bold) and position, as large as their box allows: a line each down to a readable size, then in more lines."""
+    """Boat (bold) and position, as large as their box allows: a line each down to a readable size, then
+    in more lines."""
     x, y, width, height = place
     for size, may_wrap in [(s, False) for s in np.arange(NAME_MM[0], NAME_MM[1], -0.1)] + [
         (s, True) for s in np.arange(NAME_MM[1], NAME_MM[2], -0.1)
@@ -266,7 +271,8 @@ def _mm(value: float) -> str:
 
 
 def sheet_pdf(name: str, labels: Sequence[Label] = ()) -> bytes:
-    """A sheet as a vector PDF that asks viewers not to scale it: one page without a label, or one for each. Same input, same bytes."""
+    """A sheet as a vector PDF that asks viewers not to scale it: one page without a label, or one for
+    each. Same input, same bytes."""
     import io
 
     from pypdf import PdfReader, PdfWriter
@@ -294,7 +300,8 @@ def sheet_png(name: str, dpi: float = 600.0, label: Label | None = None) -> byte
 
 
 def sheet_picture(name: str, px_per_mm: float, label: Label | None = None) -> Bytes:
-    """A sheet as grey pixels, uint8 (h, w): pixel (0, 0) covers the sheet's upper left corner, so sheet x is ``(col + 0.5) / px_per_mm - width / 2``."""
+    """A sheet as grey pixels, uint8 (h, w): pixel (0, 0) covers the sheet's upper left corner, so sheet
+    x is ``(col + 0.5) / px_per_mm - width / 2``."""
     import io
 
     from PIL import Image

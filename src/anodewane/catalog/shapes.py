@@ -1,7 +1,10 @@
-"""Parts made from a few measures: plates, discs, rings, triangles, wedges, teardrops, bars, half-collars and rods.
+"""Parts made from a few measures: plates, discs, rings, triangles, wedges, teardrops, bars,
+half-collars and rods.
 
-Each shape is a function from millimetres to a `Template`; `SHAPES` names them for the command line and the library. The part frame's origin is at the middle of the part
-(a triangle's near its centroid), its length along x. Arcs are sampled to `CHORD_MM`; whole circles keep their exact area, so that a hole reads its nominal diameter.
+Each shape is a function from millimetres to a `Template`; `SHAPES` names them for the command line and
+the library. The part frame's origin is at the middle of the part (a triangle's near its centroid), its
+length along x. Arcs are sampled to `CHORD_MM`; whole circles keep their exact area, so that a hole
+reads its nominal diameter.
 """
 
 from __future__ import annotations
@@ -22,7 +25,8 @@ CHORD_MM = 0.02
 
 
 class Common(TypedDict, total=False):
-    """What any part has beside its shape; see `anodewane.records.Template`. washer_mm : outer diameter of the washers of its fixing holes."""
+    """What any part has beside its shape; see `anodewane.records.Template`. washer_mm : outer diameter
+    of the washers of its fixing holes."""
 
     name: str
     mount: Mount
@@ -52,7 +56,8 @@ def rectangular_plate(
     slot_pitch_mm: float | None = None,
     **common: Unpack[Common],
 ) -> Template:
-    """Rectangular plate with rounded corners; round holes in one or more rows, or slots along its length. `holes` counts those of a row."""
+    """Rectangular plate with rounded corners; round holes in one or more rows, or slots along its
+    length. `holes` counts those of a row."""
     _positive(length_mm=length_mm, width_mm=width_mm)
     outer = rounded_polygon(_rectangle(length_mm, width_mm), corner_mm)
     xs = _spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
@@ -150,7 +155,8 @@ def wedge(
     hole_pitch_mm: float | None = None,
     **common: Unpack[Common],
 ) -> Template:
-    """Plate that narrows from one end to the other; where the narrow end is thinner too (`thin_end_mm`), its fill factor says so."""
+    """Plate that narrows from one end to the other; where the narrow end is thinner too
+    (`thin_end_mm`), its fill factor says so."""
     _positive(length_mm=length_mm, wide_mm=wide_mm, narrow_mm=narrow_mm)
     h, a, b = length_mm / 2, wide_mm / 2, narrow_mm / 2
     outer = rounded_polygon(np.array([[-h, -a], [h, -b], [h, b], [-h, a]]), corner_mm)
@@ -159,7 +165,8 @@ def wedge(
         for x in _spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
     ]
     if thin_end_mm is not None:
-        # Mean height over the trapezium where width and height both fall evenly: Simpson's rule is exact for their product.
+        # Mean height over the trapezium where width and height both fall evenly: Simpson's rule is
+        # exact for their product.
         middle = (wide_mm + narrow_mm) / 2 * (thickness_mm + thin_end_mm) / 2
         mean = (
             (wide_mm * thickness_mm + 4 * middle + narrow_mm * thin_end_mm) / 6 / ((wide_mm + narrow_mm) / 2)
@@ -185,7 +192,8 @@ def teardrop(
     hole_pitch_mm: float | None = None,
     **common: Unpack[Common],
 ) -> Template:
-    """Round nose running out into a narrow tail of diameter `tail_mm`: the smoothest line round two circles. Holes along its length."""
+    """Round nose running out into a narrow tail of diameter `tail_mm`: the smoothest line round two
+    circles. Holes along its length."""
     _positive(length_mm=length_mm, width_mm=width_mm, tail_mm=tail_mm)
     big, small = width_mm / 2, tail_mm / 2
     apart = length_mm - big - small
@@ -221,7 +229,8 @@ def bar(
     hole_pitch_mm: float | None = None,
     **common: Unpack[Common],
 ) -> Template:
-    """Long bar with round ends (of radius `end_mm`, half the width where not given), often cast on a steel strap: give `core_depth_mm`."""
+    """Long bar with round ends (of radius `end_mm`, half the width where not given), often cast on a
+    steel strap: give `core_depth_mm`."""
     _positive(length_mm=length_mm, width_mm=width_mm)
     outer = rounded_polygon(_rectangle(length_mm, width_mm), width_mm / 2 if end_mm is None else end_mm)
     inner = [
@@ -246,7 +255,8 @@ def half_collar(
     corner_mm: float = 2.0,
     **common: Unpack[Common],
 ) -> Template:
-    """Half of a clamp-on shaft collar, seen along the shaft: half a ring, trimmed by half the gap between the halves. Its length along the shaft is the thickness."""
+    """Half of a clamp-on shaft collar, seen along the shaft: half a ring, trimmed by half the gap
+    between the halves. Its length along the shaft is the thickness."""
     _positive(diameter_mm=diameter_mm, bore_mm=bore_mm, length_mm=length_mm)
     if bore_mm >= diameter_mm or gap_mm < 0 or gap_mm >= bore_mm:
         raise UsageError(
@@ -276,7 +286,8 @@ def half_collar(
 
 
 def rod(length_mm: float, diameter_mm: float, *, end_mm: float = 0.0, **common: Unpack[Common]) -> Template:
-    """Round rod lying on its side, its ends rounded by `end_mm`. It wastes all round, so its mount is open."""
+    """Round rod lying on its side, its ends rounded by `end_mm`. It wastes all round, so its
+    mount is open."""
     _positive(length_mm=length_mm, diameter_mm=diameter_mm)
     common.setdefault("mount", "open")
     outer = rounded_polygon(_rectangle(length_mm, diameter_mm), end_mm)
@@ -325,11 +336,12 @@ PARAMETER_TEXT: dict[str, str] = {
 """What each parameter means, for help texts; a test holds it to the functions."""
 
 
-# --- outlines ------------------------------------------------------------------------------------------------------------------------
+# --- outlines ------------------------------------------------------------------------------------
 
 
 def circle(centre_mm: Any, diameter_mm: float) -> Floats:
-    """Ring (n, 2) of exactly the circle's area, anticlockwise; its points lie a little outside the circle, its chords a little inside."""
+    """Ring (n, 2) of exactly the circle's area, anticlockwise; its points lie a little outside the
+    circle, its chords a little inside."""
     n = 8 * math.ceil(_steps(diameter_mm / 2, 2 * math.pi) / 8)
     angle = np.arange(n) * 2 * np.pi / n
     radius = diameter_mm / 2 * math.sqrt((2 * math.pi / n) / math.sin(2 * math.pi / n))
@@ -376,7 +388,8 @@ def rounded_polygon(corners_mm: Any, radius_mm: float) -> Floats:
 
 
 def swollen_polygon(corners_mm: Any, radius_mm: float) -> Floats:
-    """Anticlockwise convex polygon (n, 2) grown outward by `radius_mm`, its corners round: Minkowski's sum with a disc."""
+    """Anticlockwise convex polygon (n, 2) grown outward by `radius_mm`, its corners round: Minkowski's
+    sum with a disc."""
     corners = np.asarray(corners_mm, float)
     if radius_mm == 0:
         return corners
@@ -388,7 +401,7 @@ def swollen_polygon(corners_mm: Any, radius_mm: float) -> Floats:
     return np.vstack(pieces)
 
 
-# --- inside --------------------------------------------------------------------------------------------------------------------------
+# --- inside --------------------------------------------------------------------------------------
 
 
 def _part(
@@ -427,7 +440,8 @@ def _rectangle(length_mm: float, width_mm: float) -> Floats:
 
 
 def _steps(radius_mm: float, sweep: float) -> int:
-    """Chords that keep within `CHORD_MM` of an arc: the sagitta of a chord over the angle t is r (1 - cos(t / 2))."""
+    """Chords that keep within `CHORD_MM` of an arc: the sagitta of a chord over the angle t is r (1
+    - cos(t / 2))."""
     step = 2 * math.acos(max(0.0, 1 - CHORD_MM / radius_mm)) if radius_mm > CHORD_MM else math.pi / 2
     return max(1, math.ceil(abs(sweep) / step))
 

@@ -1,4 +1,5 @@
-"""What the QR code on a sheet says: boat and position, with a version in front and a checksum behind. Pure text; print_sheet.py draws it, stages/label.py reads it.
+"""What the QR code on a sheet says: boat and position, with a version in front and a checksum behind.
+Pure text; print_sheet.py draws it, stages/label.py reads it.
 
 Four lines of UTF-8::
 
@@ -7,10 +8,11 @@ Four lines of UTF-8::
     port quarter
     M41XZ
 
-The first is the version of this format; the last is the top 25 bits of CRC-32 (ISO 3309, as zlib has it) over the lines before it, as five of Crockford's
-base-32 digits. A name holds no line feed, so nothing needs escaping, and any phone that scans the code shows it in words. The code is the smallest of three sizes
-that holds the payload at error correction M, so that a short label has large modules; within that size the correction is as strong as fits. A name that doesn't fit
-is refused, never cut.
+The first is the version of this format; the last is the top 25 bits of CRC-32 (ISO 3309, as zlib has
+it) over the lines before it, as five of Crockford's base-32 digits. A name holds no line feed, so
+nothing needs escaping, and any phone that scans the code shows it in words. The code is the smallest of
+three sizes that holds the payload at error correction M, so that a short label has large modules;
+within that size the correction is as strong as fits. A name that doesn't fit is refused, never cut.
 """
 
 from __future__ import annotations
@@ -30,7 +32,8 @@ CAPACITY_BYTES: dict[int, dict[str, int]] = {
     29: {"M": 42, "Q": 32, "H": 24},
     33: {"M": 62, "Q": 46, "H": 34},
 }
-"""Bytes that a code of so many modules a side holds, by error correction: versions 2 to 4 (ISO/IEC 18004:2015, table 7)."""
+"""Bytes that a code of so many modules a side holds, by error correction: versions 2 to 4 (ISO/IEC
+18004:2015, table 7)."""
 
 QUIET_MODULES = 4
 """Width of the white border about a code (ISO/IEC 18004:2015, 6.3.8)."""
@@ -53,7 +56,8 @@ _RANGES = (
     (0x490, 0x491),
 )
 _SIGNS = "‐–—‘’‚“”„•№"
-"""What the sheet's font has in both weights: ASCII, Latin of Europe, Greek, Cyrillic, and signs that names are written with."""
+"""What the sheet's font has in both weights: ASCII, Latin of Europe, Greek, Cyrillic, and signs that
+names are written with."""
 
 
 def label_of(boat: str, position: str) -> Label:
@@ -93,7 +97,7 @@ def _shown(text: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in text)
 
 
-# --- the payload -----------------------------------------------------------------------------------------------------------------------
+# --- the payload ---------------------------------------------------------------------------------
 
 
 def encode(label: Label) -> bytes:
@@ -103,13 +107,15 @@ def encode(label: Label) -> bytes:
 
 
 def code_size(payload: bytes) -> tuple[int, str]:
-    """Side in modules of the smallest code that holds the payload at correction M, and the strongest correction that fits it."""
+    """Side in modules of the smallest code that holds the payload at correction M, and the strongest
+    correction that fits it."""
     n = min(n for n, capacity in CAPACITY_BYTES.items() if len(payload) <= capacity["M"])
     return n, next(level for level in ("H", "Q", "M") if len(payload) <= CAPACITY_BYTES[n][level])
 
 
 def parse(payload: bytes) -> Label | None:
-    """The label that a code's bytes stand for; None for anybody else's code, a damaged one, or one of a version that this program doesn't know. Never raises."""
+    """The label that a code's bytes stand for; None for anybody else's code, a damaged one, or one of a
+    version that this program doesn't know. Never raises."""
     try:
         text = payload.decode("utf-8")
     except UnicodeDecodeError:
@@ -129,7 +135,8 @@ def parse(payload: bytes) -> Label | None:
 
 
 def is_foreign(payload: bytes) -> bool:
-    """Whether a code's bytes are a text, and not one that begins as a label does: somebody else's code, read whole."""
+    """Whether a code's bytes are a text, and not one that begins as a label does: somebody else's
+    code, read whole."""
     try:
         text = payload.decode("utf-8")
     except UnicodeDecodeError:
@@ -142,11 +149,12 @@ def _check_digits(body: str) -> str:
     return "".join(_DIGITS[value >> shift & 31] for shift in (20, 15, 10, 5, 0))
 
 
-# --- a list of them --------------------------------------------------------------------------------------------------------------------
+# --- a list of them ------------------------------------------------------------------------------
 
 
 def labels_from_csv(text: str) -> tuple[Label, ...]:
-    """Read labels from a list with columns 'boat' and 'position' (others are passed over), comma, semicolon or tab between them; each label once, in order.
+    """Read labels from a list with columns 'boat' and 'position' (others are passed over), comma,
+    semicolon or tab between them; each label once, in order.
 
     Raises
     ------

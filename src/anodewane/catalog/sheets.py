@@ -1,9 +1,10 @@
 """The printed sheets as data: which markers and saddle points each has, and where.
 
-A sheet is a chessboard of `square_mm` squares with an empty field in it; every white square of the board carries a marker. The points that scale the photo
-are the saddle points, where four squares meet: blur and ink spread move a marker's own corners but not a saddle
-(docs/decisions/0001-sheet-pattern.md). Markers only say which saddle is which, and their ids say which sheet it is.
-Frame: sheet mm, origin at the centre, y up (`anodewane.units`).
+A sheet is a chessboard of `square_mm` squares with an empty field in it; every white square of the
+board carries a marker. The points that scale the photo are the saddle points, where four squares meet:
+blur and ink spread move a marker's own corners but not a saddle (docs/decisions/0001-sheet-pattern.md).
+Markers only say which saddle is which, and their ids say which sheet it is. Frame: sheet mm, origin at
+the centre, y up (`anodewane.units`).
 """
 
 from __future__ import annotations
@@ -16,21 +17,25 @@ from anodewane.records import SheetLayout
 
 DICTIONARY = "DICT_5X5_250"
 MARKER_FRAC = 0.74
-"""Side of a marker over the side of its square: leaves a white border of about one marker cell at 15 mm squares."""
+"""Side of a marker over the side of its square: leaves a white border of about one marker cell at
+15 mm squares."""
 
 GREY_REFLECTANCE = (0.75, 0.5, 0.25)
-"""Light sent back by the grey patches as a share of the paper's, if the printer were perfect. Nominal: printers differ."""
+"""Light sent back by the grey patches as a share of the paper's, if the printer were perfect. Nominal:
+printers differ."""
 
 CHECK_LINE_MM = 100.0
 
 
 SHEET_VERSION = 1
-"""Printed on every sheet. Raise it when squares, markers or patches move; ids must then change too, because the layout is known from them."""
+"""Printed on every sheet. Raise it when squares, markers or patches move; ids must then change too,
+because the layout is known from them."""
 
 
 @dataclass(frozen=True, slots=True)
 class SheetDesign:
-    """What a layout is generated from, and where its words go. All in the sheet frame, mm; "place" is a lower left corner."""
+    """What a layout is generated from, and where its words go. All in the sheet frame, mm; "place" is a
+    lower left corner."""
 
     name: str
     paper: str
@@ -68,7 +73,8 @@ DESIGNS: dict[str, SheetDesign] = {
             check_x_mm=(-50.0, 62.0), check_y_mm=(-46.0, -50.0), grey_mm=(-34.0, -24.0), grey_side_mm=14.0,
             words_mm=(-34.0, 46.0), words_size_mm=2.9, position_mm=(-34.0, -62.0, 46.0, 18.0), label_mm=(15.0, -64.0, 35.0),
         ),
-        # ISO 216 A4 lying; a frame two squares thick round the field for the part. What is printed in the field keeps to its rim.
+        # ISO 216 A4 lying; a frame two squares thick round the field for the part. What is printed in
+        # the field keeps to its rim.
         SheetDesign(
             name="mat-a4", paper="A4", width_mm=297.0, height_mm=210.0, square_mm=15.0, cols=19, rows=13, clear_cols=(2, 17), clear_rows=(2, 11), first_id=60,
             check_x_mm=(-50.0, -63.0), check_y_mm=(-107.0, -50.0), grey_mm=(-92.0, -65.0), grey_side_mm=10.0,

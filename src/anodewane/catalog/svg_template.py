@@ -1,7 +1,10 @@
-"""A template from an SVG drawing at true size. svgelements reads it, after the document has been held to what can be trusted.
+"""A template from an SVG drawing at true size. svgelements reads it, after the document has been held
+to what can be trusted.
 
-Only documents that state a width and a height in mm, cm or in, and a viewBox, have a size: in others a unit is a guess (svgelements with ``ppi=25.4`` then errs
-by 14 or 100 times). The XML parser behind it expands entities, so a DOCTYPE is refused before it is reached; so are `use` elements, which may refer to themselves.
+Only documents that state a width and a height in mm, cm or in, and a viewBox, have a size: in others a
+unit is a guess (svgelements with ``ppi=25.4`` then errs by 14 or 100 times). The XML parser behind it
+expands entities, so a DOCTYPE is refused before it is reached; so are `use` elements, which may refer
+to themselves.
 """
 
 from __future__ import annotations
@@ -28,7 +31,8 @@ _SVG = "{http://www.w3.org/2000/svg}"
 def template_from_svg(
     data: bytes, name: str, thickness_mm: float, **options: Unpack[DrawingOptions]
 ) -> Template:
-    """Make a template from an SVG drawing of the new part seen from above: the largest closed line is its outline, those inside are holes.
+    """Make a template from an SVG drawing of the new part seen from above: the largest closed line is
+    its outline, those inside are holes.
 
     Parameters
     ----------

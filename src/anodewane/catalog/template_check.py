@@ -1,4 +1,5 @@
-"""From rings and figures to a `Template`: everything that can be wrong with a new part is refused here, in one sentence with a remedy.
+"""From rings and figures to a `Template`: everything that can be wrong with a new part is refused here,
+in one sentence with a remedy.
 
 Every maker (parameters, template file, SVG, DXF, photo) ends in `checked_template`.
 """
@@ -19,7 +20,8 @@ from anodewane.units import Floats, Rings
 from anodewane.wear.metals import METALS, mass_g
 
 MIN_SIZE_MM, MAX_SIZE_MM = 5.0, 2000.0
-"""Longest side of a part that a phone can photograph beside a sheet; outside it the outline is in other units."""
+"""Longest side of a part that a phone can photograph beside a sheet; outside it the outline is
+in other units."""
 
 MIN_THICKNESS_MM, MAX_THICKNESS_MM = 0.5, 500.0
 MIN_WALL_MM = 0.2
@@ -29,12 +31,14 @@ MAX_POINTS = 20_000
 """Points of an outline: a sheet of 2 m sampled to 0.02 mm needs fewer."""
 
 MASS_RATIO = (0.5, 1.7)
-"""Weighed mass over volume times density, within which a new part's figures can belong together: a light section or a steel core, never kilograms for grams."""
+"""Weighed mass over volume times density, within which a new part's figures can belong together: a
+light section or a steel core, never kilograms for grams."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fixing:
-    """A fixing hole as a maker knows it: the index of its ring (the outer outline is 0) and its washer's outer diameter, None when unknown."""
+    """A fixing hole as a maker knows it: the index of its ring (the outer outline is 0) and its
+    washer's outer diameter, None when unknown."""
 
     ring: int
     washer_mm: float | None
@@ -112,7 +116,8 @@ def hole_diameter(ring: Floats) -> float:
     perimeter = float(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1).sum())
     if 4 * math.pi * area > 0.97 * perimeter * perimeter:
         return round(2 * math.sqrt(area / math.pi), 4)
-    # The least width of a polygon lies across one of its edges (rotating calipers; a few hundred edges need no clever order).
+    # The least width of a polygon lies across one of its edges (rotating calipers; a few hundred edges
+    # need no clever order).
     edge = np.roll(ring, -1, axis=0) - ring
     normal = np.column_stack([-edge[:, 1], edge[:, 0]]) / np.linalg.norm(edge, axis=1, keepdims=True)
     return round(float(np.ptp((ring - ring.mean(axis=0)) @ normal.T, axis=0).min()), 4)
@@ -128,7 +133,8 @@ def _ring(name: str, ring: Any, index: int) -> Floats:
         )
     if len(points) > 1 and np.array_equal(points[0], points[-1]):
         points = points[:-1]
-    # To a nanometre, as template files are written, so that a part is the same before and after its file; -0 becomes 0.
+    # To a nanometre, as template files are written, so that a part is the same before and after its
+    # file; -0 becomes 0.
     points = np.round(points, 6) + 0.0
     # A point that repeats its forerunner has no direction to recede along.
     points = (

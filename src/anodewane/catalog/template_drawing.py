@@ -224,7 +224,8 @@ def _centre(template: Template, hole: FixingHole) -> tuple[float, float]:
 
 
 def _pitch(template: Template) -> tuple[Floats, Floats, float] | None:
-    """The two fixing holes farthest apart along x, or the first two where none lie side by side, and their distance."""
+    """The two fixing holes farthest apart along x, or the first two where none lie side by side, and
+    their distance."""
     centres = [np.array(_centre(template, h)) for h in template.fixing_holes]
     if len(centres) < 2:
         return None

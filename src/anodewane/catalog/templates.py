@@ -37,7 +37,7 @@ from anodewane.geometry.rings import ring_area
 from anodewane.records import Template
 from anodewane.units import Floats
 
-# --- the library ---------------------------------------------------------------------------------------------------------------------
+# --- the library ---------------------------------------------------------------------------------
 
 
 @lru_cache(maxsize=1)
@@ -92,7 +92,7 @@ def _read_text(path: Any) -> str:
     return read_text(path, "template file")
 
 
-# --- template files ------------------------------------------------------------------------------------------------------------------
+# --- template files ------------------------------------------------------------------------------
 
 _KEYS: dict[str, tuple[str, bool]] = {
     # key: (kind, required)
@@ -115,7 +115,8 @@ MAX_TEXT_CHARS = 4_000_000
 def template_from_toml(text: str) -> Template:
     """Read a template file's text.
 
-    The largest subpath of the outline is the part, the others are its holes, numbered from 1 in the order written.
+    The largest subpath of the outline is the part, the others are its holes, numbered from 1 in the
+    order written.
 
     Raises
     ------
@@ -166,7 +167,8 @@ def template_from_toml(text: str) -> Template:
 
 
 def template_to_toml(template: Template) -> str:
-    """The template as the text of a file that `template_from_toml` reads back to the same template (coordinates to a nanometre)."""
+    """The template as the text of a file that `template_from_toml` reads back to the same template
+    (coordinates to a nanometre)."""
     lines = [
         "# A new part, lengths in millimetres. The outline is SVG path data in the part's own frame, y up; further subpaths are holes.",
         f"name = {_quoted(template.name)}",
@@ -236,7 +238,8 @@ def _is_kind(value: Any, kind: str) -> bool:
 
 
 def _fixing(name: str, number: int, hole: dict[str, Any], rings: list[Floats]) -> Fixing:
-    """A `[[fixing_holes]]` table; adds the hole to `rings` where a centre and a diameter ask for one that isn't there."""
+    """A `[[fixing_holes]]` table; adds the hole to `rings` where a centre and a diameter ask for one
+    that isn't there."""
     here = f"Fixing hole {number} of the template '{name}'"
     unknown = set(hole) - set(_HOLE_KEYS)
     if unknown:
@@ -288,7 +291,7 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-# --- symmetry ------------------------------------------------------------------------------------------------------------------------
+# --- symmetry ------------------------------------------------------------------------------------
 
 SYMMETRY_TOLERANCE_MM = 0.5
 CONTINUOUS_STEPS = 36
@@ -296,10 +299,13 @@ CONTINUOUS_STEPS = 36
 
 
 def symmetries(template: Template) -> tuple[Floats, ...]:
-    """Rigid motions (2, 3) that lay the template's outline, holes included, on itself within 0.5 mm: turns first, the identity foremost, then reflections.
+    """Rigid motions (2, 3) that lay the template's outline, holes included, on itself within 0.5 mm:
+    turns first, the identity foremost, then reflections.
 
-    The distance is Hausdorff's between the boundaries. A round part has every turn; it gets `CONTINUOUS_STEPS` of them, and as many reflections.
-    Reflections are listed whether or not the template's `mirror_ok` allows them (their determinant is -1). A worn part's pose is known up to these.
+    The distance is Hausdorff's between the boundaries. A round part has every turn; it gets
+    `CONTINUOUS_STEPS` of them, and as many reflections. Reflections are listed whether or not
+    the template's `mirror_ok` allows them (their determinant is -1). A worn part's pose is
+    known up to these.
     """
     return _symmetries(_RingsByDigest(template_digest(template), template.rings))
 
@@ -364,7 +370,8 @@ def _symmetries(part: _RingsByDigest) -> tuple[Floats, ...]:
         1,
     )
     turns = [(j * 360 / fold, False) for j in range(fold)]
-    # With one reflection there are as many as turns, 360 / k apart. It lies along a principal axis of the boundary, unless all axes are alike.
+    # With one reflection there are as many as turns, 360 / k apart. It lies along a principal axis of
+    # the boundary, unless all axes are alike.
     spread = np.cov(boundary.T)
     (minor, major), vectors = np.linalg.eigh(spread)
     if fold <= 2 and major - minor > 0.02 * major:

@@ -1,6 +1,8 @@
-"""The command: a lazy group, the one place where errors become exit codes, and a standard output that carries the answer only.
+"""The command: a lazy group, the one place where errors become exit codes, and a standard output that
+carries the answer only.
 
-One file a command, holding a click command of the command's name; it imports click and `anodewane.errors` at most, everything else inside the function.
+One file a command, holding a click command of the command's name; it imports click and
+`anodewane.errors` at most, everything else inside the function.
 """
 
 from __future__ import annotations
@@ -54,7 +56,8 @@ def _print_version(ctx: click.Context, _param: click.Parameter, value: bool) -> 
 @click.option("--debug", is_flag=True, help="On an unexpected fault, print where it happened.")
 @click.pass_context
 def cli(ctx: click.Context, debug: bool) -> None:
-    """Say from a phone photo how much of a sacrificial anode is gone, how sure that is, and whether to replace it.
+    """Say from a phone photo how much of a sacrificial anode is gone, how sure that is, and whether
+    to replace it.
 
     Print the sheet with 'card', take a photo of the part beside it, and 'judge' the photo.
     """
@@ -63,7 +66,8 @@ def cli(ctx: click.Context, debug: bool) -> None:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command and return its exit code. Errors turn into a sentence on standard error and an exit code here and nowhere else."""
+    """Run the command and return its exit code. Errors turn into a sentence on standard error and an
+    exit code here and nowhere else."""
     state: dict[str, Any] = {"debug": False}
     try:
         result = cli.main(

@@ -1,4 +1,5 @@
-"""Keep standard output for the answer: whatever else prints, Python or a C library, goes to standard error."""
+"""Keep standard output for the answer: whatever else prints, Python or a C library, goes to
+standard error."""
 
 from __future__ import annotations
 
@@ -12,10 +13,12 @@ from anodewane.errors import OutputNotWritable
 
 @contextlib.contextmanager
 def answer_only() -> Iterator[Callable[[str], None]]:
-    """Yield the one function that writes to standard output; inside, everything else printed goes to standard error.
+    """Yield the one function that writes to standard output; inside, everything else printed goes to
+    standard error.
 
-    The real output is kept aside as a private file descriptor and descriptor 1 is pointed at standard error, so that a C library's ``printf`` is caught
-    as well as ``print``. Where standard output isn't the process's own (under a test runner), only Python's stream is changed.
+    The real output is kept aside as a private file descriptor and descriptor 1 is pointed at standard
+    error, so that a C library's ``printf`` is caught as well as ``print``. Where standard output isn't
+    the process's own (under a test runner), only Python's stream is changed.
 
     Raises
     ------
@@ -65,7 +68,8 @@ def answer_only() -> Iterator[Callable[[str], None]]:
 
 
 def _flush_c() -> None:
-    """Empty the C library's buffer while descriptor 1 still leads to standard error; a late flush would land in the answer."""
+    """Empty the C library's buffer while descriptor 1 still leads to standard error; a late flush would
+    land in the answer."""
     import ctypes
 
     with contextlib.suppress(OSError, AttributeError, TypeError):

@@ -106,16 +106,22 @@ def batch(
     dry_run: bool,
     quiet: bool,
 ) -> None:
-    """Judge every photo of FOLDER, in any nesting, and write a record and an overlay for each, a summary (CSV, XLSX, JSON Lines) and a contact sheet.
+    """Judge every photo of FOLDER, in any nesting, and write a record and an overlay for each, a
+    summary (CSV, XLSX, JSON Lines) and a contact sheet.
 
-    Boat and position come from photos.csv beside the photos, from the label on the sheet, or from the folders: BOAT/POSITION/photo.jpg or BOAT/position.jpg. A photo
-    that can't be judged is a row like any other. Standard output gets one line of JSON with the totals. The exit code is 0 when every photo was judged, else 7.
+    Boat and position come from photos.csv beside the photos, from the label on the sheet, or from the
+    folders: BOAT/POSITION/photo.jpg or BOAT/position.jpg. A photo that can't be judged is a row like
+    any other. Standard output gets one line of JSON with the totals. The exit code is 0 when every
+    photo was judged, else 7.
 
-    With --same-part photos of one boat and position are judged together: one row, one record, and a narrower interval (docs/views.md says how to take them).
+    With --same-part photos of one boat and position are judged together: one row, one record, and a
+    narrower interval (docs/views.md says how to take them).
 
-    With --book each photo is judged against the part that the season's book has at its boat and position, and what was judged is kept there.
+    With --book each photo is judged against the part that the season's book has at its boat and
+    position, and what was judged is kept there.
 
-    FOLDER and OUT may be addresses of object storage, such as s3://bucket/photos (pip install 'anodewane[cloud]'); docs/cluster.md has more on that and on --engine.
+    FOLDER and OUT may be addresses of object storage, such as s3://bucket/photos (pip install
+    'anodewane[cloud]'); docs/cluster.md has more on that and on --engine.
     """
     from anodewane.cli._stdout import answer_only
 
@@ -197,7 +203,8 @@ def _parts(book_file: Path | None, hauled_on: date | None, target: Path | Place)
 
 
 def _keep(book_file: Path, out: Path, hauled_on: date | None) -> tuple[str, ...]:
-    """Take the results into the book; return what has no place there. The results stay in their folder whatever becomes of that."""
+    """Take the results into the book; return what has no place there. The results stay in their folder
+    whatever becomes of that."""
     from anodewane.book.intake import find_records, place_records, told
     from anodewane.book.listing import refresh
     from anodewane.book.store import open_book
@@ -305,7 +312,8 @@ def _is(count: int) -> str:
 
 
 def _listing(job: Job) -> str:
-    """What would be done, in sections; every photo, or part with all of its photos, stands in exactly one of the first four."""
+    """What would be done, in sections; every photo, or part with all of its photos, stands in exactly
+    one of the first four."""
     from anodewane.batch.placing import settle
     from anodewane.batch.plan import SKIP_WORDS
 

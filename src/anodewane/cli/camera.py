@@ -25,7 +25,8 @@ import click
 def camera(photos: tuple[Path, ...], out: Path, check_line: float | None) -> None:
     """Measure a phone's lens once, from three or more photos of the sheet, for 'judge --camera FILE.toml'.
 
-    Take five or more with one phone and one lens, the sheet filling most of the frame: straight from above, and tilted 20 to 35 degrees from all four sides.
+    Take five or more with one phone and one lens, the sheet filling most of the frame: straight from
+    above, and tilted 20 to 35 degrees from all four sides.
     """
     from dataclasses import replace
 

@@ -34,9 +34,11 @@ SHEETS = ("card", "mat-a4", "mat-letter")
 def card(
     sheet: str, out: Path | None, dpi: float | None, pairs: tuple[tuple[str, str], ...], labels: Path | None
 ) -> None:
-    """Write the scale sheet to print: 'card' (A5) lies beside the part, 'mat-a4' and 'mat-letter' lie under it.
+    """Write the scale sheet to print: 'card' (A5) lies beside the part, 'mat-a4' and
+    'mat-letter' lie under it.
 
-    Print it at 100 % ("actual size"), then measure its two lines of 100 mm. Where they measure otherwise, give 'judge' the length with --check-line.
+    Print it at 100 % ("actual size"), then measure its two lines of 100 mm. Where they measure
+    otherwise, give 'judge' the length with --check-line.
     """
     from anodewane.catalog.print_sheet import sheet_pdf, sheet_png
     from anodewane.catalog.sheet_label import label_of, labels_from_csv

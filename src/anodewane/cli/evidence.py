@@ -1,4 +1,5 @@
-"""``anodewane evidence``: the bag that proves a report; packed, checked, judged again, time-stamped and signed."""
+"""``anodewane evidence``: the bag that proves a report; packed, checked, judged again,
+time-stamped and signed."""
 
 from __future__ import annotations
 
@@ -33,7 +34,8 @@ ROOTS = click.option(
 def evidence() -> None:
     """Pack the evidence behind a report into a bag (BagIt, RFC 8493), and check such a bag.
 
-    Originals stay as they are. A bag is packed once; time-stamp and signature are added beside it without changing what they prove.
+    Originals stay as they are. A bag is packed once; time-stamp and signature are added beside it
+    without changing what they prove.
     """
 
 
@@ -85,7 +87,8 @@ def pack(
 ) -> None:
     """Pack originals, records, overlays, report, settings, templates and the model's hash into a bag.
 
-    Says plainly when originals carry the place where they were taken. Standard output gets one line of JSON with the bag's seal: the SHA-256 that stands for all of it.
+    Says plainly when originals carry the place where they were taken. Standard output gets one line of
+    JSON with the bag's seal: the SHA-256 that stands for all of it.
     """
     from anodewane.cli._stdout import answer_only
 
@@ -128,10 +131,12 @@ def pack(
 @ROOTS
 @click.pass_context
 def check(ctx: click.Context, bag: Path, signers: Path | None, roots: Path | None) -> None:
-    """Check a bag: its files against its manifests, its records against its originals, settings and templates, its signature and its time-stamp.
+    """Check a bag: its files against its manifests, its records against its originals, settings and
+    templates, its signature and its time-stamp.
 
-    The exit code is 0 when all of it holds, else 8. Nothing in the bag is followed or run. Without --signers and --root it is told which key signed and when the
-    stamp was given, but not whose key and whose stamp it is.
+    The exit code is 0 when all of it holds, else 8. Nothing in the bag is followed or run. Without
+    --signers and --root it is told which key signed and when the stamp was given, but not whose key and
+    whose stamp it is.
     """
     from anodewane.cli._stdout import answer_only
 
@@ -149,7 +154,8 @@ def check(ctx: click.Context, bag: Path, signers: Path | None, roots: Path | Non
 @BAG
 @click.pass_context
 def recheck(ctx: click.Context, bag: Path) -> None:
-    """Judge a bag's originals again, with the bag's own settings, templates and outlines, and say what differs: verdict, figures in percentage points, versions, model.
+    """Judge a bag's originals again, with the bag's own settings, templates and outlines, and say what
+    differs: verdict, figures in percentage points, versions, model.
 
     A bag that isn't whole isn't judged. The exit code is 0 when everything comes out as it was, else 8.
     """
@@ -229,7 +235,8 @@ def stamp(bag: Path, request: bool, response: Path | None, roots: Path | None) -
     help="Private key, or its public half when an agent holds it.",
 )
 def sign(bag: Path, key: Path) -> None:
-    """Sign a bag with an OpenSSH key, by ssh-keygen: proof of who packed it. Whoever checks it needs your public key."""
+    """Sign a bag with an OpenSSH key, by ssh-keygen: proof of who packed it. Whoever checks it needs
+    your public key."""
     from anodewane.cli._stdout import answer_only
 
     with answer_only() as answer:
@@ -254,7 +261,8 @@ def _whole(bag: Path) -> None:
 
 
 def _proofs(bag: Path, signers: Path | None, roots: Path | None) -> tuple[dict[str, Any], bool]:
-    """Signature and time-stamp, and whether those that are there hold. Asked for and not there is not holding."""
+    """Signature and time-stamp, and whether those that are there hold. Asked for and not there
+    is not holding."""
     from dataclasses import asdict
 
     from anodewane.evidence.signature import check_signature

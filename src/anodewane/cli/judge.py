@@ -120,14 +120,18 @@ def judge(
     position: str | None,
     as_text: bool,
 ) -> None:
-    """Judge one photo, or several of one part: how much of the part is gone, how sure that is, and whether to replace it.
+    """Judge one photo, or several of one part: how much of the part is gone, how sure that is, and
+    whether to replace it.
 
-    PHOTO is a JPEG, HEIC, PNG or WebP file, or - for standard input. The record (JSON) goes to standard output and nothing else does; a readable photo that
-    can't be judged gets a record too, with reasons and what to do, and exit code 4.
+    PHOTO is a JPEG, HEIC, PNG or WebP file, or - for standard input. The record (JSON) goes to standard
+    output and nothing else does; a readable photo that can't be judged gets a record too, with reasons
+    and what to do, and exit code 4.
 
-    With --same-part two to eight photos of one part, lying untouched by (or on) the same sheet, are judged together: one from above, the others from the side.
+    With --same-part two to eight photos of one part, lying untouched by (or on) the same sheet, are
+    judged together: one from above, the others from the side.
 
-    With --book the photo is judged against the part that the season's book has at that boat and position, and the record is kept there.
+    With --book the photo is judged against the part that the season's book has at that boat and
+    position, and the record is kept there.
     """
     from anodewane.cli._stdout import answer_only
 

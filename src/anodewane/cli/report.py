@@ -23,10 +23,13 @@ from anodewane.errors import UsageError
     help="Where to write it: a PDF, an HTML page, or both by giving it twice.",
 )
 def report(outputs: tuple[Path, ...], **asked: Any) -> None:
-    """Write a report of judged parts: a cover with all positions at a glance, a page for each part, the method, its limits, cautions, and hashes.
+    """Write a report of judged parts: a cover with all positions at a glance, a page for each part, the
+    method, its limits, cautions, and hashes.
 
-    RECORD is a file that 'judge --out' wrote, FOLDER the results of 'batch'. What is missing or contradicts itself is said on the cover and on standard error; no part
-    is left out. The same input gives the same bytes. Standard output gets one line of JSON: what was written, the counts, and what to look at.
+    RECORD is a file that 'judge --out' wrote, FOLDER the results of 'batch'. What is missing or
+    contradicts itself is said on the cover and on standard error; no part is left out. The same
+    input gives the same bytes. Standard output gets one line of JSON: what was written, the counts,
+    and what to look at.
     """
     from anodewane.cli._stdout import answer_only
 

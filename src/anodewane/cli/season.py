@@ -1,4 +1,5 @@
-"""``anodewane season``: the season's book: boats, positions, haul-outs and judgements in one file, and what follows from them."""
+"""``anodewane season``: the season's book: boats, positions, haul-outs and judgements in one file, and
+what follows from them."""
 
 from __future__ import annotations
 
@@ -62,9 +63,11 @@ CORRECT = click.option(
 
 @click.group(short_help="Keep the season's book.")
 def season() -> None:
-    """Keep the season's book: what was found at each haul-out, how fast it wears, what won't last, what to buy, and what to have looked at.
+    """Keep the season's book: what was found at each haul-out, how fast it wears, what won't last, what
+    to buy, and what to have looked at.
 
-    A book is one file. Begin with 'new' and 'import-list', then 'record' what 'anodewane batch' judged, and 'show', 'warnings' and 'order'. Dates are written 2026-04-18.
+    A book is one file. Begin with 'new' and 'import-list', then 'record' what 'anodewane batch' judged,
+    and 'show', 'warnings' and 'order'. Dates are written 2026-04-18.
     """
 
 
@@ -98,7 +101,7 @@ def _rules(settings_file: Path | None, limit: float | None = None) -> tuple[Sett
     return settings_of(settings_file, limit, None), rules
 
 
-# --- setting up --------------------------------------------------------------------------------------------------------------------------
+# --- setting up ----------------------------------------------------------------------------------
 
 
 @season.command("new", short_help="Make an empty book.")
@@ -221,7 +224,8 @@ def fit_command(
     why: str | None,
     by: str | None,
 ) -> None:
-    """Note that a new part was fitted; the one that sat there is taken off that day. The template is kept in the book."""
+    """Note that a new part was fitted; the one that sat there is taken off that day. The template is
+    kept in the book."""
     _only_with_correct(correct, fitted=fitted, why=why, by=by)
     if not correct and template is None:
         raise UsageError(
@@ -334,9 +338,11 @@ def _print_example(ctx: click.Context, _param: click.Parameter, value: bool) -> 
     help="Print a list to start from and stop.",
 )
 def import_list_command(book_file: Path, list_file: Path, dry_run: bool) -> None:
-    """Set up boats, positions, parts and haul-outs from a spreadsheet saved as CSV: a line a position, all of it or nothing.
+    """Set up boats, positions, parts and haul-outs from a spreadsheet saved as CSV: a line a position,
+    all of it or nothing.
 
-    Commas, semicolons or tabs. An empty boat means the one above. What the book has already is left as it is; a line that contradicts it is told.
+    Commas, semicolons or tabs. An empty boat means the one above. What the book has already is left as
+    it is; a line that contradicts it is told.
     """
     with _book(book_file) as (book, _):
         from anodewane.book.intake import import_list
@@ -349,7 +355,7 @@ def import_list_command(book_file: Path, list_file: Path, dry_run: bool) -> None
             _done(book, f"Took in {text}")
 
 
-# --- what was found -----------------------------------------------------------------------------------------------------------------------
+# --- what was found ------------------------------------------------------------------------------
 
 
 @season.command("record", short_help="Take judgements into the book.")
@@ -375,7 +381,8 @@ def record_command(
 ) -> None:
     """Take into the book what 'anodewane batch --out OUT' judged, or single records, with their evidence.
 
-    Taking the same in twice changes nothing. Of several photos of one part at one haul-out the latest judged one counts; all are kept.
+    Taking the same in twice changes nothing. Of several photos of one part at one haul-out the latest
+    judged one counts; all are kept.
     """
     if position is not None and (len(sources) > 1 or sources[0].is_dir()):
         raise UsageError(
@@ -441,7 +448,8 @@ def weigh_command(
     by: str | None,
     note: str | None,
 ) -> None:
-    """Note what a part weighed, clean and dry, in grams. The last weighing of a part at a haul-out counts; all are kept."""
+    """Note what a part weighed, clean and dry, in grams. The last weighing of a part at a haul-out
+    counts; all are kept."""
     with _book(book_file) as (book, _):
         day = _day_of(book, boat, hauled_on)
         book.weigh(boat, position, day, grams, by, note)
@@ -455,7 +463,8 @@ def weigh_command(
 @options(BY)
 @click.option("--undo", is_flag=True, help="Take it back into the count.")
 def withdraw_command(book_file: Path, number: int, why: str, by: str | None, undo: bool) -> None:
-    """Take a judgement out of the count, by its number in 'season history': the wrong part, the wrong boat. It stays in the book as withdrawn."""
+    """Take a judgement out of the count, by its number in 'season history': the wrong part, the wrong
+    boat. It stays in the book as withdrawn."""
     with _book(book_file) as (book, _):
         book.withdraw(number, why, by, undo=undo)
         _done(book, f"Judgement {number} {'counts again, if it is the latest' if undo else 'is withdrawn'}.")
@@ -472,7 +481,8 @@ def withdraw_command(book_file: Path, number: int, why: str, by: str | None, und
 def overrule_command(
     book_file: Path, boat: str, position: str, verdict: Any, hauled_on: date | None, why: str, by: str
 ) -> None:
-    """Set your own verdict over a part, with the reason. The photo's verdict stays beside it; 'none' takes yours back."""
+    """Set your own verdict over a part, with the reason. The photo's verdict stays beside it; 'none'
+    takes yours back."""
     with _book(book_file) as (book, _):
         day = _day_of(book, boat, hauled_on)
         book.overrule(boat, position, day, None if verdict == "none" else verdict, why, by)
@@ -534,10 +544,12 @@ def refit_command(
     camera_file: Path | None,
     as_json: bool,
 ) -> None:
-    """Check photos of new parts as fitted: is it the right part, and new? They are kept as the baseline of the next season.
+    """Check photos of new parts as fitted: is it the right part, and new? They are kept as the baseline
+    of the next season.
 
-    A photo is judged against the part that the book has for its position, or that sat there before; a batch's output or a record must have been judged so. With --on,
-    a part that passes is noted as fitted that day.
+    A photo is judged against the part that the book has for its position, or that sat there before; a
+    batch's output or a record must have been judged so. With --on, a part that passes is noted as
+    fitted that day.
     """
     if not source.is_dir() and (boat is None or position is None):
         raise UsageError("A single photo needs its boat and position.", "Give --boat and --position.")
@@ -613,7 +625,7 @@ def _judged(
     return Found(photo.name, verdict_to_json(verdict).encode(), verdict, boat, position, datetime.now(UTC))
 
 
-# --- what follows -------------------------------------------------------------------------------------------------------------------------
+# --- what follows --------------------------------------------------------------------------------
 
 
 @season.command("show", short_help="List positions: verdict, wear, what lasts.")
@@ -636,9 +648,11 @@ def show_command(
     limit: float | None,
     as_json: bool,
 ) -> None:
-    """List positions as they stand: verdict, metal gone with its interval, wear a month in the water, months left to the limit, warnings.
+    """List positions as they stand: verdict, metal gone with its interval, wear a month in the water,
+    months left to the limit, warnings.
 
-    A verdict that the book raised to replace, because the part won't last, is marked with ^; the photo's own stands beside it. Your own verdict (overrule) with !.
+    A verdict that the book raised to replace, because the part won't last, is marked with ^; the
+    photo's own stands beside it. Your own verdict (overrule) with !.
     """
     with _book(book_file) as (book, answer):
         from anodewane.book.listing import haul_out_lines, position_cells, position_json
@@ -664,7 +678,8 @@ def show_command(
 @click.argument("position", required=False)
 @options(JSON)
 def history_command(book_file: Path, boat: str, position: str | None, as_json: bool) -> None:
-    """Everything that the book holds of a boat or one position: haul-outs, parts, every judgement with its number and evidence, weighings, overrules, accepts."""
+    """Everything that the book holds of a boat or one position: haul-outs, parts, every judgement with
+    its number and evidence, weighings, overrules, accepts."""
     with _book(book_file) as (book, answer):
         from anodewane.book.intake import plain
 
@@ -691,9 +706,11 @@ def history_command(book_file: Path, boat: str, position: str | None, as_json: b
 @click.argument("boat", required=False)
 @options(SETTINGS, JSON)
 def warnings_command(book_file: Path, boat: str | None, settings_file: Path | None, as_json: bool) -> None:
-    """List warnings with their reasons and who to ask: no wear in a season, a pair uneven, far faster than last season, alloys mixed or wrong for the water.
+    """List warnings with their reasons and who to ask: no wear in a season, a pair uneven, far faster
+    than last season, alloys mixed or wrong for the water.
 
-    They say what was seen and what it may mean. Finding out is for a qualified corrosion or marine electrical technician.
+    They say what was seen and what it may mean. Finding out is for a qualified corrosion or marine
+    electrical technician.
     """
     with _book(book_file) as (book, answer):
         from anodewane.book.listing import notice_lines
@@ -727,7 +744,8 @@ def order_command(
     limit: float | None,
     as_json: bool,
 ) -> None:
-    """List what to buy for which boat and position, with counts by template and fixings; and what has to be looked at before anybody can say."""
+    """List what to buy for which boat and position, with counts by template and fixings; and what has
+    to be looked at before anybody can say."""
     outputs = [f for f in (csv_file, page_file) if f]
     with _book(book_file) as (book, answer):
         from datetime import date
@@ -759,9 +777,11 @@ def order_command(
 def calibrate_command(
     book_file: Path, template: str | None, keep: bool, settings_file: Path | None, as_json: bool
 ) -> None:
-    """Show, before and after, how weighed parts settle how fast a template's face wastes against its edge, and how far the interval narrows.
+    """Show, before and after, how weighed parts settle how fast a template's face wastes against its
+    edge, and how far the interval narrows.
 
-    The example is a part whose outline says that half its mass is gone. Scatter from part to part stays in the interval however many were weighed.
+    The example is a part whose outline says that half its mass is gone. Scatter from part to part stays
+    in the interval however many were weighed.
     """
     with _book(book_file) as (book, answer):
         from anodewane.book.calibrate import calibrate, weighings_of
@@ -863,7 +883,7 @@ def plot_command(
             )  # noqa: DTZ011 - the yard's own day
 
 
-# --- the file -----------------------------------------------------------------------------------------------------------------------------
+# --- the file ------------------------------------------------------------------------------------
 
 
 @season.command("export", short_help="Write the whole book as CSV in a zip.")
@@ -904,7 +924,7 @@ def check_command(book_file: Path) -> None:
         _say("The book is sound.")
 
 
-# --- printing -----------------------------------------------------------------------------------------------------------------------------
+# --- printing ------------------------------------------------------------------------------------
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:

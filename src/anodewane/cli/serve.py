@@ -44,9 +44,11 @@ def serve(
     limit: float | None,
     check_line: tuple[float, float] | None,
 ) -> None:
-    """Serve a page for the phone by the boat: pick boat and position, take the photo, see the verdict, correct the outline with a finger, go to the next.
+    """Serve a page for the phone by the boat: pick boat and position, take the photo, see the verdict,
+    correct the outline with a finger, go to the next.
 
-    BOOK is the season's book; judgements go into it. Photos and what the page needs are kept in the folder BOOK.yard beside it. Stop with Ctrl-C.
+    BOOK is the season's book; judgements go into it. Photos and what the page needs are kept in the
+    folder BOOK.yard beside it. Stop with Ctrl-C.
     """
     from anodewane.cli._judging import settings_of
     from anodewane.errors import UsageError

@@ -20,15 +20,17 @@ MM = click.FloatRange(min=0, min_open=True)
 
 @click.group()
 def template() -> None:
-    """List, show and make new parts (templates): from the library, from measures, from a drawing, or from a photo of the new part on the sheet."""
+    """List, show and make new parts (templates): from the library, from measures, from a drawing, or
+    from a photo of the new part on the sheet."""
 
 
-# --- list and show -------------------------------------------------------------------------------------------------------------------
+# --- list and show -------------------------------------------------------------------------------
 
 
 @template.command("list", short_help="Name the templates of the library.")
 def list_command() -> None:
-    """Name the templates of the built-in library, with size, mount, alloy and new mass. Their sizes are invented."""
+    """Name the templates of the built-in library, with size, mount, alloy and new mass. Their
+    sizes are invented."""
     from anodewane.catalog.templates import builtin_templates
     from anodewane.wear.solids import new_mass_g
 
@@ -79,7 +81,7 @@ def show_command(name: str, svg_file: Path | None, png_file: Path | None, toml_f
         write_atomic(toml_file, template_to_toml(part).encode())
 
 
-# --- what every maker asks -----------------------------------------------------------------------------------------------------------
+# --- what every maker asks -----------------------------------------------------------------------
 
 
 def _about_the_part(f: F) -> F:
@@ -218,7 +220,7 @@ def _given(options: dict[str, Any]) -> dict[str, Any]:
     return given
 
 
-# --- make ----------------------------------------------------------------------------------------------------------------------------
+# --- make ----------------------------------------------------------------------------------------
 
 
 class _ShapeGroup(click.Group):
@@ -297,7 +299,7 @@ def _shape_command(shape: str) -> click.Command:
     )
 
 
-# --- from a drawing or a photo -------------------------------------------------------------------------------------------------------
+# --- from a drawing or a photo -------------------------------------------------------------------
 
 
 @template.command("from-svg", short_help="Make a template from an SVG drawing.")
@@ -306,7 +308,8 @@ def _shape_command(shape: str) -> click.Command:
 def from_svg_command(drawing: Path, out_file: Path, name: str | None, **given: Any) -> None:
     """Make a template from an SVG drawing of the new part seen from above.
 
-    The document must state its width and height in mm, cm or in, with a viewBox. Its largest closed line is the outline, those inside are holes.
+    The document must state its width and height in mm, cm or in, with a viewBox. Its largest closed
+    line is the outline, those inside are holes.
     """
     from anodewane.catalog.svg_template import template_from_svg
     from anodewane.files import read_bytes
@@ -324,9 +327,11 @@ def from_svg_command(drawing: Path, out_file: Path, name: str | None, **given: A
 )
 @_about_a_drawing
 def from_dxf_command(drawing: Path, out_file: Path, name: str | None, **given: Any) -> None:
-    """Make a template from a DXF drawing of the new part seen from above: the closed lines of its model space.
+    """Make a template from a DXF drawing of the new part seen from above: the closed lines of
+    its model space.
 
-    The largest closed line is the outline, those inside are holes. Words, dimensions and layers that are off are passed over.
+    The largest closed line is the outline, those inside are holes. Words, dimensions and layers that
+    are off are passed over.
     """
     from anodewane.catalog.dxf_template import template_from_dxf
     from anodewane.files import read_bytes
@@ -361,9 +366,11 @@ def from_photo_command(
     solid: str,
     **given: Any,
 ) -> None:
-    """Make a template from a photo of the new part on or beside the sheet, on a ground that contrasts with it.
+    """Make a template from a photo of the new part on or beside the sheet, on a ground that
+    contrasts with it.
 
-    The outline is straightened by 0.1 mm at most, and round holes are made round. Take the photo from straight above, 700 mm away or more.
+    The outline is straightened by 0.1 mm at most, and round holes are made round. Take the photo from
+    straight above, 700 mm away or more.
     """
     from dataclasses import replace
 

@@ -1,7 +1,10 @@
-"""BagIt bags (RFC 8493, version 1.0): written whole or not at all, and read as if someone hostile had packed them.
+"""BagIt bags (RFC 8493, version 1.0): written whole or not at all, and read as if someone hostile
+had packed them.
 
-Own code, because the known library moves the files that it packs and follows whatever a manifest names; tests hold our bags against it. Of a bag that is read nothing is
-followed: links and special files are refused unopened, names must stay inside, sizes are limited, and every file that a manifest names or forgets is told by name.
+Own code, because the known library moves the files that it packs and follows whatever a manifest names;
+tests hold our bags against it. Of a bag that is read nothing is followed: links and special files are
+refused unopened, names must stay inside, sizes are limited, and every file that a manifest names or
+forgets is told by name.
 """
 
 from __future__ import annotations
@@ -41,8 +44,8 @@ FaultKind = Literal["changed", "missing", "extra", "refused", "wrong"]
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What is wrong with a bag. kind : a file that is changed, missing or extra; something refused unopened; or wrong in itself. file : its name in the bag, None for
-    the bag as a whole."""
+    """What is wrong with a bag. kind : a file that is changed, missing or extra; something refused
+    unopened; or wrong in itself. file : its name in the bag, None for the bag as a whole."""
 
     kind: FaultKind
     file: str | None
@@ -51,17 +54,19 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class BagFile:
-    """A file to be packed: its name in the bag ("data/..."), and its bytes, where they lie, or a way to make them when their turn comes."""
+    """A file to be packed: its name in the bag ("data/..."), and its bytes, where they lie, or a way to
+    make them when their turn comes."""
 
     name: str
     content: bytes | Path | Callable[[], bytes]
 
 
-# --- writing ---------------------------------------------------------------------------------------------------------------------------
+# --- writing -------------------------------------------------------------------------------------
 
 
 def safe_name(name: str, most: int = 60) -> str:
-    """A file name that every disk takes (RFC 8493 6.1): ASCII letters, digits, dot, minus and underline; its ending kept."""
+    """A file name that every disk takes (RFC 8493 6.1): ASCII letters, digits, dot, minus and
+    underline; its ending kept."""
     plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
     plain = re.sub(r"[^A-Za-z0-9._-]+", "_", plain).strip("._-") or "file"
     if len(plain) > most:
@@ -180,7 +185,7 @@ def _decoded(name: str) -> str:
     )
 
 
-# --- reading ---------------------------------------------------------------------------------------------------------------------------
+# --- reading -------------------------------------------------------------------------------------
 
 
 class _Found:

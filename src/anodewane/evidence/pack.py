@@ -1,7 +1,9 @@
 """The evidence bag: what goes in, what it must say of itself, and judging its originals again.
 
-A bag holds the untouched originals, the records, overlays, the report, settings, templates and the model's hash, with an index (`data/bag.json`) that ties them together.
-Whoever opens it later needs no anodewane to see that nothing was changed: `sha256sum -c manifest-sha256.txt` does, and `data/README.txt` says so.
+A bag holds the untouched originals, the records, overlays, the report, settings, templates and the
+model's hash, with an index (`data/bag.json`) that ties them together. Whoever opens it later needs no
+anodewane to see that nothing was changed: `sha256sum -c manifest-sha256.txt` does, and
+`data/README.txt` says so.
 """
 
 from __future__ import annotations
@@ -56,8 +58,9 @@ The SHA-256 of tagmanifest-sha256.txt stands for the whole bag.
 
 @dataclass(frozen=True, slots=True)
 class Packed:
-    """A bag that was packed. seal : SHA-256 of its tag manifest; located, device : positions whose original says where it was taken, or which device took it;
-    said : everything that the packer has to know, as sentences."""
+    """A bag that was packed. seal : SHA-256 of its tag manifest; located, device : positions whose
+    original says where it was taken, or which device took it; said : everything that the packer has to
+    know, as sentences."""
 
     folder: Path
     seal: str
@@ -68,7 +71,7 @@ class Packed:
     said: tuple[str, ...]
 
 
-# --- packing ---------------------------------------------------------------------------------------------------------------------------
+# --- packing -------------------------------------------------------------------------------------
 
 
 def pack(
@@ -85,13 +88,15 @@ def pack(
     Parameters
     ----------
     settings_files : sequence of Path
-        Settings that records were judged with, other than the defaults; what `judge` was given on the command line is worked out from the record.
+        Settings that records were judged with, other than the defaults; what `judge` was given on the
+        command line is worked out from the record.
     handed_files : sequence of Path
         Masks and outlines that a person handed in; found by the SHA-256 that the record names.
     camera_file : Path, optional
         The lens profile that photos were judged with.
     strip_location : bool
-        Pack copies without place and device, pixels untouched, in place of the originals; the index holds the hashes of both.
+        Pack copies without place and device, pixels untouched, in place of the originals; the index
+        holds the hashes of both.
 
     Raises
     ------
@@ -272,7 +277,8 @@ def _plainly(located: list[str], device: list[str], n: int, strip: bool) -> list
 
 @dataclass(frozen=True, slots=True)
 class _Views:
-    """The further photos that a part was judged from: their entries in the index, and whether any says where or by which device."""
+    """The further photos that a part was judged from: their entries in the index, and whether any says
+    where or by which device."""
 
     entries: list[dict[str, Any]]
     location: bool
@@ -350,16 +356,18 @@ def _read_original(position: str, photo: Path | None, name: str, sha256: str) ->
     return data
 
 
-# --- settings --------------------------------------------------------------------------------------------------------------------------
+# --- settings ------------------------------------------------------------------------------------
 
 
 def settings_json(settings: Settings) -> bytes:
-    """Settings as the very bytes whose SHA-256 begins with their digest, so that a later version, with more knobs or fewer, can still check them."""
+    """Settings as the very bytes whose SHA-256 begins with their digest, so that a later version, with
+    more knobs or fewer, can still check them."""
     return json.dumps(asdict(settings), sort_keys=True, separators=(",", ":")).encode()
 
 
 def settings_from_json(data: bytes) -> tuple[Settings, tuple[str, ...]]:
-    """Settings of a bag as this version understands them, and what it doesn't: knobs that it no longer has, and knobs that the bag doesn't state.
+    """Settings of a bag as this version understands them, and what it doesn't: knobs that it no longer
+    has, and knobs that the bag doesn't state.
 
     Raises
     ------
@@ -398,8 +406,9 @@ def _settings(file: Path) -> Settings:
 
 
 class _SettingsPool:
-    """Settings by digest: the defaults and the files that were given, each also with what `judge` takes on the command line and the record repeats (limit, check
-    lines, weight, thickness), and as the season's book calibrated them. A digest that comes out right is proof; nothing is guessed."""
+    """Settings by digest: the defaults and the files that were given, each also with what `judge` takes
+    on the command line and the record repeats (limit, check lines, weight, thickness), and as the
+    season's book calibrated them. A digest that comes out right is proof; nothing is guessed."""
 
     def __init__(
         self, given: Sequence[Settings], verdicts: Sequence[Verdict], calibrations: Sequence[Calibration]
@@ -449,7 +458,7 @@ class _SettingsPool:
         return out
 
 
-# --- checking --------------------------------------------------------------------------------------------------------------------------
+# --- checking ------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -463,7 +472,8 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """A bag that was checked. faults : empty when it is as it was packed and agrees with itself; seal : SHA-256 of its tag manifest."""
+    """A bag that was checked. faults : empty when it is as it was packed and agrees with itself; seal :
+    SHA-256 of its tag manifest."""
 
     faults: tuple[Fault, ...]
     seal: str | None
@@ -471,7 +481,8 @@ class Checked:
 
 
 def check(folder: Path) -> Checked:
-    """Check a bag: its files against the manifests, then its records against its originals, settings and templates.
+    """Check a bag: its files against the manifests, then its records against its originals, settings
+    and templates.
 
     Raises
     ------
@@ -533,7 +544,8 @@ def _check_part(
     faults: list[Fault] = []
 
     def bytes_of(key: str, most: int = MAX_TAG_BYTES) -> tuple[str | None, bytes | None]:
-        """A file that the index names: its name and content; nothing is opened that isn't a plain file under data/."""
+        """A file that the index names: its name and content; nothing is opened that isn't a plain
+        file under data/."""
         value = entry.get(key)
         name = value.get("file") if isinstance(value, dict) else value
         if name is None:
@@ -655,13 +667,15 @@ def _check_views(
     return faults
 
 
-# --- judging again ---------------------------------------------------------------------------------------------------------------------
+# --- judging again -------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """A part judged again. then, now : "replace" ... "cannot_judge", now None where it couldn't be judged again (why says why). mass_points, area_points : now less
-    then, percentage points, None where either has no figure; low_points, high_points : of the mass interval's ends. other : what else differs."""
+    """A part judged again. then, now : "replace" ... "cannot_judge", now None where it couldn't
+    be judged again (why says why). mass_points, area_points : now less then, percentage points,
+    None where either has no figure; low_points, high_points : of the mass interval's ends. other
+    : what else differs."""
 
     position: str
     same: bool
@@ -676,7 +690,8 @@ class Again:
 
 
 def recheck(folder: Path, parts: Sequence[Part]) -> tuple[Again, ...]:
-    """Judge a checked bag's originals again with the bag's settings, templates and outlines, and tell the differences.
+    """Judge a checked bag's originals again with the bag's settings, templates and outlines, and tell
+    the differences.
 
     Raises
     ------

@@ -1,10 +1,13 @@
-"""What a photo's file says besides its pixels: where it was taken, which device took it; and a copy without that, pixel for pixel the same.
+"""What a photo's file says besides its pixels: where it was taken, which device took it; and a copy
+without that, pixel for pixel the same.
 
-A stripped copy is made by rewriting the file's containers: only segments that are needed to show the picture are kept, and a small EXIF block with the facts that judging
-needs (turn, date, focal length, size, zoom, kind of camera). The compressed picture itself isn't touched. Before a copy is handed out it is read again: pixels and
-facts must be the same, and nothing of the place may be left.
+A stripped copy is made by rewriting the file's containers: only segments that are needed to show the
+picture are kept, and a small EXIF block with the facts that judging needs (turn, date, focal length,
+size, zoom, kind of camera). The compressed picture itself isn't touched. Before a copy is handed out it
+is read again: pixels and facts must be the same, and nothing of the place may be left.
 
-Standards: JPEG ITU-T T.81 annex B, EXIF CIPA DC-008-2019, PNG ISO/IEC 15948, WebP RFC 9649, HEIF ISO/IEC 23008-12 with ISO/IEC 14496-12 boxes.
+Standards: JPEG ITU-T T.81 annex B, EXIF CIPA DC-008-2019, PNG ISO/IEC 15948, WebP RFC 9649, HEIF
+ISO/IEC 23008-12 with ISO/IEC 14496-12 boxes.
 """
 
 from __future__ import annotations
@@ -25,9 +28,11 @@ GPS_IFD, EXIF_IFD = 0x8825, 0x8769
 KEPT_MAIN = (0x010F, 0x0110, 0x0112)
 """Make, Model, Orientation: the kind of camera, not which one."""
 KEPT_EXIF = (0x9003, 0x9004, 0x9011, 0xA002, 0xA003, 0xA404, 0xA405)
-"""DateTimeOriginal, DateTimeDigitized, OffsetTimeOriginal, PixelXDimension, PixelYDimension, DigitalZoomRatio, FocalLengthIn35mmFilm."""
+"""DateTimeOriginal, DateTimeDigitized, OffsetTimeOriginal, PixelXDimension, PixelYDimension,
+DigitalZoomRatio, FocalLengthIn35mmFilm."""
 DEVICE_TAGS = (0xA420, 0xA430, 0xA431, 0xA435, 0x927C)
-"""ImageUniqueID, CameraOwnerName, BodySerialNumber, LensSerialNumber, MakerNote (which often holds serial numbers)."""
+"""ImageUniqueID, CameraOwnerName, BodySerialNumber, LensSerialNumber, MakerNote (which often holds
+serial numbers)."""
 
 _PLACE_WORDS = re.compile(
     rb"GPSL(?:atitude|ongitude)|LocationShown|LocationCreated|photoshop:City|\xa9xyz|com\.apple\.quicktime\.location",
@@ -40,7 +45,8 @@ _DEVICE_WORDS = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Carried:
-    """What a file says beside its pixels. location : where the photo was taken; device : a device's number, its owner or its maker's own notes."""
+    """What a file says beside its pixels. location : where the photo was taken; device : a device's
+    number, its owner or its maker's own notes."""
 
     location: bool
     device: bool
@@ -87,7 +93,8 @@ def _parsed(block: bytes) -> Any:
 
 
 def small_exif(block: bytes | None) -> bytes:
-    """An EXIF block ("Exif", two zeros, TIFF) with nothing but what judging needs; empty when there is nothing to keep."""
+    """An EXIF block ("Exif", two zeros, TIFF) with nothing but what judging needs; empty when there is
+    nothing to keep."""
     from PIL import Image
 
     old = _parsed(block) if block else None
@@ -152,11 +159,12 @@ def _cannot(name: str) -> UsageError:
     )
 
 
-# --- JPEG ------------------------------------------------------------------------------------------------------------------------------
+# --- JPEG ----------------------------------------------------------------------------------------
 
 
 def _jpeg(data: bytes, name: str) -> bytes:
-    """Keep the segments that the picture needs, up to the end of the first picture. What lies behind it (a second picture, a film) is left out."""
+    """Keep the segments that the picture needs, up to the end of the first picture. What lies behind it
+    (a second picture, a film) is left out."""
     out = [b"\xff\xd8"]
     exif: bytes | None = None
     kept: list[bytes] = []
@@ -199,7 +207,8 @@ def _jpeg(data: bytes, name: str) -> bytes:
 
 
 def _scan_end(data: bytes, at: int) -> int:
-    """Index after the end-of-image marker of the picture whose first scan header is at `at`. Progressive pictures have tables and further scans between."""
+    """Index after the end-of-image marker of the picture whose first scan header is at `at`.
+    Progressive pictures have tables and further scans between."""
     while True:
         found = data.find(b"\xff", at)
         if found < 0 or found + 1 >= len(data):
@@ -213,7 +222,7 @@ def _scan_end(data: bytes, at: int) -> int:
         at = found + 2 + struct.unpack(">H", data[found + 2 : found + 4].ljust(2, b"\0"))[0]
 
 
-# --- PNG, WebP -------------------------------------------------------------------------------------------------------------------------
+# --- PNG, WebP -----------------------------------------------------------------------------------
 
 PNG_KEPT = frozenset(
     {
@@ -286,13 +295,14 @@ def _webp(data: bytes) -> bytes:
     return b"RIFF" + struct.pack("<I", len(body) + 4) + b"WEBP" + body
 
 
-# --- HEIC ------------------------------------------------------------------------------------------------------------------------------
+# --- HEIC ----------------------------------------------------------------------------------------
 
 HEIC_BOXES = frozenset({b"ftyp", b"meta", b"mdat", b"free", b"skip", b"wide"})
 
 
 def _heic(data: bytes, name: str) -> bytes:
-    """Overwrite every metadata item where it lies, at its own length, so that nothing else moves: EXIF by the small block and zeros, the rest by spaces."""
+    """Overwrite every metadata item where it lies, at its own length, so that nothing else moves: EXIF
+    by the small block and zeros, the rest by spaces."""
     import pi_heif
 
     at = 0

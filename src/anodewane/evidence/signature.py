@@ -1,6 +1,8 @@
-"""Proof of who packed a bag: an OpenSSH signature (PROTOCOL.sshsig) over its tag manifest, made and checked by `ssh-keygen -Y`, which nearly every computer has.
+"""Proof of who packed a bag: an OpenSSH signature (PROTOCOL.sshsig) over its tag manifest, made and
+checked by `ssh-keygen -Y`, which nearly every computer has.
 
-The key stays where it is: ssh-keygen reads it, asks for its passphrase or its hardware token itself, and also takes a public key whose private half an agent holds.
+The key stays where it is: ssh-keygen reads it, asks for its passphrase or its hardware token itself,
+and also takes a public key whose private half an agent holds.
 """
 
 from __future__ import annotations
@@ -23,8 +25,9 @@ SECONDS = 600
 
 @dataclass(frozen=True, slots=True)
 class Signature:
-    """What a bag's signature says. holds : it is over this bag's tag manifest; key : kind and fingerprint of the key; signer : whose key that is by the file of
-    signers that was given, None when none was or it isn't in it; why : what is wrong."""
+    """What a bag's signature says. holds : it is over this bag's tag manifest; key : kind and
+    fingerprint of the key; signer : whose key that is by the file of signers that was given, None when
+    none was or it isn't in it; why : what is wrong."""
 
     holds: bool
     key: str | None

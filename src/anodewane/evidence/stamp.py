@@ -1,6 +1,8 @@
-"""Proof of time: an RFC 3161 time-stamp over the bag's tag manifest, and so over everything in the bag. Nothing here uses a network.
+"""Proof of time: an RFC 3161 time-stamp over the bag's tag manifest, and so over everything in the bag.
+Nothing here uses a network.
 
-A request is written into the bag; whoever packs it sends that to a service of their choice and adds the response. Reading and verifying is rfc3161-client's.
+A request is written into the bag; whoever packs it sends that to a service of their choice and adds the
+response. Reading and verifying is rfc3161-client's.
 """
 
 from __future__ import annotations
@@ -20,8 +22,9 @@ MAX_STAMP_BYTES = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """What a bag's time-stamp says. time : when the service saw the seal (ISO 8601, UTC), None when it can't be told; holds : the stamp is over this bag's tag
-    manifest; trusted : it was also checked down to a root certificate that was given, None when none was; why : what is wrong, None when nothing."""
+    """What a bag's time-stamp says. time : when the service saw the seal (ISO 8601, UTC), None when it
+    can't be told; holds : the stamp is over this bag's tag manifest; trusted : it was also checked down
+    to a root certificate that was given, None when none was; why : what is wrong, None when nothing."""
 
     time: str | None
     holds: bool

@@ -16,7 +16,8 @@ from anodewane.units import Floats
 def undistort_px(camera: Camera, points_px: Floats) -> Floats:
     """Move recorded points (n, 2) to where a lens without distortion would have put them.
 
-    ``r_u = r_d (1 + k1 r_d^2)``, r in half diagonals about the principal point (the even-order radial model of Brown 1966, first term).
+    ``r_u = r_d (1 + k1 r_d^2)``, r in half diagonals about the principal point (the even-order radial
+    model of Brown 1966, first term).
     """
     d = (np.asarray(points_px, float) - camera.centre_px) / camera.half_diagonal_px
     out: Floats = (
@@ -44,7 +45,8 @@ def project(camera: Camera, points_mm: Floats) -> Floats:
 
 
 def to_height(camera: Camera, points_px: Floats, height_mm: Any) -> Floats:
-    """Sheet-frame x, y (n, 2) where the lines of sight of photo points (n, 2) meet the height `height_mm` (scalar or (n,)) above the sheet."""
+    """Sheet-frame x, y (n, 2) where the lines of sight of photo points (n, 2) meet the height
+    `height_mm` (scalar or (n,)) above the sheet."""
     u = (undistort_px(camera, points_px) - camera.centre_px) / camera.focal_px
     ray = np.concatenate([u, np.ones((*u.shape[:-1], 1))], axis=-1) @ camera.rotation
     along = (np.asarray(height_mm, float) - camera.position_mm[2]) / ray[..., 2]

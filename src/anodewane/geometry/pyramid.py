@@ -1,4 +1,5 @@
-"""A photo at a half, a quarter ... of its size, made once and shared by all that look at it from afar: the sheet's finder, the segmenter's looks, the picture."""
+"""A photo at a half, a quarter ... of its size, made once and shared by all that look at it from afar:
+the sheet's finder, the segmenter's looks, the picture."""
 
 from __future__ import annotations
 
@@ -13,7 +14,8 @@ _HALVES: WeakKeyDictionary[Photo, list[Bytes]] = WeakKeyDictionary()
 
 
 def halved(photo: Photo, times: int) -> Bytes:
-    """Return the photo's pixels, uint8 (H // 2^times, W // 2^times, 3), each the mean of 2 x 2 of the next larger: the last odd row and column are left out."""
+    """Return the photo's pixels, uint8 (H // 2^times, W // 2^times, 3), each the mean of 2 x 2 of the
+    next larger: the last odd row and column are left out."""
     import cv2
 
     known = _HALVES.setdefault(photo, [photo.rgb])
@@ -29,7 +31,8 @@ def halved(photo: Photo, times: int) -> Bytes:
 
 
 def halvings(factor: float) -> int:
-    """How often a picture may be halved on the way to one that is smaller by `factor`, and never become smaller than it."""
+    """How often a picture may be halved on the way to one that is smaller by `factor`, and never become
+    smaller than it."""
     times = 0
     while factor >= 2 ** (times + 1):
         times += 1

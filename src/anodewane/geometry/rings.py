@@ -34,7 +34,8 @@ def oriented(rings: Rings) -> Rings:
 
 
 def resample_ring(ring: Floats, step: float) -> Floats:
-    """Points at equal arc-length steps of about `step` along a closed ring (n, 2), starting at its first point."""
+    """Points at equal arc-length steps of about `step` along a closed ring (n, 2), starting at
+    its first point."""
     closed = np.vstack([ring, ring[:1]])
     arc = np.r_[0, np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))]
     n = max(8, round(arc[-1] / step))
@@ -43,7 +44,8 @@ def resample_ring(ring: Floats, step: float) -> Floats:
 
 
 def ring_normals(ring: Floats, smooth: int = 1) -> Floats:
-    """Unit normals (n, 2) pointing to the right of travel: out of the metal for an anticlockwise outer ring and a clockwise hole.
+    """Unit normals (n, 2) pointing to the right of travel: out of the metal for an anticlockwise outer
+    ring and a clockwise hole.
 
     `smooth` is how many points on each side the tangent spans.
     """
@@ -70,7 +72,8 @@ def pieces_to_shapely(pieces: tuple[Rings, ...]) -> Any:
 
 
 def polygons_of(shape: Any) -> list[Any]:
-    """The shapely polygons in any geometry, largest first; lines and points that `make_valid` leaves are dropped."""
+    """The shapely polygons in any geometry, largest first; lines and points that `make_valid`
+    leaves are dropped."""
     from shapely import get_parts
 
     parts = (

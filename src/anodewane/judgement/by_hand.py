@@ -1,7 +1,9 @@
-"""An outline that a person hands in: painted as a mask, or drawn as SVG or GeoJSON, with who made it and when.
+"""An outline that a person hands in: painted as a mask, or drawn as SVG or GeoJSON, with who
+made it and when.
 
-Coordinates. A mask has the size of the upright photo. GeoJSON is in photo pixels as the record's `outline.photo_px` has them, pixel centres at integers. An SVG is
-drawn over the photo in a drawing program, where the photo's upper left corner is (0, 0): half a pixel is taken off.
+Coordinates. A mask has the size of the upright photo. GeoJSON is in photo pixels as the record's
+`outline.photo_px` has them, pixel centres at integers. An SVG is drawn over the photo in a drawing
+program, where the photo's upper left corner is (0, 0): half a pixel is taken off.
 """
 
 from __future__ import annotations
@@ -27,7 +29,8 @@ CURVE_POINTS = 24
 
 @dataclass(frozen=True, slots=True)
 class Handed:
-    """A handed outline: the mask, who and when, and the size of the photo that it was painted for (None for an outline)."""
+    """A handed outline: the mask, who and when, and the size of the photo that it was painted for (None
+    for an outline)."""
 
     mask: MetalMask
     manual: Manual
@@ -122,7 +125,8 @@ def _geojson_rings(thing: Any) -> list[Any]:
 
 
 def rings_from_svg(data: bytes, name: str = "outline") -> list[Floats]:
-    """Return the rings (n, 2) of every closed shape of an SVG in photo pixels, pixel centres at integers. Its view box is the photo."""
+    """Return the rings (n, 2) of every closed shape of an SVG in photo pixels, pixel centres at
+    integers. Its view box is the photo."""
     from defusedxml import DefusedXmlException
     from defusedxml.ElementTree import fromstring
 

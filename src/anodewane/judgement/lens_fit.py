@@ -1,4 +1,5 @@
-"""Measure a phone's lens from several photos of the sheet: one focal length and one radial term for all of them, a pose and a wandering axis for each.
+"""Measure a phone's lens from several photos of the sheet: one focal length and one radial term for all
+of them, a pose and a wandering axis for each.
 
 Not a stage of a judgement; `anodewane camera` runs it once per phone.
 """
@@ -25,7 +26,8 @@ MIN_K1_SD_GAIN = 0.6
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """A photo of the sheet without its pixels, so that many large ones fit in memory. size_px : (width, height)."""
+    """A photo of the sheet without its pixels, so that many large ones fit in memory. size_px :
+    (width, height)."""
 
     name: str
     sha256: str
@@ -37,7 +39,8 @@ class Shot:
 
 @dataclass(frozen=True, slots=True)
 class LensReport:
-    """The profile and what it does. before_px, after_px : rms of the sheet's points, per photo, with the stated lens and with the measured one."""
+    """The profile and what it does. before_px, after_px : rms of the sheet's points, per photo, with
+    the stated lens and with the measured one."""
 
     profile: LensProfile
     focal_35mm_stated: float | None
@@ -88,7 +91,8 @@ def measure_lens(shots: list[Shot], settings: Settings) -> LensReport:
     axis_sd = settings.principal_point_sd_frac * half_diagonal
     # The stated lens, for comparison: nothing of it may move.
     before = [fit_shared([v], half_diagonal, (float(np.log(focal)), 1e-4, 0.0, 1e-6), axis_sd) for v in views]
-    # The profile takes the place of EXIF's focal length, so EXIF may not hold it back; k1 may be anything a lens is.
+    # The profile takes the place of EXIF's focal length, so EXIF may not hold it back; k1 may be
+    # anything a lens is.
     fit = fit_shared(views, half_diagonal, (float(np.log(focal)), 0.5, 0.0, 0.2), axis_sd)
     tilts = tuple(float(np.degrees(np.arccos(np.clip(-c.rotation[2, 2], -1, 1)))) for c in fit.cameras)
     focal_fit_sd, k1_sd = float(np.sqrt(fit.inner_cov[0, 0])), float(np.sqrt(fit.inner_cov[1, 1]))

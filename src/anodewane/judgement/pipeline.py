@@ -1,8 +1,9 @@
 """The judgement, stage by stage. Read this first.
 
-``load -> card -> plane -> label -> flatten, segment (two looks) -> refine -> fouling -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage
-that can't go on raises `CannotJudge`, and the record then holds the refusal beside whatever was measured before it. Exceptions are for unreadable input and a bad
-model.
+``load -> card -> plane -> label -> flatten, segment (two looks) -> refine -> fouling -> align -> wear
+-> decide``. A readable photo always gets a `Verdict`: a stage that can't go on raises `CannotJudge`,
+and the record then holds the refusal beside whatever was measured before it. Exceptions are for
+unreadable input and a bad model.
 """
 
 from __future__ import annotations
@@ -165,7 +166,8 @@ def examine(
     profile: LensProfile | None = None,
     trace: Trace | None = None,
 ) -> tuple[Grade, tuple[Reason, ...]]:
-    """Carry a loaded photo through the stages, leaving in `found` what each of them found; the grade and its reasons.
+    """Carry a loaded photo through the stages, leaving in `found` what each of them found; the grade
+    and its reasons.
 
     Raises
     ------
@@ -221,12 +223,14 @@ def outline_of_new_part(
     solid: str = "plate",
     segmenter: Segmenter | None = None,
 ) -> Rings:
-    """Plan outline of a new part photographed on the sheet, in its own mm: centred, its long side along x, holes clockwise.
+    """Plan outline of a new part photographed on the sheet, in its own mm: centred, its long side along
+    x, holes clockwise.
 
     Parameters
     ----------
     thickness_mm : float
-        The part's height above the sheet: a new wall stands straight, so this is all that the height correction needs. A rod's diameter.
+        The part's height above the sheet: a new wall stands straight, so this is all that the height
+        correction needs. A rod's diameter.
     solid : {"plate", "rod"}
 
     Raises
@@ -278,7 +282,7 @@ def outline_of_new_part(
     return oriented(tuple((np.asarray(r) - centre) @ turn for r in plan))
 
 
-# --- the record ------------------------------------------------------------------------------------------------------------------------
+# --- the record ----------------------------------------------------------------------------------
 
 
 def record_of(found: Found, settings: Settings, grade: Grade | None, reasons: tuple[Reason, ...]) -> Verdict:
@@ -383,7 +387,8 @@ def _template(found: Found, placement: Placement | None) -> TemplateFigures:
 
 
 def _worst_in_photo(recession: RecessionFigures, placement: Placement, plane: Plane) -> RecessionFigures:
-    """The worst place as the photo shows it: the worn edge nearest to it, at the height at which the camera saw it."""
+    """The worst place as the photo shows it: the worn edge nearest to it, at the height at which the
+    camera saw it."""
     if recession.worst_part_mm is None:
         return recession
     worn = np.vstack([r for piece in placement.plan_mm for r in piece])
@@ -395,7 +400,8 @@ def _worst_in_photo(recession: RecessionFigures, placement: Placement, plane: Pl
 
 
 def _new_outline_px(placement: Placement, plane: Plane) -> tuple[tuple[tuple[float, float], ...], ...]:
-    """The new outline drawn in the photo, each point at the height at which the camera saw the nearest worn edge, so that the two coincide where nothing is gone."""
+    """The new outline drawn in the photo, each point at the height at which the camera saw the nearest
+    worn edge, so that the two coincide where nothing is gone."""
     from scipy.ndimage import gaussian_filter1d
     from scipy.spatial import cKDTree
 
@@ -410,7 +416,8 @@ def _new_outline_px(placement: Placement, plane: Plane) -> tuple[tuple[tuple[flo
         seen_at = gaussian_filter1d(heights[tree.query(points)[1]], 1.5, mode="wrap")
         on_sheet = points @ placement.sheet_from_part[:, :2].T + placement.sheet_from_part[:, 2]
         seen = project(plane.camera, np.c_[on_sheet, seen_at])
-        # where the edge changes from the top to the foot of a wall, as in a deep hole, the line would cross itself
+        # where the edge changes from the top to the foot of a wall, as in a deep hole, the line
+        # would cross itself
         clear = polygons_of(to_shapely((seen,)))
         out.append(_points(from_shapely(clear[0])[0] if clear else seen))
     return tuple(out)

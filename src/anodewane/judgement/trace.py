@@ -1,4 +1,5 @@
-"""Where stages may leave pictures for a curious reader: nowhere, or a folder. The pipeline calls it; stages never do."""
+"""Where stages may leave pictures for a curious reader: nowhere, or a folder. The pipeline calls it;
+stages never do."""
 
 from __future__ import annotations
 

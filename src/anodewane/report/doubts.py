@@ -1,7 +1,8 @@
 """What a record's own figures say about it: a record that was changed by hand seldom agrees with itself.
 
-These are necessary conditions of what the tool writes, no proof that a record is as it was: someone who changes every figure together gets past them. The proof is the
-evidence bag, and judging the photo again.
+These are necessary conditions of what the tool writes, no proof that a record is as it was:
+someone who changes every figure together gets past them. The proof is the evidence bag, and
+judging the photo again.
 """
 
 from __future__ import annotations
@@ -14,24 +15,29 @@ from anodewane.refusals import FINDINGS, REFUSALS
 from anodewane.report.texts import Catalogue, clean, shortened
 
 POINTS = 0.06
-"""Percentage points by which figures may differ that are rounded to 0.01 each or follow from areas rounded to 0.1 mm2 and masses rounded to 0.1 g."""
+"""Percentage points by which figures may differ that are rounded to 0.01 each or follow from areas
+rounded to 0.1 mm2 and masses rounded to 0.1 g."""
 
 OUTLINE_FRAC = 0.01
-"""By which the area inside the outline may differ from the area stated: pieces that overlap and coordinates rounded to 1 um."""
+"""By which the area inside the outline may differ from the area stated: pieces that overlap and
+coordinates rounded to 1 um."""
 
 RECESSION_MM = 0.6
-"""By which the plotted recession may differ from the record's greatest: the record goes by the nearest metal of points up to a 400th of the outline apart."""
+"""By which the plotted recession may differ from the record's greatest: the record goes by the nearest
+metal of points up to a 400th of the outline apart."""
 
 REPLACE_CODES = frozenset({"past_limit", "fixing_lost", "core_shows", "piece_lost"})
 
 
 def doubts(verdict: Verdict, say: Catalogue, template: Template | None = None) -> tuple[str, ...]:
-    """Return what is contradictory in a record, one sentence each, in the catalogue's language; empty for a record as the tool writes it.
+    """Return what is contradictory in a record, one sentence each, in the catalogue's language; empty
+    for a record as the tool writes it.
 
     Parameters
     ----------
     template : Template, optional
-        The new part of that name; with it the recession is held against the outline, and its SHA-256 against the record's.
+        The new part of that name; with it the recession is held against the outline, and its SHA-256
+        against the record's.
     """
     found: list[str] = []
 
@@ -160,7 +166,8 @@ def _sums(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
 
 
 def _grade(verdict: Verdict, say: Catalogue, doubt: Any) -> None:
-    """The rule of `stages.decide` on the record's own figures. Near a limit, where rounding decides, nothing is said."""
+    """The rule of `stages.decide` on the record's own figures. Near a limit, where rounding decides,
+    nothing is said."""
     if verdict.consumed is None or verdict.verdict is None:
         return
     mass, limits = verdict.consumed.mass_pct, verdict.limits

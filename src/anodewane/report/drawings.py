@@ -1,7 +1,8 @@
 """Drawings of a report as SVG, in millimetres of paper: the same text goes into the HTML page and the PDF.
 
-Everything is told by line style, shape and words first and by colour second (colours of Okabe and Ito 2008), so that a black and white print says the same. No drawing
-is wider than `WIDTH_MM`: on a phone it then fills the screen and its words stay legible.
+Everything is told by line style, shape and words first and by colour second (colours of Okabe and Ito
+2008), so that a black and white print says the same. No drawing is wider than `WIDTH_MM`: on a phone it
+then fills the screen and its words stay legible.
 """
 
 from __future__ import annotations
@@ -107,7 +108,7 @@ def _smooth(ring: Floats, tolerance: float) -> Floats:
     return simple if len(simple) >= 3 else ring
 
 
-# --- signs -----------------------------------------------------------------------------------------------------------------------------
+# --- signs ---------------------------------------------------------------------------------------
 
 
 def sign(grade: str | None, alt: str) -> Drawing:
@@ -140,11 +141,12 @@ def sign(grade: str | None, alt: str) -> Drawing:
     return s.done(alt)
 
 
-# --- the interval against the limit ----------------------------------------------------------------------------------------------------
+# --- the interval against the limit --------------------------------------------------------------
 
 
 def gauge(verdict: Verdict, say: Catalogue) -> Drawing | None:
-    """A line from 0 to 100 % of the metal: the interval as a bar, the value as a needle, the limit as a dashed gate."""
+    """A line from 0 to 100 % of the metal: the interval as a bar, the value as a needle, the limit
+    as a dashed gate."""
     if verdict.consumed is None:
         return None
     mass, limit = verdict.consumed.mass_pct, verdict.limits.limit_pct
@@ -209,11 +211,12 @@ def gauge(verdict: Verdict, say: Catalogue) -> Drawing | None:
     return s.done(alt)
 
 
-# --- doubt as bars ---------------------------------------------------------------------------------------------------------------------
+# --- doubt as bars -------------------------------------------------------------------------------
 
 
 def budget_bars(bars: Sequence[tuple[str, float]], total: tuple[str, float], say: Catalogue) -> Drawing:
-    """Causes of doubt as bars, largest first, the sum of squares' root below. Values are one standard deviation in percentage points."""
+    """Causes of doubt as bars, largest first, the sum of squares' root below. Values are one standard
+    deviation in percentage points."""
     rows = [*bars, total]
     step, name_mm, number_mm = 4.0, 47.0, 9.0
     s = _Sheet(WIDTH_MM, step * len(rows) + 1.4)
@@ -238,11 +241,12 @@ def budget_bars(bars: Sequence[tuple[str, float]], total: tuple[str, float], say
     return s.done(alt)
 
 
-# --- wear round the outline -----------------------------------------------------------------------------------------------------------
+# --- wear round the outline ----------------------------------------------------------------------
 
 
 def profile(way: Floats, depth: Floats, length_mm: float, say: Catalogue) -> Drawing:
-    """Recession against the way round the new outline, both in mm; letters at its quarters; mean dashed, worst ringed."""
+    """Recession against the way round the new outline, both in mm; letters at its quarters; mean
+    dashed, worst ringed."""
     s = _Sheet(WIDTH_MM, 46)
     left, right, top, bottom = 11.0, WIDTH_MM - 2.0, 4.0, 34.0
     most = _ceiling(float(depth.max()))
@@ -325,7 +329,8 @@ def profile(way: Floats, depth: Floats, length_mm: float, say: Catalogue) -> Dra
 
 
 def _ceiling(value: float) -> float:
-    """The next round number above: 1, 2, 5 times a power of ten; at least 1 mm, so that noise on a new part isn't drawn as mountains."""
+    """The next round number above: 1, 2, 5 times a power of ten; at least 1 mm, so that noise on a new
+    part isn't drawn as mountains."""
     for most in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0):
         if value <= most * 0.98:
             return most
@@ -339,7 +344,7 @@ def _ticks(most: float) -> tuple[list[float], int]:
     ) else 1
 
 
-# --- to scale --------------------------------------------------------------------------------------------------------------------------
+# --- to scale ------------------------------------------------------------------------------------
 
 
 def scale_text(n: float, say: Catalogue) -> str:
@@ -378,7 +383,8 @@ def new_and_left(
     worst: tuple[float, float] | None,
     say: Catalogue,
 ) -> tuple[Drawing, float]:
-    """The new outline dashed over what is left in grey, part frame, to scale. Returns the drawing and n of its scale 1:n."""
+    """The new outline dashed over what is left in grey, part frame, to scale. Returns the drawing and n
+    of its scale 1:n."""
     from anodewane.report.shapes import rings_of
 
     bounds = np.array([new.bounds, left.bounds])

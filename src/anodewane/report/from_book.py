@@ -1,4 +1,5 @@
-"""A haul-out of the season's book as a report's source: records byte for byte as judged, earlier looks, weighings, overrules, and what the book warns of."""
+"""A haul-out of the season's book as a report's source: records byte for byte as judged, earlier looks,
+weighings, overrules, and what the book warns of."""
 
 from __future__ import annotations
 
@@ -89,7 +90,8 @@ def _templates(book: Book) -> tuple[Template, ...]:
 
 
 def _history(book: Book, entries: BoatEntries, now: Reading) -> tuple[Earlier, ...]:
-    """What was seen and done at a position before and at this haul-out, oldest first; this haul-out's own look is the page itself."""
+    """What was seen and done at a position before and at this haul-out, oldest first; this haul-out's
+    own look is the page itself."""
     out = [
         Earlier(f.fitted_on.isoformat(), "refit")
         for f in entries.fittings

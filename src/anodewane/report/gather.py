@@ -1,4 +1,5 @@
-"""From files to what a report is made of: records, their photos found and checked, templates found by digest. One photo is in memory at a time."""
+"""From files to what a report is made of: records, their photos found and checked, templates found by
+digest. One photo is in memory at a time."""
 
 from __future__ import annotations
 
@@ -22,7 +23,8 @@ PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".heic", ".heif", ".hif", ".png", "
 
 @dataclass(frozen=True, slots=True)
 class RecordFile:
-    """A record as it lies on the disk. name : for the reader; data : its bytes, untouched; photo : its photo's file where that is known."""
+    """A record as it lies on the disk. name : for the reader; data : its bytes, untouched; photo : its
+    photo's file where that is known."""
 
     name: str
     data: bytes
@@ -75,7 +77,8 @@ def _first_fault(e: Exception) -> str:
 
 
 def read_record(path: Path, position: str | None = None) -> RecordFile:
-    """Read a record file; without a position it goes by the one that was read on the sheet, or else by the file's own name.
+    """Read a record file; without a position it goes by the one that was read on the sheet, or else by
+    the file's own name.
 
     Raises
     ------
@@ -170,14 +173,16 @@ def gather(records: Sequence[RecordFile], photos: Photos, templates: Templates) 
 
 
 def more_photos(verdict: Verdict, photos: Photos) -> tuple[Path | None, ...]:
-    """Where the further photos of a part lie that was judged from several, in the record's order: the first is the one above, which the record names too."""
+    """Where the further photos of a part lie that was judged from several, in the record's order: the
+    first is the one above, which the record names too."""
     return tuple(photos.locate(w.name, w.sha256) for w in verdict.views if w.sha256 != verdict.photo.sha256)
 
 
 def part_input(
     record: RecordFile, photo: Path | None, template: Template | None, more: Sequence[Path | None] = ()
 ) -> PartInput:
-    """One part. A photo that is missing, not the one that was judged or unreadable is said, and the part keeps its page. more : as `more_photos`."""
+    """One part. A photo that is missing, not the one that was judged or unreadable is said, and the
+    part keeps its page. more : as `more_photos`."""
     from anodewane.stages.load import load_photo
 
     at_hand: dict[str, Photo] = {}
@@ -192,7 +197,8 @@ def part_input(
                 at_hand[record.verdict.photo.sha256] = loaded = load_photo(data, photo.name)
                 height, width = loaded.rgb.shape[:2]
                 picture, size, taken, state = photo_picture(loaded), (width, height), loaded.taken, "shown"
-                # a record that was changed may say that its photo has another size: then its pixels lead nowhere
+                # a record that was changed may say that its photo has another size: then its
+                # pixels lead nowhere
                 if size == (record.verdict.photo.width_px, record.verdict.photo.height_px):
                     flat = flat_picture(loaded, record.verdict)
         except AnodewaneError as e:

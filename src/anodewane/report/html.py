@@ -1,6 +1,8 @@
-"""The page model as one HTML file that needs nothing else: pictures and style are in it, nothing is loaded, no script runs.
+"""The page model as one HTML file that needs nothing else: pictures and style are in it, nothing is
+loaded, no script runs.
 
-Whatever is text becomes text: elements are built by `_el`, which escapes all that isn't already an element. A content security policy in the page forbids the rest.
+Whatever is text becomes text: elements are built by `_el`, which escapes all that isn't already an
+element. A content security policy in the page forbids the rest.
 """
 
 from __future__ import annotations
@@ -61,7 +63,8 @@ class _Made(str):
 
 
 def _el(tag: str, *children: Any, **attributes: Any) -> _Made:
-    """An element; children that aren't markup are escaped, None is left out; `cls` and `for_` stand for class and for."""
+    """An element; children that aren't markup are escaped, None is left out; `cls` and `for_` stand for
+    class and for."""
     shown = "".join(
         f' {k.rstrip("_").replace("cls", "class").replace("_", "-")}="{escape(str(v))}"'
         for k, v in attributes.items()

@@ -1,6 +1,8 @@
-"""The page model: what a report says, in its final words and drawings, before anything is set as HTML or PDF. Pure: records in, frozen pages out.
+"""The page model: what a report says, in its final words and drawings, before anything is set as HTML
+or PDF. Pure: records in, frozen pages out.
 
-Every text is in the report's language; text from outside has been made harmless by `texts.clean`. Figures are rounded here and nowhere else.
+Every text is in the report's language; text from outside has been made harmless by `texts.clean`.
+Figures are rounded here and nowhere else.
 """
 
 from __future__ import annotations
@@ -29,12 +31,13 @@ PhotoState = Literal["shown", "missing", "changed", "unreadable"]
 SHORT = 80
 """Characters of a name in a heading or table; the part's page has all of it."""
 
-# --- what goes in ----------------------------------------------------------------------------------------------------------------------
+# --- what goes in --------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What the signer found at a position: it stands beside the tool's verdict and changes nothing. when : a date as given."""
+    """What the signer found at a position: it stands beside the tool's verdict and changes nothing.
+    when : a date as given."""
 
     position: str
     verdict: Grade
@@ -67,7 +70,8 @@ class Earlier:
 
 @dataclass(frozen=True, slots=True)
 class BookSays:
-    """What the season's book adds to a photo: verdict, where it raises the photo's because the part won't last, and its reasons."""
+    """What the season's book adds to a photo: verdict, where it raises the photo's because the part
+    won't last, and its reasons."""
 
     verdict: Grade | None
     reasons: tuple[Reason, ...]
@@ -75,7 +79,8 @@ class BookSays:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PartInput:
-    """One part: its record, whose bytes have record_sha256; its photo made small, or why there is none; its template, None where it isn't at hand.
+    """One part: its record, whose bytes have record_sha256; its photo made small, or why there is none;
+    its template, None where it isn't at hand.
 
     views, thickness_map : as `pictures.view_pictures` gives them, of several photos judged together.
     """
@@ -107,14 +112,15 @@ class Cover:
     dated: str | None = None
 
 
-# --- what comes out --------------------------------------------------------------------------------------------------------------------
+# --- what comes out ------------------------------------------------------------------------------
 
 Rows = tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class GlanceRow:
-    """A line of the one-look table. grade : chooses the sign, None for a refusal. anchor : of the part's page."""
+    """A line of the one-look table. grade : chooses the sign, None for a refusal. anchor : of
+    the part's page."""
 
     anchor: str
     number: int
@@ -205,7 +211,8 @@ class HashBlock:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Report:
-    """All of a report. attention : what to know before relying on it, or that there is nothing (looks_wrong). date_iso : for the PDF's own date."""
+    """All of a report. attention : what to know before relying on it, or that there is nothing
+    (looks_wrong). date_iso : for the PDF's own date."""
 
     language: str
     paper: Paper
@@ -226,7 +233,7 @@ class Report:
         return self.catalogue.say(key, **figures)
 
 
-# --- from one to the other -------------------------------------------------------------------------------------------------------------
+# --- from one to the other -----------------------------------------------------------------------
 
 
 def make_report(
@@ -358,7 +365,8 @@ def _interval(interval: Interval, say: Catalogue, digits: int = 0) -> dict[str, 
 
 
 def _consumed(v: Verdict, say: Catalogue) -> str:
-    """The metal gone with its interval, "no measurable wear" where the record says so: a share below nothing would say more than is known."""
+    """The metal gone with its interval, "no measurable wear" where the record says so: a share below
+    nothing would say more than is known."""
     if v.consumed is None:
         return say.say("cover.no_figure")
     return say.say("cover.no_wear" if no_wear(v) else "cover.consumed", **_interval(v.consumed.mass_pct, say))
@@ -424,7 +432,7 @@ def _glance(part: PartInput, page: PartPage, number: int, own: list[Finding], sa
     )
 
 
-# --- a part's page ---------------------------------------------------------------------------------------------------------------------
+# --- a part's page -------------------------------------------------------------------------------
 
 
 def _part_page(
@@ -528,7 +536,8 @@ def _sure(v: Verdict, say: Catalogue) -> str:
 
 
 def _budget(v: Verdict, say: Catalogue) -> tuple[list[tuple[str, float]], tuple[str, float]]:
-    """Causes by size with their one-sigma in points, and all together (root of the sum of squares: the causes are drawn apart)."""
+    """Causes by size with their one-sigma in points, and all together (root of the sum of squares: the
+    causes are drawn apart)."""
     bars = []
     for cause, value in v.budget.items():
         key = f"cause.{cause}"
@@ -543,7 +552,8 @@ def _budget(v: Verdict, say: Catalogue) -> tuple[list[tuple[str, float]], tuple[
 
 
 def _views(part: PartInput, say: Catalogue) -> tuple[ViewShown, ...]:
-    """The fitted solid drawn back into each photo that is at hand, and the map of the thickness that is left."""
+    """The fitted solid drawn back into each photo that is at hand, and the map of the
+    thickness that is left."""
     v, n = part.verdict, say.number
     shown = []
     for view, picture in zip(v.views, part.views, strict=False):

@@ -1,7 +1,10 @@
-"""The page model as a PDF: tagged, PDF/A-2a and PDF/UA-1, fonts embedded, the same bytes for the same report. Set by typst.
+"""The page model as a PDF: tagged, PDF/A-2a and PDF/UA-1, fonts embedded, the same bytes for the same
+report. Set by typst.
 
-Text goes to typst as data and is never read as markup. The package's fonts cover Latin, Greek, Cyrillic, Hebrew and most of Arabic; a character that they lack is
-printed as its number, "[U+4E2D]", because PDF/A allows no missing glyph and nothing may be dropped unseen. The HTML page shows it as it is.
+Text goes to typst as data and is never read as markup. The package's fonts cover Latin, Greek,
+Cyrillic, Hebrew and most of Arabic; a character that they lack is printed as its number,
+"[U+4E2D]", because PDF/A allows no missing glyph and nothing may be dropped unseen. The HTML page
+shows it as it is.
 """
 
 from __future__ import annotations
@@ -17,7 +20,8 @@ from anodewane.report.texts import marked
 
 STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
 UNKNOWN_DATE = "1970-01-01"
-"""PDF/A demands a date. Where neither the report nor a photo has one, this stands for unknown, and the cover says so."""
+"""PDF/A demands a date. Where neither the report nor a photo has one, this stands for unknown, and the
+cover says so."""
 
 RUN = 40
 """Characters without a place to break a line, after which one is offered."""
@@ -150,7 +154,7 @@ def _iso(text: str | None) -> str | None:
         return None
 
 
-# --- what the fonts can show -----------------------------------------------------------------------------------------------------------
+# --- what the fonts can show ---------------------------------------------------------------------
 
 
 @lru_cache(maxsize=1)
@@ -171,7 +175,8 @@ INVISIBLE = frozenset(ord(c) for c in "\n\u200b\u200c\u200d\u2068\u2069")
 
 
 def _printable(value: Any) -> Any:
-    """Text as the fonts can print it, with places to break a line in runs that have none; everything else as it is."""
+    """Text as the fonts can print it, with places to break a line in runs that have none; everything
+    else as it is."""
     if isinstance(value, str):
         return printable(value)
     if isinstance(value, dict):

@@ -1,6 +1,8 @@
-"""Pictures for a report, made from pixels only: what a file said beside them (place, device, owner) can't come along.
+"""Pictures for a report, made from pixels only: what a file said beside them (place, device, owner)
+can't come along.
 
-A photo is read, turned upright, made small and let go before the next is read, so that memory stays that of one photo.
+A photo is read, turned upright, made small and let go before the next is read, so that memory stays
+that of one photo.
 """
 
 from __future__ import annotations
@@ -36,7 +38,8 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class FlatPicture:
-    """The window of the flattened photo round the part. window_mm : (x0, y0, x1, y1) in the flat frame, y up; n : it is shown at 1:n."""
+    """The window of the flattened photo round the part. window_mm : (x0, y0, x1, y1) in the flat frame,
+    y up; n : it is shown at 1:n."""
 
     picture: Picture
     flat: Flat
@@ -57,7 +60,8 @@ def photo_picture(photo: Photo, long_px: int = PHOTO_LONG_PX) -> Picture:
 def view_pictures(
     photos: Mapping[str, Photo], verdict: Verdict
 ) -> tuple[tuple[Picture | None, ...], Picture | None]:
-    """Of several photos judged together: for each of the record's views its photo with the fitted solid drawn back into it; and the thickness map.
+    """Of several photos judged together: for each of the record's views its photo with the fitted solid
+    drawn back into it; and the thickness map.
 
     photos : those that are at hand, by SHA-256. None stands where there is nothing to draw on, or to draw.
     """
@@ -87,7 +91,8 @@ def view_pictures(
 
 
 def flat_picture(photo: Photo, verdict: Verdict) -> FlatPicture | None:
-    """The part seen from straight above with some ground round it, or None where the record doesn't say how the photo lies."""
+    """The part seen from straight above with some ground round it, or None where the record doesn't say
+    how the photo lies."""
     import cv2
 
     flat = lay_flat(verdict)
@@ -124,7 +129,8 @@ def flat_picture(photo: Photo, verdict: Verdict) -> FlatPicture | None:
 
 
 def _reduced(rgb: Any, flat_from_px: Floats, px_per_mm: float, lo: Any, hi: Any) -> tuple[Any, Floats]:
-    """The photo made smaller by a whole factor where it has far more pixels than the picture will: warping alone would skip most of them and sparkle."""
+    """The photo made smaller by a whole factor where it has far more pixels than the picture will:
+    warping alone would skip most of them and sparkle."""
     import cv2
 
     from anodewane.geometry.camera import apply_homography

@@ -1,4 +1,5 @@
-"""What a report is asked to be, and the way from there to its pages: records from files, a batch's results or the season's book; photos; findings."""
+"""What a report is asked to be, and the way from there to its pages: records from files, a batch's
+results or the season's book; photos; findings."""
 
 from __future__ import annotations
 
@@ -34,8 +35,9 @@ MAX_ROWS = 5000
 
 @dataclass(frozen=True, slots=True)
 class Sources:
-    """Records in order, the folders in which their photos are looked for, what was to be reported but has no record, and what the source
-    knows besides: boat, day, a person's own findings, templates and their calibrations."""
+    """Records in order, the folders in which their photos are looked for, what was to be reported but
+    has no record, and what the source knows besides: boat, day, a person's own findings, templates and
+    their calibrations."""
 
     records: tuple[RecordFile, ...]
     folders: tuple[Path, ...]
@@ -104,7 +106,8 @@ def read_sources(paths: Sequence[Path], boat: str | None = None) -> Sources:
 
 
 def _told_apart(records: Sequence[RecordFile]) -> tuple[RecordFile, ...]:
-    """Several photos of one position, as a label on the sheet or a batch's folder gives it, get the photo's name behind it, and a number where that is the same too."""
+    """Several photos of one position, as a label on the sheet or a batch's folder gives it, get the
+    photo's name behind it, and a number where that is the same too."""
     out: list[RecordFile] = []
     for r in records:
         twins = [o for o in records if same_name(o.position, r.position)]
@@ -182,7 +185,8 @@ def _text(value: Any) -> str:
 
 
 def placed(sources: Sources, names: Sequence[str], notes: Sequence[str] = ()) -> Sources:
-    """Give records their positions ("rudder.json=rudder, port") and positions their notes ("rudder, port=...").
+    """Give records their positions ("rudder.json=rudder, port") and positions their notes
+    ("rudder, port=...").
 
     Raises
     ------
@@ -235,7 +239,8 @@ def _at_position(records: Sequence[RecordFile], text: str, option: str) -> tuple
 def make_findings(
     sources: Sources, found: Sequence[str], by: Sequence[str], why: Sequence[str], when: str | None
 ) -> tuple[Finding, ...]:
-    """The signer's findings from "POSITION=replace", who found it (once for all, or one each) and why (one each).
+    """The signer's findings from "POSITION=replace", who found it (once for all, or one each) and
+    why (one each).
 
     Raises
     ------

@@ -1,8 +1,10 @@
-"""The shapes of a report, from a record and its template: what is left, wear round the outline, and the photo seen from straight above at the part's own scale.
+"""The shapes of a report, from a record and its template: what is left, wear round the outline, and the
+photo seen from straight above at the part's own scale.
 
-A camera that sees an edge at height h over the sheet sees it, carried down to the sheet's plane, enlarged about the point under the lens and by one factor
-(distance over distance less h). So the photo flattened by the sheet and divided by that factor is at the part's true scale; the record tells the factor, because it
-holds the outline both as the photo shows it and at its true size.
+A camera that sees an edge at height h over the sheet sees it, carried down to the sheet's plane,
+enlarged about the point under the lens and by one factor (distance over distance less h). So the photo
+flattened by the sheet and divided by that factor is at the part's true scale; the record tells the
+factor, because it holds the outline both as the photo shows it and at its true size.
 """
 
 from __future__ import annotations
@@ -18,16 +20,19 @@ from anodewane.records import Template, Verdict
 from anodewane.units import Floats
 
 MAX_POINTS = 200_000
-"""Points that a record's outline may have before it is thought of as damage: a 200 MP photo's outline has some 50 000."""
+"""Points that a record's outline may have before it is thought of as damage: a 200 MP photo's outline
+has some 50 000."""
 
 
 def worn_shape(verdict: Verdict) -> Any:
-    """What is left as a shapely geometry in the part's mm, None where the record has no usable outline. Rings count even-odd, as the record's do."""
+    """What is left as a shapely geometry in the part's mm, None where the record has no usable outline.
+    Rings count even-odd, as the record's do."""
     return shape_of(verdict.outline.part_mm if verdict.outline else ())
 
 
 def shape_of(rings: Any) -> Any:
-    """Rings as one geometry: each in turn added or taken away, so that pieces and their holes come out in any order."""
+    """Rings as one geometry: each in turn added or taken away, so that pieces and their holes come
+    out in any order."""
     import shapely
 
     whole: Any = None
@@ -52,8 +57,9 @@ def recession_round(template: Template, worn: Any) -> tuple[Floats, Floats, Floa
     Returns
     -------
     tuple
-        (n,) way from the start in mm, (n,) recession in mm, (n, 2) the points, part mm. The way begins at the outline's rightmost point and runs anticlockwise;
-        the recession is the distance from there to the nearest metal, as the record's own figures have it.
+        (n,) way from the start in mm, (n,) recession in mm, (n, 2) the points, part mm. The way begins
+        at the outline's rightmost point and runs anticlockwise; the recession is the distance from
+        there to the nearest metal, as the record's own figures have it.
     """
     import shapely
 
@@ -70,9 +76,11 @@ def recession_round(template: Template, worn: Any) -> tuple[Floats, Floats, Floa
 class Flat:
     """How the photo is laid flat.
 
-    sheet_from_px : (3, 3) photo pixels to flat mm; turned so that the part lies as in its template; in_part_plane : at the part's own scale, else at the sheet's;
-    left, new : rings in flat mm (x right, y up); part_to_flat : (2, 3), None where the record doesn't say how the part lies.
-    off_mm : by how much 95 % of the outline lie within their true place at most (edges are seen at several heights), None as part_to_flat.
+    sheet_from_px : (3, 3) photo pixels to flat mm; turned so that the part lies as in its template;
+    in_part_plane : at the part's own scale, else at the sheet's; left, new : rings in flat mm (x right,
+    y up); part_to_flat : (2, 3), None where the record doesn't say how the part lies. off_mm : by how
+    much 95 % of the outline lie within their true place at most (edges are seen at several heights),
+    None as part_to_flat.
     """
 
     flat_from_px: Floats
@@ -84,7 +92,8 @@ class Flat:
 
 
 def lay_flat(verdict: Verdict) -> Flat | None:
-    """Work out how to flatten a record's photo, None where the sheet or the outline isn't in the record or makes no sense."""
+    """Work out how to flatten a record's photo, None where the sheet or the outline isn't in the record
+    or makes no sense."""
     import cv2
 
     scale, outline = verdict.scale, verdict.outline
@@ -147,7 +156,8 @@ def _off(seen: tuple[Floats, ...], true: Any, part_to_flat: Floats) -> float:
 
 
 def gone_shape(new: Any, left: Any) -> Any:
-    """What is gone: inside the new outline, outside what is left; slivers of less than 0.3 mm are left out."""
+    """What is gone: inside the new outline, outside what is left; slivers of less than 0.3
+    mm are left out."""
     gone = new.difference(left)
     return gone.buffer(-0.15).buffer(0.15)
 

@@ -1,7 +1,9 @@
-"""The catalogue: every sentence of a report by key and language, numbers as the language writes them, and text from outside made harmless.
+"""The catalogue: every sentence of a report by key and language, numbers as the language writes them,
+and text from outside made harmless.
 
-Text from outside (names, notes, file names) may hold anything. `clean` makes what can't be seen visible, so that nobody reads a name the wrong way round; it never
-drops a character. Escaping for HTML and typst is the renderers' business.
+Text from outside (names, notes, file names) may hold anything. `clean` makes what can't be seen
+visible, so that nobody reads a name the wrong way round; it never drops a character. Escaping for HTML
+and typst is the renderers' business.
 """
 
 from __future__ import annotations
@@ -37,7 +39,8 @@ class Catalogue:
         self.texts = MappingProxyType(dict(texts))
 
     def say(self, key: str, **figures: Any) -> str:
-        """Return a sentence with its figures filled in. Text is filled in as it is (clean it first), numbers must be formatted already.
+        """Return a sentence with its figures filled in. Text is filled in as it is (clean it first),
+        numbers must be formatted already.
 
         Raises
         ------
@@ -56,8 +59,9 @@ class Catalogue:
         return ("\N{MINUS SIGN}" if rounded < 0 else "") + text.replace(".", self.texts["decimal"])
 
     def reason(self, code: str, message: str, remedy: str | None) -> tuple[str, str | None, str | None]:
-        """(sentence, remedy, the record's own words or None). In English the record's words are the sentence; in another language they stand beside the translation,
-        because the figures in them are part of the evidence."""
+        """(sentence, remedy, the record's own words or None). In English the record's words are the
+        sentence; in another language they stand beside the translation, because the figures in them are
+        part of the evidence."""
         key = f"reason.{code}"
         if key not in self.texts:
             return message, remedy, None
@@ -100,13 +104,15 @@ def placeholders(text: str) -> frozenset[str]:
     return frozenset(name for _, name, _, _ in Formatter().parse(text) if name)
 
 
-# --- text from outside -----------------------------------------------------------------------------------------------------------------
+# --- text from outside ---------------------------------------------------------------------------
 
 
 def clean(text: str, *, lines: bool = False) -> str:
-    """Make what can't be seen visible: controls, direction overrides, zero-width and unassigned characters become "[U+202E]".
+    """Make what can't be seen visible: controls, direction overrides, zero-width and unassigned
+    characters become "[U+202E]".
 
-    Text that runs from right to left is wrapped in isolates (U+2068, U+2069; Unicode Standard Annex 9), so that it doesn't turn its neighbours round.
+    Text that runs from right to left is wrapped in isolates (U+2068, U+2069; Unicode Standard Annex 9),
+    so that it doesn't turn its neighbours round.
 
     Parameters
     ----------
@@ -133,11 +139,13 @@ def clean(text: str, *, lines: bool = False) -> str:
 
 
 _RIGHT_TO_LEFT = re.compile("[RA]")
-"""Bidirectional classes R, AL and AN by their first letter (no other class begins with R or A: RLE, RLO and RLI were marked before)."""
+"""Bidirectional classes R, AL and AN by their first letter (no other class begins with R or A: RLE, RLO
+and RLI were marked before)."""
 
 
 def same_name(a: str, b: str) -> bool:
-    """Whether two names mean the same position: case, spaces at the ends and the way accents are stored don't count."""
+    """Whether two names mean the same position: case, spaces at the ends and the way accents are
+    stored don't count."""
     return (
         unicodedata.normalize("NFC", a).strip().casefold()
         == unicodedata.normalize("NFC", b).strip().casefold()

@@ -1,12 +1,18 @@
-"""Metal told from the rest without a trained network: light from the paper, statistics of the ground, a logistic rule and GrabCut; and how far to believe it.
+"""Metal told from the rest without a trained network: light from the paper, statistics of the ground, a
+logistic rule and GrabCut; and how far to believe it.
 
-1. The paper's own light is a smooth field: a robust quadratic through bare paper in linear light. Everything is divided by it, so that paper reads 1 and white
+1. The paper's own light is a smooth field: a robust quadratic through bare paper in linear light.
+   Everything is divided by it, so that paper reads 1 and white
    balance is gone.
-2. Each pixel gets a few figures (`NAMES`): lightness, hue, texture, and how rare its look is on this very ground. On the sheet the ground is known: paper, perhaps
+2. Each pixel gets a few figures (`NAMES`): lightness, hue, texture, and how rare its look is on this
+   very ground. On the sheet the ground is known: paper, perhaps
    in shadow. A shadow is paper made darker, a little bluer and no rougher.
-3. A logistic rule for each of the two grounds weighs them (docs/decisions/0006-classical.md says how it was fitted).
-4. GrabCut (Rother, Kolmogorov and Blake 2004) draws the edge between the sure pixels, at `LONG_SIDE_PX` or less.
-5. `doubt` measures how well an outline found so is borne out by the picture. What isn't is refused: a confident wrong outline is worse than none.
+3. A logistic rule for each of the two grounds weighs them (docs/decisions/0006-classical.md says how
+   it was fitted).
+4. GrabCut (Rother, Kolmogorov and Blake 2004) draws the edge between the sure pixels, at
+   `LONG_SIDE_PX` or less.
+5. `doubt` measures how well an outline found so is borne out by the picture. What isn't is refused: a
+   confident wrong outline is worse than none.
 """
 
 from __future__ import annotations
@@ -34,16 +40,19 @@ NAMES = (
     "one", "light", "light2", "red", "blue", "sat", "red_light", "blue_light", "sat_light", "grain", "rough", "rough_wide", "slope", "grain_light", "rough_light",
     "contrast", "contrast2", "rare", "rare_wide", "hue_gap",
 )  # fmt: skip
-"""The figures of a pixel. light: log of its light over paper's; red, blue: log of red and blue over green; sat: how coloured; grain, rough: log spread of bands of
-log light about 1 and 3 mm wide, which a soft shadow's slope doesn't raise; rough_wide: rough within 7 mm; slope: log of the slope of log light; contrast: light
-less the ground's 70 mm around; rare, rare_wide: less the log of how often the ground looks like that, for 1 mm and 4 mm; hue_gap: distance of hue from the
-ground's; x_light: x times light."""
+"""The figures of a pixel. light: log of its light over paper's; red, blue: log of red and blue over
+green; sat: how coloured; grain, rough: log spread of bands of log light about 1 and 3 mm wide, which a
+soft shadow's slope doesn't raise; rough_wide: rough within 7 mm; slope: log of the slope of log light;
+contrast: light less the ground's 70 mm around; rare, rare_wide: less the log of how often the ground
+looks like that, for 1 mm and 4 mm; hue_gap: distance of hue from the ground's; x_light: x times light."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Surroundings:
-    """What a first look teaches: field : (6, 3) log light of bare paper over (1, x, y, x^2, xy, y^2) in units of 100 mm; box_mm : (4,) where the paper was seen
-    (x low, y low, x high, y high), beyond it the field is held; fine, wide : log density of the ground's look, None where no ground is seen; hue : (2,) of the ground."""
+    """What a first look teaches: field : (6, 3) log light of bare paper over (1, x, y, x^2, xy, y^2) in
+    units of 100 mm; box_mm : (4,) where the paper was seen (x low, y low, x high, y high), beyond it
+    the field is held; fine, wide : log density of the ground's look, None where no ground is seen; hue
+    : (2,) of the ground."""
 
     field: Floats
     box_mm: Floats
@@ -95,7 +104,8 @@ def _terms(x: Any, y: Any) -> Any:
 
 
 def printed(flat: FlatImage, layout: SheetLayout | None) -> Any:
-    """Where ink is, bool (h, w), with a millimetre round it: squares and markers; when the layout is known, the grey patches, and the QR code if there is one."""
+    """Where ink is, bool (h, w), with a millimetre round it: squares and markers; when the layout is
+    known, the grey patches, and the QR code if there is one."""
     import cv2
 
     s = flat.mm_per_px
@@ -111,7 +121,8 @@ def printed(flat: FlatImage, layout: SheetLayout | None) -> Any:
         x, y, side = DESIGNS[layout.name].label_mm
         label = fill([(x, y), (x + side, y), (x + side, y + side), (x, y + side)]) & flat.valid
         if label.any():
-            # the code is printed on request only: it's there if a good part of its place is far darker than the rest of it
+            # the code is printed on request only: it's there if a good part of its place is far darker
+            # than the rest of it
             green = _linear(flat.rgb)[..., 1][label]
             if float((green < 0.45 * np.percentile(green, 95)).mean()) > 0.08:
                 ink |= label
@@ -180,7 +191,8 @@ def look_around(
 
 
 def _look(flat: FlatImage, around: Surroundings, domain: Any) -> tuple[Any, Any, Any]:
-    """Log lightness and hue (h, w, 3), smoothed within `domain` over about 1 mm and 4 mm, and log lightness unsmoothed (h, w)."""
+    """Log lightness and hue (h, w, 3), smoothed within `domain` over about 1 mm and 4 mm, and log
+    lightness unsmoothed (h, w)."""
     xs, ys = _grid_mm(flat)
     x, y = np.meshgrid(
         np.clip(xs, around.box_mm[0], around.box_mm[2]), np.clip(ys, around.box_mm[1], around.box_mm[3])
@@ -327,12 +339,14 @@ RULE_OFF_SHEET = (
     -0.201,
     6.746,
 )
-"""Weights of `NAMES`, fitted by logistic regression to pixels of training photos (docs/decisions/0006-classical.md). The first of the sheet's is 1 less than fitted: it
-leans to paper, for what it confuses is shadow, and shadow taken for metal hides wear."""
+"""Weights of `NAMES`, fitted by logistic regression to pixels of training photos
+(docs/decisions/0006-classical.md). The first of the sheet's is 1 less than fitted: it leans to paper,
+for what it confuses is shadow, and shadow taken for metal hides wear."""
 
 
 def metal_logit(flat: FlatImage, around: Surroundings, layout: SheetLayout | None) -> Any:
-    """Log odds (h, w) float32 that a pixel is metal, from its figures alone; -8 where ink lies and outside the photo."""
+    """Log odds (h, w) float32 that a pixel is metal, from its figures alone; -8 where ink lies and
+    outside the photo."""
     ink, rim = printed(flat, layout), _rim_of_sheet(flat)
     logit = np.full(flat.sheet.shape, -8.0, np.float32)
     for on_sheet, rule in ((True, RULE_ON_SHEET), (False, RULE_OFF_SHEET)):
@@ -349,7 +363,8 @@ def metal_logit(flat: FlatImage, around: Surroundings, layout: SheetLayout | Non
 
 
 def cut(flat: FlatImage, logit: Any, by_figures: bool) -> Any:
-    """GrabCut between the sure pixels: bool (h, w). It compares colours of the photo, or (by_figures) lightness, log odds and hue."""
+    """GrabCut between the sure pixels: bool (h, w). It compares colours of the photo, or (by_figures)
+    lightness, log odds and hue."""
     import cv2
 
     s = flat.mm_per_px
@@ -418,7 +433,8 @@ def understand(overview: FlatImage, layout: SheetLayout | None) -> Surroundings 
 
 
 def metal_prob(flat: FlatImage, around: Surroundings | None, layout: SheetLayout | None) -> Any:
-    """Metal as float32 (h, w), 0 to 1 with a ramp of about two pixels at the edge; all 0 without surroundings to compare with."""
+    """Metal as float32 (h, w), 0 to 1 with a ramp of about two pixels at the edge; all 0 without
+    surroundings to compare with."""
     import cv2
 
     h, w = flat.rgb.shape[:2]
@@ -432,7 +448,7 @@ def metal_prob(flat: FlatImage, around: Surroundings | None, layout: SheetLayout
     return soft.astype(np.float32)
 
 
-# --- how far to believe it -----------------------------------------------------------------------------------------------------------
+# --- how far to believe it -----------------------------------------------------------------------
 
 
 SHIFT = 1.5
@@ -443,11 +459,13 @@ SHIFT = 1.5
 class Support:
     """What bears an outline out.
 
-    swing : area between the rule leant to metal and leant to ground, over the area; agree : overlap (IoU) of the cuts by colour and by figures;
-    clear_edge : share of the outline across which the picture changes more than it does along it; apart : chance that a pixel 0.5 to 3.5 mm inside has higher odds
-    of metal than one as far outside (0.5 no difference, 1 always); odd_inside, odd_outside : share of the part, and of the 12 mm around it, that the rule alone would
-    call otherwise; ink_mm : length of the outline that runs along ink; rim_share : pixels of the outline over pixels of the area, what one pixel more all round adds;
-    on_sheet : share of the part that lies on the sheet.
+    swing : area between the rule leant to metal and leant to ground, over the area; agree : overlap
+    (IoU) of the cuts by colour and by figures; clear_edge : share of the outline across which the
+    picture changes more than it does along it; apart : chance that a pixel 0.5 to 3.5 mm inside has
+    higher odds of metal than one as far outside (0.5 no difference, 1 always); odd_inside, odd_outside
+    : share of the part, and of the 12 mm around it, that the rule alone would call otherwise; ink_mm :
+    length of the outline that runs along ink; rim_share : pixels of the outline over pixels of the
+    area, what one pixel more all round adds; on_sheet : share of the part that lies on the sheet.
     """
 
     swing: float

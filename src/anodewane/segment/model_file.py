@@ -1,4 +1,5 @@
-"""The segmenter's model file: found beside the code, checked against its lock, handed out as bytes. Never downloaded, never replaced by another."""
+"""The segmenter's model file: found beside the code, checked against its lock, handed out as bytes.
+Never downloaded, never replaced by another."""
 
 from __future__ import annotations
 
@@ -17,7 +18,8 @@ REINSTALL = "Install anodewane again; a model of your own goes in with its own l
 
 
 def model_folder() -> Path:
-    """Return the folder that holds the model: the installed package's own `models`, else the top-level one of a checkout."""
+    """Return the folder that holds the model: the installed package's own `models`, else the top-level
+    one of a checkout."""
     here = Path(__file__).resolve().parents[1]
     for folder in (here / "models", here.parent.parent / "models"):
         if (folder / LOCK_FILE).is_file() or (folder / MODEL_FILE).is_file():
@@ -36,7 +38,8 @@ def load_model_bytes(folder: Path | None = None) -> tuple[bytes, dict[str, Any]]
     Returns
     -------
     tuple
-        The ONNX file's bytes, and the lock as a dict ("sha256", "input", "output", "classes", "normalisation", ...).
+        The ONNX file's bytes, and the lock as a dict ("sha256", "input", "output", "classes",
+        "normalisation", ...).
 
     Raises
     ------

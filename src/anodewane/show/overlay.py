@@ -1,8 +1,10 @@
-"""The judgement as a picture: the photo with both outlines, and under it the verdict, the figures and the reasons.
+"""The judgement as a picture: the photo with both outlines, and under it the verdict, the figures
+and the reasons.
 
-Made to be read on a phone, in black and white print and by the colour-blind: every mark differs in line style and has its name in the legend, colours are those of
-Okabe and Ito (2008, "Color Universal Design"), and nothing is said by colour alone. Text stands below the photo, never over the part. The picture carries no EXIF:
-no place, no phone, no owner.
+Made to be read on a phone, in black and white print and by the colour-blind: every mark differs in line
+style and has its name in the legend, colours are those of Okabe and Ito (2008, "Color Universal
+Design"), and nothing is said by colour alone. Text stands below the photo, never over the part. The
+picture carries no EXIF: no place, no phone, no owner.
 """
 
 from __future__ import annotations
@@ -25,7 +27,8 @@ MIN_WIDTH_PX = 1100
 """A narrower picture is enlarged: the words need room."""
 
 PART_SHARE = 0.6
-"""Where the part spans well less of the photo than this, the picture is cut to it and a small copy of the whole photo stands in the caption."""
+"""Where the part spans well less of the photo than this, the picture is cut to it and a small copy of
+the whole photo stands in the caption."""
 
 # Okabe and Ito 2008, sRGB
 BLACK, WHITE = (0, 0, 0), (255, 255, 255)
@@ -85,8 +88,8 @@ def overlay(photo: Photo, verdict: Verdict, *, caption: bool = True) -> Bytes:
     photo : Photo
         The upright photo that was judged.
     verdict : Verdict
-        Uses `outline.photo_px`, `template.outline_photo_px`, `recession_mm.worst_photo_px`, `scale.sheet_photo_px`, and the figures. What is missing, as in a
-        refusal, isn't drawn.
+        Uses `outline.photo_px`, `template.outline_photo_px`, `recession_mm.worst_photo_px`,
+        `scale.sheet_photo_px`, and the figures. What is missing, as in a refusal, isn't drawn.
     caption : bool
         False leaves the words to whoever shows the picture.
 
@@ -117,7 +120,7 @@ def overlay(photo: Photo, verdict: Verdict, *, caption: bool = True) -> Bytes:
     return _with_caption(picture, photo, verdict, view, marks) if caption else picture
 
 
-# --- the photo's part ------------------------------------------------------------------------------------------------------------------
+# --- the photo's part ----------------------------------------------------------------------------
 
 
 @dataclass
@@ -133,7 +136,8 @@ class _Marks:
 
 @dataclass(frozen=True)
 class _View:
-    """The window of the photo that is shown: its corner in photo pixels, and picture pixels per photo pixel."""
+    """The window of the photo that is shown: its corner in photo pixels, and picture pixels
+    per photo pixel."""
 
     picture: Bytes
     corner: Floats
@@ -179,7 +183,8 @@ def _view(photo: Photo, verdict: Verdict) -> _View:
     if scale > 1:
         scale = max(1.0, min(scale, MIN_WIDTH_PX / cut.shape[1]))
     size = (max(1, round(cut.shape[1] * scale)), max(1, round(cut.shape[0] * scale)))
-    # once whole pixels are averaged, less than halving is left, and between two neighbours a line does as well as an area, in a fifth of the time
+    # once whole pixels are averaged, less than halving is left, and between two neighbours a line does
+    # as well as an area, in a fifth of the time
     picture: Any = cv2.resize(
         _averaged(cut, scale), size, interpolation=cv2.INTER_LINEAR if scale < 1 else cv2.INTER_CUBIC
     )
@@ -216,7 +221,8 @@ def _line(
 ) -> None:
     import cv2
 
-    # points that lie within a quarter of a pixel of the line between others change nothing that is seen, and take most of the time
+    # points that lie within a quarter of a pixel of the line between others change nothing that is
+    # seen, and take most of the time
     points = cv2.approxPolyDP(_fixed(ring).reshape(-1, 1, 2), 2**SHIFT / 4, closed)
     cv2.polylines(picture, [points], closed, colour, max(1, round(width)), cv2.LINE_AA, SHIFT)
 
@@ -294,7 +300,8 @@ def _mark_worst(picture: Any, at: Floats, unit: float) -> None:
 
 
 def _scale_bar(picture: Any, view: _View, verdict: Verdict, unit: float, rings: list[Floats]) -> bool:
-    """A bar of 50 mm in the sheet's plane, level in the picture, in a lower corner away from the part. Returns whether it could be drawn."""
+    """A bar of 50 mm in the sheet's plane, level in the picture, in a lower corner away from the part.
+    Returns whether it could be drawn."""
     import cv2
 
     scale = verdict.scale
@@ -366,7 +373,7 @@ def _homography(matrix: Floats, points: Floats) -> Floats:
     return apply_homography(matrix, points)
 
 
-# --- the caption -----------------------------------------------------------------------------------------------------------------------
+# --- the caption ---------------------------------------------------------------------------------
 
 
 @lru_cache(maxsize=16)
@@ -572,7 +579,8 @@ def _sign(draw: Any, grade: str | None, cx: float, cy: float, r: float, ink: tup
 
 
 def _gauge(draw: Any, verdict: Verdict, x: float, y: float, em: float, room: float) -> float:
-    """A line from 0 to 100 % of the metal: the interval as a bar, the value as a needle, the limit as a gate."""
+    """A line from 0 to 100 % of the metal: the interval as a bar, the value as a needle, the
+    limit as a gate."""
     assert verdict.consumed is not None
     mass, limit = verdict.consumed.mass_pct, verdict.limits.limit_pct
     left, right = x + em * 0.4, x + min(room, em * 40) - em * 0.8

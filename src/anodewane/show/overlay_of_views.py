@@ -1,6 +1,8 @@
-"""Several photos judged together as one picture: the fitted solid drawn back into each photo, and how thick the part still is, as a map with its scale.
+"""Several photos judged together as one picture: the fitted solid drawn back into each photo, and how
+thick the part still is, as a map with its scale.
 
-Lines differ in style as well as in colour, and the map's colours also differ in lightness (dark is thin), so that print and the colour-blind lose nothing.
+Lines differ in style as well as in colour, and the map's colours also differ in lightness (dark is
+thin), so that print and the colour-blind lose nothing.
 """
 
 from __future__ import annotations
@@ -30,7 +32,8 @@ CELL_PX = 640
 PAD_PX = 14
 MARGIN_FRAC = 0.18
 MAP_COLOURS = ((0, 34, 78), (65, 77, 107), (124, 123, 120), (188, 175, 111), (255, 234, 70))
-"""From dark to light, thin to thick: the ends and quarter points of cividis (Nunez and others 2018), from memory."""
+"""From dark to light, thin to thick: the ends and quarter points of cividis (Nunez and others
+2018), from memory."""
 
 
 def together_bytes(photos: Sequence[tuple[bytes, str]], verdict: Verdict, suffix: str) -> bytes:
@@ -49,7 +52,8 @@ def overlay_together(photos: Sequence[Photo], verdict: Verdict) -> Bytes:
     ----------
     photos : the upright photos that were judged, in any order; one that the record doesn't name isn't drawn
     verdict : Verdict
-        Uses `views`, `together` and the words of the record. A refusal has neither: then the photos stand alone.
+        Uses `views`, `together` and the words of the record. A refusal has neither: then the
+        photos stand alone.
 
     Returns
     -------
@@ -89,7 +93,8 @@ def _plain_cell(photo: Photo) -> Any:
 
 
 def view_picture(photo: Photo, view: ViewFigures) -> Any:
-    """One photo, cut to the part, with its outline as a solid line and the fitted solid dashed: a Pillow image `CELL_PX` wide."""
+    """One photo, cut to the part, with its outline as a solid line and the fitted solid dashed: a
+    Pillow image `CELL_PX` wide."""
     from PIL import Image, ImageDraw
 
     lines = [np.asarray(r) for r in (*view.outline_photo_px, *view.solid_photo_px)]
@@ -154,7 +159,8 @@ def _brought(view: ViewFigures) -> list[str]:
 
 
 def thickness_map(verdict: Verdict) -> Any:
-    """How thick the part still is, mm, seen from above in the template's frame, with a scale: a Pillow image `CELL_PX` wide, numbers only.
+    """How thick the part still is, mm, seen from above in the template's frame, with a scale: a Pillow
+    image `CELL_PX` wide, numbers only.
 
     The record has to have `together.thickness_part_mm`.
     """

@@ -1,7 +1,8 @@
 """The record as JSON and back, with the JSON Schema that is made from it.
 
-The record classes are the contract: keys, order and types come from them, so a new field needs no work here. Numbers are rounded by the unit in their name, to well
-below what can be measured, so that a record is short and the same on every machine.
+The record classes are the contract: keys, order and types come from them, so a new field needs no work
+here. Numbers are rounded by the unit in their name, to well below what can be measured, so that a
+record is short and the same on every machine.
 """
 
 from __future__ import annotations
@@ -45,7 +46,8 @@ def verdict_to_plain(verdict: Verdict) -> dict[str, Any]:
 
 
 def verdict_to_json(verdict: Verdict) -> str:
-    """Return the record as JSON text: one line a top-level key, so that it reads and compares well, with a line feed at the end.
+    """Return the record as JSON text: one line a top-level key, so that it reads and compares well,
+    with a line feed at the end.
 
     Raises
     ------
@@ -65,7 +67,8 @@ def verdict_from_json(text: str | bytes) -> Verdict:
     Raises
     ------
     ValueError
-        Not JSON, a key missing, a value of the wrong type, not finite, or another major version of the schema.
+        Not JSON, a key missing, a value of the wrong type, not finite, or another major version
+        of the schema.
     """
     verdict: Verdict = _adapter().validate_json(text, strict=True)  # "62" is not a number
     if verdict.schema_version.split(".")[0] != SCHEMA_VERSION.split(".")[0]:

@@ -1,4 +1,5 @@
-"""The record in a few lines for people: a headline, the figures, the reasons and what to do. The command, the overlay and reports say the same words."""
+"""The record in a few lines for people: a headline, the figures, the reasons and what to do. The
+command, the overlay and reports say the same words."""
 
 from __future__ import annotations
 
@@ -17,7 +18,8 @@ GRADE_WORDS = {"replace": "REPLACE", "monitor": "MONITOR", "ok": "OK"}
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """headline : the verdict in capitals; figures : what was measured, one line each; reasons : (sentence, remedy or None), in the record's order."""
+    """headline : the verdict in capitals; figures : what was measured, one line each; reasons :
+    (sentence, remedy or None), in the record's order."""
 
     headline: str
     figures: tuple[str, ...]
@@ -75,7 +77,8 @@ def text_summary(verdict: Verdict) -> str:
 
 
 def no_wear(verdict: Verdict) -> bool:
-    """Whether the record says that no wear could be measured: then figures of wear would say more than is known."""
+    """Whether the record says that no wear could be measured: then figures of wear would say more
+    than is known."""
     return any(r.code == "no_measurable_wear" for r in verdict.reasons)
 
 

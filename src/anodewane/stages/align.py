@@ -1,9 +1,11 @@
 """Lay the template where the part lies, and turn the silhouette into the worn part's plan outline.
 
-The camera sees each point of the silhouette at some height above the sheet (`anodewane.wear.edge_height`); taking that height out needs the thickness that remains, which follows
-from the recession, which follows from the plan outline: two or three rounds settle it. The template is placed by its fixing holes where two are seen, else by
-containment: a worn part lies inside the new one, most of its edge about equally far inside. Overlap is not maximised: that would centre the remnant and hide
-one-sided wear.
+The camera sees each point of the silhouette at some height above the sheet
+(`anodewane.wear.edge_height`); taking that height out needs the thickness that remains, which follows
+from the recession, which follows from the plan outline: two or three rounds settle it. The template is
+placed by its fixing holes where two are seen, else by containment: a worn part lies inside the new one,
+most of its edge about equally far inside. Overlap is not maximised: that would centre the remnant and
+hide one-sided wear.
 """
 
 from __future__ import annotations
@@ -43,14 +45,16 @@ NORMAL_REACH = 3
 """Points on each side over which an outline's direction is taken."""
 
 
-# --- from silhouette to plan -----------------------------------------------------------------------------------------------------------
+# --- from silhouette to plan ---------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Silhouette:
-    """The part as seen in the sheet's plane: pieces of rings (n, 2) mm, what slope each point is seen at, and the camera's foot and height.
+    """The part as seen in the sheet's plane: pieces of rings (n, 2) mm, what slope each point is seen
+    at, and the camera's foot and height.
 
-    at_top : rings (piece, ring) that show a hole's upper rim all round, its wall counted as hole, rather than where one can look through.
+    at_top : rings (piece, ring) that show a hole's upper rim all round, its wall counted as hole,
+    rather than where one can look through.
     """
 
     pieces: tuple[Rings, ...]
@@ -61,7 +65,8 @@ class Silhouette:
 
 
 def silhouette_of(mask: MetalMask, camera: Camera) -> Silhouette:
-    """See the mask's rings in the sheet's plane, at even steps, with the slope of the line of sight against the wall at each point."""
+    """See the mask's rings in the sheet's plane, at even steps, with the slope of the line of sight
+    against the wall at each point."""
     foot, height = np.asarray(camera.position_mm[:2]), float(camera.position_mm[2])
     pieces, slopes = [], []
     for piece in mask.pieces_px:
@@ -74,7 +79,8 @@ def silhouette_of(mask: MetalMask, camera: Camera) -> Silhouette:
 def plate_plan(
     seen: Silhouette, template: Template, thickness_mm: float, wall: Wall | None = None
 ) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...]]:
-    """Plan outline of a plate of which `thickness_mm` remains, in the sheet frame, and the height each point was seen at."""
+    """Plan outline of a plate of which `thickness_mm` remains, in the sheet frame, and the height each
+    point was seen at."""
     wall = wall or worn_wall(template.mount, template.thickness_mm, thickness_mm)
     heights = tuple(
         tuple(
@@ -93,7 +99,8 @@ ROD_END = (0.2, 1.8, 0.5)
 def rod_plan(
     seen: Silhouette, template: Template
 ) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...], float]:
-    """Plan outline of a rod lying on its side, the heights, and its mean radius, mm. The radius is what the plan's own area and length say."""
+    """Plan outline of a rod lying on its side, the heights, and its mean radius, mm. The radius is what
+    the plan's own area and length say."""
     radius = template.thickness_mm / 2
     pieces, heights = seen.pieces, seen.slopes
     for _ in range(4):
@@ -135,20 +142,22 @@ def plan_area(pieces: tuple[Rings, ...]) -> float:
     return sum(sum(ring_area(r) for r in piece) for piece in pieces)
 
 
-# --- how thick it still is -------------------------------------------------------------------------------------------------------------
+# --- how thick it still is -----------------------------------------------------------------------
 
 
 LOST_MOST_FRAC = 0.94
-"""Of the new thickness, the most that the face law may take away, so that something is left to lie on the sheet."""
+"""Of the new thickness, the most that the face law may take away, so that something is left to
+lie on the sheet."""
 
 
 def expected_thickness(template: Template, recession_mm: float, settings: Settings) -> tuple[float, float]:
     """Mean thickness that remains where the outline has receded by `recession_mm`, and its one-sigma (mm).
 
-    ``lost = M tanh((k d - e (1 - exp(-k d / e))) / M)``: after the first tenths of a millimetre the faces waste k times as fast as the outline
-    recedes; later, where a face wears through, that place leaves the plan
-    instead, and the mean thickness of what is left levels off at M. k and M differ from part to part (`face_*` of the settings). `face_scale` multiplies all of it, as
-    weighed parts of the template say (`book.calibrate`).
+    ``lost = M tanh((k d - e (1 - exp(-k d / e))) / M)``: after the first tenths of a millimetre the
+    faces waste k times as fast as the outline recedes; later, where a face wears through, that place
+    leaves the plan instead, and the mean thickness of what is left levels off at M. k and M differ from
+    part to part (`face_*` of the settings). `face_scale` multiplies all of it, as weighed parts of the
+    template say (`book.calibrate`).
     """
     flush = template.mount == "flush"
     ratio, most_frac = (
@@ -157,7 +166,8 @@ def expected_thickness(template: Template, recession_mm: float, settings: Settin
         else (settings.face_ratio_open, settings.face_most_open)
     )
     most = most_frac * template.thickness_mm
-    # the first tenths of a millimetre are as likely a rounded edge or an error of the outline as wear of the face
+    # the first tenths of a millimetre are as likely a rounded edge or an error of the outline as
+    # wear of the face
     reach = ratio * max(recession_mm, 0.0)
     reach -= settings.face_late_mm * (1 - float(np.exp(-reach / settings.face_late_mm)))
     lost = min(
@@ -172,14 +182,16 @@ def expected_thickness(template: Template, recession_mm: float, settings: Settin
 def settle_plate(
     seen: Silhouette, template: Template, settings: Settings, hidden_mm2: float = 0.0
 ) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...], float, float]:
-    """Plan outline, heights, remaining thickness and its one-sigma, from the silhouette's own area alone; `hidden_mm2` is the area of holes that aren't seen."""
+    """Plan outline, heights, remaining thickness and its one-sigma, from the silhouette's own area
+    alone; `hidden_mm2` is the area of holes that aren't seen."""
     if settings.thickness_given_mm is not None:
         plan, heights = plate_plan(seen, template, settings.thickness_given_mm)
         return plan, heights, settings.thickness_given_mm, 0.3
     from scipy.optimize import brentq
 
     def excess(thickness: float) -> float:
-        """By how much the thickness that the outline asks for exceeds the one that it was read with: falls as the latter rises, so there is one root."""
+        """By how much the thickness that the outline asks for exceeds the one that it was read with:
+        falls as the latter rises, so there is one root."""
         area = plan_area(plate_plan(seen, template, thickness)[0]) - hidden_mm2
         return expected_thickness(template, recession_near_area(template, area), settings)[0] - thickness
 
@@ -200,7 +212,7 @@ def settle_plate(
     )
 
 
-# --- laying the template ---------------------------------------------------------------------------------------------------------------
+# --- laying the template -------------------------------------------------------------------------
 
 FIELD_STEP_MM = 0.5
 """Grid of the template's distance field; recession itself is measured exactly, later."""
@@ -211,14 +223,16 @@ N_STARTS = 5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DistanceField:
-    """Signed distance to a template's boundary on a grid: negative in the metal. values (h, w); origin_mm of values[0, 0]; y grows with rows."""
+    """Signed distance to a template's boundary on a grid: negative in the metal. values (h, w);
+    origin_mm of values[0, 0]; y grows with rows."""
 
     values: Floats
     origin_mm: Floats
     step_mm: float
 
     def at(self, points_mm: Floats) -> Floats:
-        """Distances (n,) by bilinear interpolation, points beyond the grid at its edge's value plus how far beyond they lie."""
+        """Distances (n,) by bilinear interpolation, points beyond the grid at its edge's value plus how
+        far beyond they lie."""
         f, (x, y), (u, v), beyond = self._cell(points_mm)
         out: Floats = (
             (f[y, x] * (1 - u) + f[y, x + 1] * u) * (1 - v)
@@ -250,7 +264,8 @@ class DistanceField:
 
 
 def distance_field(template: Template, margin_mm: float = 25.0) -> DistanceField:
-    """The template's signed distance field, from a raster of the grid's step: good to about a step, the outline neither larger nor smaller than drawn on the whole."""
+    """The template's signed distance field, from a raster of the grid's step: good to about a step, the
+    outline neither larger nor smaller than drawn on the whole."""
     import cv2
 
     outer = np.asarray(template.rings[0])
@@ -262,14 +277,16 @@ def distance_field(template: Template, margin_mm: float = 25.0) -> DistanceField
     cv2.fillPoly(raster, rings, 255, cv2.LINE_8, 8)
     inside = cv2.distanceTransform(raster, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     outside = cv2.distanceTransform(255 - raster, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    # OpenCV paints the pixels that the boundary itself passes through as well: it lies on the outermost painted centres, not half a pixel beyond
+    # OpenCV paints the pixels that the boundary itself passes through as well: it lies on the outermost
+    # painted centres, not half a pixel beyond
     signed = np.where(raster > 0, -(inside - 1.0), outside) * step
     return DistanceField(signed.astype(float), lo, step)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pose:
-    """A rigid motion from sheet to part frame, and how well it explains the worn outline (lower is better, mean per outline point)."""
+    """A rigid motion from sheet to part frame, and how well it explains the worn outline (lower is
+    better, mean per outline point)."""
 
     angle_rad: float
     shift_mm: Floats
@@ -291,7 +308,8 @@ class Pose:
 
 
 def _costs(distance: Floats, recession: Any, spread: Any) -> Floats:
-    """Cost (..., ) of outlines whose points (..., n) lie `distance` from the template's boundary: outside is dear, unevenness inside is cheap and bounded."""
+    """Cost (..., ) of outlines whose points (..., n) lie `distance` from the template's boundary:
+    outside is dear, unevenness inside is cheap and bounded."""
     out = np.maximum(distance, 0.0)
     uneven = np.abs(distance + recession) / spread
     cost: Floats = np.mean(
@@ -301,7 +319,8 @@ def _costs(distance: Floats, recession: Any, spread: Any) -> Floats:
 
 
 def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> list[Pose]:
-    """Poses in which the worn plan (sheet frame) lies in its template, best first; each a local optimum, duplicates removed.
+    """Poses in which the worn plan (sheet frame) lies in its template, best first; each a local
+    optimum, duplicates removed.
 
     Every pose is tried with the outline's mean recession and, for wear on one side, with none.
     """
@@ -380,7 +399,8 @@ OUT_SCALE_MM, OUT_MOST, INNER_WEIGHT = 0.6, 8.0, 1.4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Misfit:
-    """Residuals (K, 2 n) of K poses (K, 3: angle, shift of the pivot) of outlines (K, n, 2): points outside the template, and points not `assumed_mm` (K,) inside it.
+    """Residuals (K, 2 n) of K poses (K, 3: angle, shift of the pivot) of outlines (K, n, 2): points
+    outside the template, and points not `assumed_mm` (K,) inside it.
 
     The second are bounded by a logarithm, with a slope everywhere, so that the solver is never stranded.
     """
@@ -418,7 +438,8 @@ class _Misfit:
 def _least_squares(misfit: _Misfit, poses: Floats, rounds: int = 24, least_gain: float = 1e-5) -> Floats:
     """Settle K poses (K, 3) into their nearest least squares all at once (Levenberg 1944, Marquardt 1963).
 
-    scipy solves one such problem at a time, and its own bookkeeping for ten of them takes longer than all the arithmetic.
+    scipy solves one such problem at a time, and its own bookkeeping for ten of them takes longer than
+    all the arithmetic.
     """
     poses = poses.copy()
     left = np.arange(len(poses))
@@ -453,7 +474,7 @@ def _centroid(pieces: tuple[Rings, ...]) -> Floats:
     return np.array([shape.centroid.x, shape.centroid.y])
 
 
-# --- the stage -------------------------------------------------------------------------------------------------------------------------
+# --- the stage -----------------------------------------------------------------------------------
 
 
 def settle(
@@ -489,7 +510,8 @@ def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings)
     left = plan_area(placement.plan_mm) / new_area(template)
     if mask.segmenter != "manual" and left < settings.speck_frac:
         raise CannotJudge("part_unclear", f"what was found is {100 * left:.1f} % of the new part's area")
-    # the larger part of "too large" is named first: a wrong print scale shows in the holes before it shows in the outline
+    # the larger part of "too large" is named first: a wrong print scale shows in the holes before it
+    # shows in the outline
     scale, scale_sd = placement.hole_pitch_scale, placement.hole_pitch_scale_sd
     if (
         scale is not None
@@ -540,7 +562,8 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
             scale, scale_sd = _pitch_scale(pairs)
         if apart > 15.0 and np.mean([p.growth_mm for p in pairs]) < ANCHOR_MAX_GROWTH_MM:
             anchored, miss = _pose_by_holes(pairs, best)
-            # holes that wear askew move their centres by a millimetre; far worse means they are not the template's
+            # holes that wear askew move their centres by a millimetre; far worse means they are not
+            # the template's
             if miss < 2.0:
                 best, anchored_by, residual = anchored, "holes", miss
     hidden = _hidden_holes(plan, template, best, seen, thickness) if template.solid == "plate" else ()
@@ -598,11 +621,12 @@ OUTSIDE_SLACK_MM = 0.8
 """How far a worn outline may stick out before it counts: edge, height and casting errors together."""
 
 HOLE_CENTRE_SD_MM = (0.15, 0.05, 0.006)
-"""One-sigma of a worn hole's centre along the pitch: at best, per mm and per mm2 of growth of its diameter. Holes grow unevenly
-(75 rendered parts, two holes or more)."""
+"""One-sigma of a worn hole's centre along the pitch: at best, per mm and per mm2 of growth of its
+diameter. Holes grow unevenly (75 rendered parts, two holes or more)."""
 
 HOLE_WALL_SD_FRAC = 0.25
-"""One-sigma of a hole's centre as a share of the wall seen in it: a dark wall taken for ground moves the centre by up to half the wall."""
+"""One-sigma of a hole's centre as a share of the wall seen in it: a dark wall taken for ground moves
+the centre by up to half the wall."""
 
 GAUGE_MIN_PITCH_MM = 30.0
 """Hole pitch below which holes don't gauge the print scale."""
@@ -615,14 +639,16 @@ LEAST_HOLE_MM2 = 1.0
 """Area under which a hole of the outline is a flaw of the mask, and has no centre."""
 
 FILL_MOST_FRAC, FILL_SOUND_FRAC = 0.04, 0.6
-"""Gaps in the metal that the template doesn't have are taken for marks on its face while together they are below the first share of the new area and more than the second
-share of the thickness remains: a part wears through at its thin places, and not before it is thin."""
+"""Gaps in the metal that the template doesn't have are taken for marks on its face while together they
+are below the first share of the new area and more than the second share of the thickness remains: a
+part wears through at its thin places, and not before it is thin."""
 
 
 def _read_holes(
     seen: Silhouette, template: Template, pose: Pose, thickness_mm: float
 ) -> tuple[Silhouette, float, bool]:
-    """Read a segmenter's holes by the template: which show the upper rim rather than what one sees through, and which are no holes.
+    """Read a segmenter's holes by the template: which show the upper rim rather than what one sees
+    through, and which are no holes.
 
     Returns the silhouette, the area that was filled (mm2) and whether anything changed.
     """
@@ -696,7 +722,8 @@ HIDDEN_BELOW_FRAC = 0.3
 def _hidden_holes(
     plan: tuple[Rings, ...], template: Template, pose: Pose, seen: Silhouette, thickness_mm: float
 ) -> tuple[int, ...]:
-    """Indices of template rings whose holes the camera can't look through from where it stands: a deep hole seen from the side shows only its wall.
+    """Indices of template rings whose holes the camera can't look through from where it stands: a deep
+    hole seen from the side shows only its wall.
 
     Light comes through where the lower rim and the upper rim, as seen in the sheet's plane, overlap.
     """
@@ -723,8 +750,10 @@ def _same_direction(a: Floats, b: Floats) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HolePair:
-    """A template hole that is still a hole of its own: centres (2,) mm, in the sheet frame as seen and in the part frame as drawn, how much wider it is,
-    and how much of its wall the camera looks at, mm in the sheet's plane, where wall and ground may have been mistaken for each other (0 for a handed outline)."""
+    """A template hole that is still a hole of its own: centres (2,) mm, in the sheet frame as seen
+    and in the part frame as drawn, how much wider it is, and how much of its wall the camera looks
+    at, mm in the sheet's plane, where wall and ground may have been mistaken for each other (0 for a
+    handed outline)."""
 
     seen_mm: Floats
     drawn_mm: Floats
@@ -742,7 +771,8 @@ class HolePair:
 def _hole_pairs(
     plan: tuple[Rings, ...], template: Template, pose: Pose, wall: Callable[[Floats], float]
 ) -> list[HolePair]:
-    """Every template hole that is still a hole of its own; `wall` gives the wall seen (mm) in a hole at a place of the sheet frame."""
+    """Every template hole that is still a hole of its own; `wall` gives the wall seen (mm) in a hole at
+    a place of the sheet frame."""
     holes = [r for piece in plan for r in piece[1:] if abs(ring_area(r)) > LEAST_HOLE_MM2]
     worn = [_ring_centre(r) for r in holes]
     sizes = [np.sqrt(abs(ring_area(r))) for r in holes]
@@ -772,7 +802,8 @@ def _ring_centre(ring: Floats) -> Floats:
 
 
 def _pitch_scale(pairs: list[HolePair]) -> tuple[float, float]:
-    """Measured over drawn hole pitch and its one-sigma, over all pairs of holes, longer and surer pitches weighing more."""
+    """Measured over drawn hole pitch and its one-sigma, over all pairs of holes, longer and surer
+    pitches weighing more."""
     got, want, sd = [], [], []
     for i in range(len(pairs)):
         for j in range(i):
@@ -846,7 +877,8 @@ def choose_template(
 
 
 def _could_be(mask: MetalMask, plane: Plane, template: Template) -> bool:
-    """Cheap bounds before the costly fit: the part, seen at the template's top, is no larger than it, walls seen from the side allowed for, and not a speck of it."""
+    """Cheap bounds before the costly fit: the part, seen at the template's top, is no larger than it,
+    walls seen from the side allowed for, and not a speck of it."""
     top = to_height(plane.camera, mask.pieces_px[0][0], template.thickness_mm)
     seen, room = _extent(top), _extent(np.asarray(template.rings[0]))
     walls = (

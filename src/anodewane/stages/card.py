@@ -1,7 +1,9 @@
-"""Find the printed sheet: markers on a reduced copy say which sheet and where, saddle points at full size say it to a few hundredths of a pixel.
+"""Find the printed sheet: markers on a reduced copy say which sheet and where, saddle points at full
+size say it to a few hundredths of a pixel.
 
-The full photo is looked at only in small windows about each saddle, so that the time hardly grows with the photo's size. A saddle counts where its four squares are dark
-and light as printed and where it lies as the others say; so a sheet that is half hidden, or cut by the frame, still works.
+The full photo is looked at only in small windows about each saddle, so that the time hardly grows with
+the photo's size. A saddle counts where its four squares are dark and light as printed and where it lies
+as the others say; so a sheet that is half hidden, or cut by the frame, still works.
 """
 
 from __future__ import annotations
@@ -28,8 +30,9 @@ SEARCHES = (
     (2600, (5, 45, 20)),
     (4200, (5, 45, 20)),
 )
-"""Longest side of the copy that is searched, and the detector's threshold windows (least, greatest, step) in its pixels; in turn, until enough markers are read.
-One window at 1000 px takes a third of the time of three and reads at least ten markers of any whole sheet that fills a third of the frame."""
+"""Longest side of the copy that is searched, and the detector's threshold windows (least, greatest,
+step) in its pixels; in turn, until enough markers are read. One window at 1000 px takes a third of the
+time of three and reads at least ten markers of any whole sheet that fills a third of the frame."""
 
 LARGEST_ENLARGEMENT = 2.0
 MIN_MARKER_SIDE_PX = 10
@@ -54,7 +57,8 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 
 @lru_cache(maxsize=16)
 def _detector(windows: tuple[int, int, int], min_perimeter_rate: float, ids: tuple[int, ...]) -> Any:
-    """Of these ids of the dictionary only, numbered from 0: OpenCV holds every quad against all that it's given, which takes most of the search's time."""
+    """Of these ids of the dictionary only, numbered from 0: OpenCV holds every quad against all that
+    it's given, which takes most of the search's time."""
     import cv2
 
     parameters = cv2.aruco.DetectorParameters()
@@ -79,7 +83,8 @@ def _detector(windows: tuple[int, int, int], min_perimeter_rate: float, ids: tup
 def _detect(
     photo: Photo, ids: tuple[int, ...], long_side_px: int, windows: tuple[int, int, int] = (5, 45, 20)
 ) -> tuple[Any, Any, Any]:
-    """Look for markers of these ids. Returns their corners (M, 4, 2) in full-size pixels, ids (M,), rejected quads (Q, 4, 2)."""
+    """Look for markers of these ids. Returns their corners (M, 4, 2) in full-size pixels, ids (M,),
+    rejected quads (Q, 4, 2)."""
     import cv2
 
     # Halving is several times faster than any other reduction, and grey is made of what is left.
@@ -111,7 +116,8 @@ def _detect(
 
 @lru_cache(maxsize=1)
 def _soft_patterns() -> tuple[Any, Any]:
-    """Every id of the dictionary as 25 inner cells, a little blurred over its border, zero mean and unit length: (4 x ids, 25), and the ids."""
+    """Every id of the dictionary as 25 inner cells, a little blurred over its border, zero mean and
+    unit length: (4 x ids, 25), and the ids."""
     import cv2
 
     dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
@@ -135,7 +141,8 @@ def _soft_patterns() -> tuple[Any, Any]:
 
 
 def _cell_places(n: int) -> tuple[Any, Any]:
-    """A marker of n x n cells and its border, in cells from its first corner: its corners (4, 2), and three places a cell each way ((3 n)^2, 2)."""
+    """A marker of n x n cells and its border, in cells from its first corner: its corners (4, 2), and
+    three places a cell each way ((3 n)^2, 2)."""
     at = (np.arange(n)[:, None] + np.array([0.3, 0.5, 0.7])[None]).ravel() + 1
     return np.array([[0, 0], [n + 2, 0], [n + 2, n + 2], [0, n + 2]], np.float32), np.stack(
         np.meshgrid(at, at), axis=-1
@@ -145,8 +152,9 @@ def _cell_places(n: int) -> tuple[Any, Any]:
 def _soft_read(grey: Any, quads: Any) -> tuple[Any, Any, Any]:
     """Read markers whose cells run into one another: by correlation in linear light, not cell by cell.
 
-    Returns ids (K,), which of `quads` they are (K,), and their corners (K, 4, 2) turned so that the first is the marker's own top left.
-    A single quad may be read wrongly this way; only markers that lie together on one flat sheet are used.
+    Returns ids (K,), which of `quads` they are (K,), and their corners (K, 4, 2) turned so that the
+    first is the marker's own top left. A single quad may be read wrongly this way; only markers that
+    lie together on one flat sheet are used.
     """
     import cv2
 
@@ -205,7 +213,8 @@ def find_card(
     Returns
     -------
     CardSighting
-        Sheet points in sheet mm and photo px (pixel centres at integers), with one-sigma; how sharp its edges are and how bright its paper.
+        Sheet points in sheet mm and photo px (pixel centres at integers), with one-sigma; how sharp its
+        edges are and how bright its paper.
 
     Raises
     ------
@@ -269,7 +278,8 @@ def find_card(
 def card_laid_out(
     photo: Photo, corners_px: Floats, layouts: Mapping[str, SheetLayout] | None = None
 ) -> CardSighting | None:
-    """Find a sheet whose paper is known to lie between four corners, in whatever way it is turned, though no marker need be sharp enough to be read by itself.
+    """Find a sheet whose paper is known to lie between four corners, in whatever way it is turned,
+    though no marker need be sharp enough to be read by itself.
 
     Parameters
     ----------
@@ -316,7 +326,8 @@ def card_laid_out(
 
 
 def _likeness_in_place(linear: Any, layout: SheetLayout, px_from_mm: Any) -> Any:
-    """Correlation (M,) of every marker's cells, where the sheet has it, with its own pattern; 0 where it reaches beyond the picture."""
+    """Correlation (M,) of every marker's cells, where the sheet has it, with its own pattern; 0 where
+    it reaches beyond the picture."""
     import cv2
 
     patterns, names = _soft_patterns()
@@ -340,7 +351,8 @@ def _likeness_in_place(linear: Any, layout: SheetLayout, px_from_mm: Any) -> Any
 
 GUESSES_TRIED = 2
 EXPECTED_LIKENESS, EXPECTED_MARKERS = 0.6, 5
-"""Correlation with the one pattern that must be there: 25 cells of anything else reach it once in a thousand times."""
+"""Correlation with the one pattern that must be there: 25 cells of anything else reach it once in a
+thousand times."""
 
 
 def _ids_of(layouts: Mapping[str, SheetLayout]) -> tuple[int, ...]:
@@ -357,13 +369,14 @@ def _counts(ids: Any, layouts: Mapping[str, SheetLayout]) -> dict[str, int]:
     return {name: int(np.isin(lay.marker_ids, ids).sum()) for name, lay in layouts.items()}
 
 
-# --- markers: which sheet, and roughly where --------------------------------------------------------------------------------------------
+# --- markers: which sheet, and roughly where -----------------------------------------------------
 
 
 def _one_sheet(
     corners_px: Any, ids: Any, n_rejected: int, layouts: Mapping[str, SheetLayout], photo: Photo
 ) -> tuple[SheetLayout, Any, Any, int]:
-    """Return the layout, and the marker corners that lie on one flat sheet of it: (4 M, 2) mm and px, and M."""
+    """Return the layout, and the marker corners that lie on one flat sheet of it: (4 M, 2) mm
+    and px, and M."""
     counts = _counts(ids, layouts)
     present = [name for name, n in counts.items() if n >= MIN_MARKERS]
     if not present:
@@ -392,16 +405,19 @@ def _one_sheet(
 
 
 def _flat_groups(corners_px: Any, ids: Any, layout: SheetLayout) -> list[tuple[Any, Any]]:
-    """Groups of at least `MIN_MARKERS` markers, each on one flat sheet of this layout: one for every such sheet in the photo."""
+    """Groups of at least `MIN_MARKERS` markers, each on one flat sheet of this layout: one for every
+    such sheet in the photo."""
     mine = np.isin(ids, layout.marker_ids)
     left_px, left_index = corners_px[mine], np.searchsorted(layout.marker_ids, ids[mine])
     groups = []
     while len(left_index) >= MIN_MARKERS:
         world, image = layout.marker_corners_mm[left_index].reshape(-1, 2), left_px.reshape(-1, 2)
         side_px = float(np.median(np.linalg.norm(np.diff(left_px, axis=1), axis=2)))
-        # blur and the detector's threshold push a marker's corners out, alike on all sides, by up to a tenth of its side; a misread marker is off by whole sides
+        # blur and the detector's threshold push a marker's corners out, alike on all sides, by up to a
+        # tenth of its side; a misread marker is off by whole sides
         h, keep = _homography(world, image, max(3.0, 0.25 * side_px))
-        # the sheet's y points up, the photo's down: a sheet seen from its front turns over (the sign of the map's Jacobian at the sheet's middle)
+        # the sheet's y points up, the photo's down: a sheet seen from its front turns over (the sign of
+        # the map's Jacobian at the sheet's middle)
         if h is None or keep is None or np.linalg.det(h) > 0:
             break
         whole = keep.reshape(-1, 4).all(axis=1)
@@ -421,13 +437,14 @@ def _is_mirrored(photo: Photo, layouts: Mapping[str, SheetLayout]) -> bool:
     return max(_counts(ids, layouts).values()) >= MIN_MARKERS
 
 
-# --- saddles: exactly where -------------------------------------------------------------------------------------------------------------
+# --- saddles: exactly where ----------------------------------------------------------------------
 
 
 def _find_saddles(rgb: Any, layout: SheetLayout, world: Floats, image: Floats) -> tuple[Any, Any, Any]:
     """Return saddles (S, 2) px, which of them are clear (S,), and the homography px <- mm through them.
 
-    From the markers outwards: saddles near a marker first, then, with the homography and the lens's local bend that these give, all others.
+    From the markers outwards: saddles near a marker first, then, with the homography and the lens's
+    local bend that these give, all others.
     """
     saddles = layout.saddles_mm
     step = layout.square_mm
@@ -455,7 +472,8 @@ def _find_saddles(rgb: Any, layout: SheetLayout, world: Floats, image: Floats) -
     if h is None or keep is None:
         return found, np.zeros(len(saddles), bool), np.eye(3)
     for _ in range(3):
-        # What a lens bends is smooth over the sheet; a saddle that stands out of it by more than the others is half hidden or false.
+        # What a lens bends is smooth over the sheet; a saddle that stands out of it by more than the
+        # others is half hidden or false.
         miss = found - apply_homography(h, saddles)
         off = np.linalg.norm(miss - _smooth(saddles, miss, ok), axis=1)
         keep = ok & (off < max(0.5, 0.01 * square_px, 5.0 * float(np.median(off[ok]))))
@@ -469,7 +487,8 @@ def _find_saddles(rgb: Any, layout: SheetLayout, world: Floats, image: Floats) -
 
 
 def _smooth(saddles: Floats, miss: Floats, ok: Any) -> Any:
-    """What a smooth bend says of the residuals (S, 2): a cubic polynomial where there are points enough to tell, else their median."""
+    """What a smooth bend says of the residuals (S, 2): a cubic polynomial where there are points enough
+    to tell, else their median."""
     if ok.sum() < 20:
         return np.median(miss[ok], axis=0)
     x, y = (saddles / np.abs(saddles).max()).T
@@ -560,7 +579,8 @@ def _sample(linear: Any, points: Floats) -> Any:
 
 
 def _looks_printed(linear: Any, centre: Floats, axes: Floats, phase: int) -> bool:
-    """Whether the four squares about a saddle are dark and light as printed. axes (2, 2): 0.3 squares along sheet x and y, in pixels."""
+    """Whether the four squares about a saddle are dark and light as printed. axes (2, 2): 0.3 squares
+    along sheet x and y, in pixels."""
     u, v = axes * 0.3  # 0.09 of a square: inside the white border about a marker
     signs = [(1, 1), (-1, 1), (-1, -1), (1, -1)]
     values = _sample(linear, np.array([centre + a * u + b * v for a, b in signs]))
@@ -569,7 +589,7 @@ def _looks_printed(linear: Any, centre: Floats, axes: Floats, phase: int) -> boo
     return bool(light.min() > 1.6 * dark.max() + 0.004 and light.max() < 3.5 * light.min() + 0.02)
 
 
-# --- how sharp and how bright -----------------------------------------------------------------------------------------------------------
+# --- how sharp and how bright --------------------------------------------------------------------
 
 
 @lru_cache(maxsize=8)
@@ -594,9 +614,11 @@ def _square_side_px(layout: SheetLayout, saddles_px: Floats, ok: Any) -> Any:
 
 
 def _edge_sigma(rgb: Any, layout: SheetLayout, saddles_px: Floats, ok: Any) -> float | None:
-    """One-sigma spread of the sheet's black-to-white edges, px: the median along the direction in which they are softer. None where no side of a square is clear.
+    """One-sigma spread of the sheet's black-to-white edges, px: the median along the direction in which
+    they are softer. None where no side of a square is clear.
 
-    From 25 to 75 % of the step in linear light is 1.349 sigma of a Gaussian blur. The interpolation's own spread (variance 1/6 px2) is taken out.
+    From 25 to 75 % of the step in linear light is 1.349 sigma of a Gaussian blur. The interpolation's
+    own spread (variance 1/6 px2) is taken out.
     """
     medians = []
     for pairs in _neighbours(np.asarray(layout.saddles_mm).tobytes(), layout.square_mm):
@@ -648,7 +670,8 @@ def _one_edge_sigma(rgb: Any, a: Floats, b: Floats) -> float | None:
 
 
 def _paper_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> tuple[float | None, float | None]:
-    """Light of the white margin round the squares (0 to 1, linear) and the share of it that is clipped. None where no margin is seen."""
+    """Light of the white margin round the squares (0 to 1, linear) and the share of it that is clipped.
+    None where no margin is seen."""
     half = np.array(layout.size_mm) / 2
     board = np.abs(layout.black_mm).reshape(-1, 2).max(axis=0)
     ring = (half + board) / 2
@@ -672,7 +695,8 @@ def _paper_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> tuple[float 
 
 
 def _ink_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> float:
-    """Light of the black squares' middles, 0 to 1, linear; a quarter of the way up from the darkest, since a part may cover some."""
+    """Light of the black squares' middles, 0 to 1, linear; a quarter of the way up from the darkest,
+    since a part may cover some."""
     q = np.round(apply_homography(px_from_mm, layout.black_mm.mean(axis=1))).astype(int)
     q = q[(q[:, 0] >= 0) & (q[:, 1] >= 0) & (q[:, 0] < rgb.shape[1]) & (q[:, 1] < rgb.shape[0])]
     if len(q) == 0:

@@ -1,4 +1,5 @@
-"""Hold what was measured against the limit, and say why. Mechanical faults (a fixing lost, a core showing, a piece gone) need no percentage."""
+"""Hold what was measured against the limit, and say why. Mechanical faults (a fixing lost, a core
+showing, a piece gone) need no percentage."""
 
 from __future__ import annotations
 
@@ -9,7 +10,8 @@ from anodewane.settings import Settings
 CLOSE_CAMERA_MM = 450.0
 
 PITCH_WARN_FRAC = 0.015
-"""Hole pitch off by more than this and 1.8 sigma is told; far more is refused (`settings.hole_pitch_max_frac`)."""
+"""Hole pitch off by more than this and 1.8 sigma is told; far more is refused
+(`settings.hole_pitch_max_frac`)."""
 
 
 def decide(

@@ -12,7 +12,8 @@ from anodewane.geometry.pyramid import halved, halvings
 from anodewane.records import FlatImage, Photo, Plane, SheetLayout
 
 FINEST_PX = 1.7
-"""Photo pixels to a flat one from which the photo is halved first, so that what lies between the sampled points isn't lost."""
+"""Photo pixels to a flat one from which the photo is halved first, so that what lies between the
+sampled points isn't lost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,8 @@ class Window:
 
 
 def overview_window(photo: Photo, plane: Plane, layout: SheetLayout, reach_mm: float = 330.0) -> Window:
-    """The part of the sheet's plane that the photo shows, no farther than `reach_mm` beyond the sheet's edges."""
+    """The part of the sheet's plane that the photo shows, no farther than `reach_mm` beyond the
+    sheet's edges."""
     height, width = photo.rgb.shape[:2]
     edge = np.linspace(0, 1, 12)
     along, zero = np.r_[edge, edge, 0 * edge, 0 * edge + 1], np.r_[0 * edge, 0 * edge + 1, edge, edge]
@@ -44,7 +46,8 @@ def flatten(photo: Photo, plane: Plane, layout: SheetLayout, window: Window, mm_
     Returns
     -------
     FlatImage
-        h, w = window over `mm_per_px`, rounded up. Pixels are averaged, not picked, where the photo is finer than the flat image.
+        h, w = window over `mm_per_px`, rounded up. Pixels are averaged, not picked, where the photo is
+        finer than the flat image.
     """
     import cv2
 
@@ -52,7 +55,8 @@ def flatten(photo: Photo, plane: Plane, layout: SheetLayout, window: Window, mm_
     w = max(8, int(np.ceil((window.right - window.left) / mm_per_px - 1e-6)))
     h = max(8, int(np.ceil((window.top - window.bottom) / mm_per_px - 1e-6)))
     origin = np.array([window.left + mm_per_px / 2, window.top - mm_per_px / 2])
-    # The map is smooth: computed on every 16th point and interpolated it is exact to a hundredth of a pixel, and 200 times cheaper.
+    # The map is smooth: computed on every 16th point and interpolated it is exact to a hundredth of a
+    # pixel, and 200 times cheaper.
     step = 16
     gx, gy = np.arange(0, w + step, step), np.arange(0, h + step, step)
     mesh = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)

@@ -1,4 +1,5 @@
-"""Say where barnacles and weed stand over the metal's edge: the outline leaves them off, and the record must not keep quiet about it."""
+"""Say where barnacles and weed stand over the metal's edge: the outline leaves them off, and the record
+must not keep quiet about it."""
 
 from __future__ import annotations
 
@@ -23,32 +24,36 @@ GROUND_MM = np.array([5.0, 6.5, 8.0, 10.0])
 """Where bare ground is taken from, mm outside the outline."""
 
 GROUND_REACH_MM = 15.0
-"""The ground is that of so much of the outline to either side: a sunlit board between shaded ones isn't fouling."""
+"""The ground is that of so much of the outline to either side: a sunlit board between shaded ones
+isn't fouling."""
 
 GROUND_QUANTILE = 0.95
 """How bright ground gets there: at 0.88 blades of grass and bright stones were taken for shells."""
 
 PEAK_LOG, EDGE_LOG = 0.45, 0.25
-"""Natural logarithm of the light beside the metal over that of the brightest ground near by, in the channel where it is least: what a place must reach, and
-where it ends (docs/decisions/0021-fouling.md)."""
+"""Natural logarithm of the light beside the metal over that of the brightest ground near by, in the
+channel where it is least: what a place must reach, and where it ends (docs/decisions/0021-fouling.md)."""
 
 MIN_RUN_MM, MAX_RUN_MM = 1.5, 20.0
 """Longer stretches are a strip of sunlit wall or a thing that lies beside the part."""
 
 MIN_OPENING_MM2 = 1000.0
-"""Holes smaller than this aren't looked into: there is no bare ground in them, and sunlight on their walls looks like fouling."""
+"""Holes smaller than this aren't looked into: there is no bare ground in them, and sunlight on their
+walls looks like fouling."""
 
 SHEET_MARGIN_MM = 1.0
 
 FOULED_EDGE_SD_MM = 0.15
-"""One-sigma that fouling beside the edge adds to the outline's common bias: where some of it is seen, more lies on the edge unseen."""
+"""One-sigma that fouling beside the edge adds to the outline's common bias: where some of it is seen,
+more lies on the edge unseen."""
 
 
 def say_fouling(photo: Photo, plane: Plane, layout: SheetLayout, mask: MetalMask) -> MetalMask:
     """The same outline, with how much of its edge is fouled, and less sure of itself where any is.
 
-    Fouling is something beside the metal that is brighter than all ground near by in every channel, which no shade explains, and that ends within `MAX_RUN_MM`.
-    So dark weed isn't seen, nor is anything on the sheet's own white paper. Nothing is looked for in an outline that a person handed in.
+    Fouling is something beside the metal that is brighter than all ground near by in every channel,
+    which no shade explains, and that ends within `MAX_RUN_MM`. So dark weed isn't seen, nor is anything
+    on the sheet's own white paper. Nothing is looked for in an outline that a person handed in.
 
     Returns
     -------
@@ -70,7 +75,8 @@ def say_fouling(photo: Photo, plane: Plane, layout: SheetLayout, mask: MetalMask
 def fouled_places(
     photo: Photo, plane: Plane, layout: SheetLayout, mask: MetalMask
 ) -> list[tuple[float, Floats]]:
-    """Places of the outline with fouling beside them: length along the edge, mm, and middle (2,), sheet frame mm."""
+    """Places of the outline with fouling beside them: length along the edge, mm, and middle (2,),
+    sheet frame mm."""
     pieces = [
         oriented(tuple(resample_ring(to_height(plane.camera, ring, 0.0), STEP_MM) for ring in piece))
         for piece in mask.pieces_px
@@ -110,7 +116,8 @@ class _Raster:
 
 
 def _excess(photo: Photo, plane: Plane, half_mm: Floats, metal: _Raster, ring: Floats) -> Floats:
-    """Light beside each point of a ring (n,) over that of the ground near by, as a logarithm, in the least channel; -inf where it can't be said."""
+    """Light beside each point of a ring (n,) over that of the ground near by, as a logarithm, in the
+    least channel; -inf where it can't be said."""
     from scipy.ndimage import gaussian_filter1d, percentile_filter
 
     n, near = len(ring), len(BESIDE_MM)

@@ -1,9 +1,10 @@
 """Read the QR code on the sheet: which boat and position the photo belongs to.
 
-Where the code lies is known to a fraction of a module once the camera is, so nothing is searched for: every module is sampled in its middle, blur is taken out on
-that grid, and OpenCV decodes the clean code that is drawn from it. A code that lies anywhere else, beside the part or askew on the sheet, doesn't come into the
-samples. Reed-Solomon mends up to about one code word in seven, as under weed or a corner of the part; what it can't mend, or the label's own checksum doesn't bear
-out, is no label.
+Where the code lies is known to a fraction of a module once the camera is, so nothing is searched for:
+every module is sampled in its middle, blur is taken out on that grid, and OpenCV decodes the clean code
+that is drawn from it. A code that lies anywhere else, beside the part or askew on the sheet, doesn't
+come into the samples. Reed-Solomon mends up to about one code word in seven, as under weed or a corner
+of the part; what it can't mend, or the label's own checksum doesn't bear out, is no label.
 """
 
 from __future__ import annotations
@@ -20,13 +21,16 @@ from anodewane.records import Label, Photo, Plane, SheetLayout
 from anodewane.units import SRGB_TO_LINEAR
 
 MIN_LIKENESS = 0.3
-"""Correlation of the samples with the marks that every code has. Measured: codes that could be read 0.47 or more, blank paper and handwriting under 0.15."""
+"""Correlation of the samples with the marks that every code has. Measured: codes that could be read
+0.47 or more, blank paper and handwriting under 0.15."""
 
 SHARPEN = ((0.55, 0.01), (0.0, 1.0), (0.4, 0.01), (0.7, 0.01))
-"""Spread of the blur that is taken out, in modules, and noise over signal; tried in turn. The first reads nearly all (docs/decisions/0045-label.md)."""
+"""Spread of the blur that is taken out, in modules, and noise over signal; tried in turn. The first
+reads nearly all (docs/decisions/0045-label.md)."""
 
 FINE_MODULE_PX = 3.0
-"""Modules larger than this in the photo are averaged over nine points; smaller ones have no more than that."""
+"""Modules larger than this in the photo are averaged over nine points; smaller ones have no
+more than that."""
 
 
 def read_label(photo: Photo, plane: Plane, layout: SheetLayout) -> Label | None:
@@ -55,7 +59,8 @@ def read_label(photo: Photo, plane: Plane, layout: SheetLayout) -> Label | None:
 
 
 def _place(photo: Photo, plane: Plane, layout: SheetLayout) -> tuple[Any, Any] | None:
-    """The label's place cut out of the photo, light float32 (h, w), and its corners in it, px (4, 2), from the upper left clockwise as printed.
+    """The label's place cut out of the photo, light float32 (h, w), and its corners in it, px (4, 2),
+    from the upper left clockwise as printed.
 
     None where the frame cuts it.
     """
@@ -79,7 +84,8 @@ def _place(photo: Photo, plane: Plane, layout: SheetLayout) -> tuple[Any, Any] |
 
 
 def _samples(crop: Any, corners_px: Any, n: int, fineness: int) -> Any:
-    """Light of each module of a code of `n` modules over the white about it, quiet zone included (N, N): of its middle, or a mean over its middle three fifths each way.
+    """Light of each module of a code of `n` modules over the white about it, quiet zone included (N,
+    N): of its middle, or a mean over its middle three fifths each way.
 
     Four corners do for the map: over 35 mm a phone's lens bends a line by a few hundredths of a pixel.
     """
@@ -105,7 +111,8 @@ def _samples(crop: Any, corners_px: Any, n: int, fineness: int) -> Any:
 
 
 def _likeness(light: Any) -> float:
-    """How like a code the samples (N, N) look, -1 to 1: correlation with the marks that every code of this size has."""
+    """How like a code the samples (N, N) look, -1 to 1: correlation with the marks that every code of
+    this size has."""
     q = QUIET_MODULES
     marks = _marks(len(light) - 2 * q)
     known = marks != 0
@@ -116,7 +123,8 @@ def _likeness(light: Any) -> float:
 
 
 def _white(light: Any) -> Any:
-    """What white paper sends back at each module (N, N): a plane through the quiet zone, so that a slope in the light does no harm."""
+    """What white paper sends back at each module (N, N): a plane through the quiet zone, so that a
+    slope in the light does no harm."""
     total = len(light)
     ring = np.zeros((total, total), bool)
     ring[1:-1, 1:-1] = True
@@ -129,7 +137,8 @@ def _white(light: Any) -> Any:
 
 @lru_cache(maxsize=8)
 def _marks(n: int) -> Any:
-    """The marks that every code of `n` modules has (ISO/IEC 18004:2015, 6.3.3 to 6.3.5): 1 black, -1 white, 0 where the data are."""
+    """The marks that every code of `n` modules has (ISO/IEC 18004:2015, 6.3.3 to 6.3.5): 1 black, -1
+    white, 0 where the data are."""
     finder = np.full((8, 8), -1)
     finder[:7, :7], finder[1:6, 1:6], finder[2:5, 2:5] = 1, -1, 1
     marks = np.zeros((n, n), int)
@@ -141,7 +150,8 @@ def _marks(n: int) -> Any:
 
 
 def _sharpened(light: Any, spread: float, noise: float) -> Any:
-    """Take a Gaussian blur of `spread` modules out of (N, N) samples by Wiener's filter; a spread of 0 leaves them."""
+    """Take a Gaussian blur of `spread` modules out of (N, N) samples by Wiener's filter; a spread of
+    0 leaves them."""
     if spread == 0.0:
         return light
     total = len(light)
@@ -152,7 +162,8 @@ def _sharpened(light: Any, spread: float, noise: float) -> Any:
 
 
 def _black(light: Any) -> Any:
-    """Which modules are black, (n, n): darker than halfway between the marks that must be black and those that must be white."""
+    """Which modules are black, (n, n): darker than halfway between the marks that must be black and
+    those that must be white."""
     code = light[QUIET_MODULES:-QUIET_MODULES, QUIET_MODULES:-QUIET_MODULES]
     marks = _marks(len(code))
     return code < (np.median(code[marks == 1]) + np.median(code[marks == -1])) / 2

@@ -1,7 +1,8 @@
 """Read a photo file: bytes in, upright pixels and the few facts that judging needs out.
 
-JPEG (also with a second picture behind it, MPO), HEIC, PNG and WebP. The size in the header is held against a limit before anything is decoded. The photo is turned
-upright once. Where a photo was taken (GPS) is never read.
+JPEG (also with a second picture behind it, MPO), HEIC, PNG and WebP. The size in the header is held
+against a limit before anything is decoded. The photo is turned upright once. Where a photo was taken
+(GPS) is never read.
 """
 
 from __future__ import annotations
@@ -20,17 +21,20 @@ MAX_PIXELS = 220_000_000
 """The largest phone sensors have 200 MP; a header that says more is damaged or a trap."""
 
 JPEG_MIN_BYTES_PER_PIXEL = 1 / 2000
-"""A single-colour JPEG takes about 1/170 byte a pixel at best; a header that promises ten times as many pixels lies, and memory for it isn't asked for."""
+"""A single-colour JPEG takes about 1/170 byte a pixel at best; a header that promises ten times as many
+pixels lies, and memory for it isn't asked for."""
 
 FOCAL_35MM_RANGE_MM = (8.0, 400.0)
-"""A phone's lenses lie between about 13 and 250 mm (35 mm equivalent). EXIF writes 0 for unknown; other values outside the range are errors."""
+"""A phone's lenses lie between about 13 and 250 mm (35 mm equivalent). EXIF writes 0 for unknown; other
+values outside the range are errors."""
 
 _REMEDY = "Give a JPEG, HEIC, PNG or WebP as the phone made it."
 _COPY_AGAIN = "Copy it from the phone again, or take the photo again."
 _SAVE_AS_JPEG = "Save it as JPEG, or set the phone to take JPEG or HEIC."
 
 _OPEN_LOCK = threading.Lock()
-"""Held while a header is read: Pillow's own pixel limit is a module variable, and is set aside for that moment only."""
+"""Held while a header is read: Pillow's own pixel limit is a module variable, and is set aside for
+that moment only."""
 
 
 def load_photo(data: bytes, name: str) -> Photo:
@@ -102,7 +106,8 @@ def read_taken(data: bytes, name: str) -> str | None:
 
 
 def read_size(data: bytes, name: str) -> tuple[str, int, int]:
-    """Kind ("JPEG", "HEIC", "PNG" or "WEBP"), width and height by the header, before anything is decoded or turned.
+    """Kind ("JPEG", "HEIC", "PNG" or "WEBP"), width and height by the header, before anything is
+    decoded or turned.
 
     Raises
     ------
@@ -114,7 +119,7 @@ def read_size(data: bytes, name: str) -> tuple[str, int, int]:
         return kind, int(image.size[0]), int(image.size[1])
 
 
-# --- what kind of file -----------------------------------------------------------------------------------------------------------------
+# --- what kind of file ---------------------------------------------------------------------------
 
 
 def _sniff(data: bytes, name: str) -> str:
@@ -181,7 +186,8 @@ def _open(data: bytes, kind: str, name: str) -> Any:
                 if kind == "HEIC":
                     from pi_heif import HeifImageFile
 
-                    # The class itself: registering it would change what Pillow opens elsewhere in the process.
+                    # The class itself: registering it would change what Pillow opens elsewhere
+                    # in the process.
                     return HeifImageFile(stream)
                 return Image.open(
                     stream, formats={"JPEG": ("JPEG", "MPO"), "PNG": ("PNG",), "WEBP": ("WEBP",)}[kind]
@@ -199,7 +205,7 @@ def _first_words(e: BaseException) -> str:
     return text[:80] or type(e).__name__
 
 
-# --- pixels ----------------------------------------------------------------------------------------------------------------------------
+# --- pixels --------------------------------------------------------------------------------------
 
 
 def _pixels(image: Any, data: bytes, kind: str, notes: list[str]) -> Any:
@@ -212,7 +218,8 @@ def _pixels(image: Any, data: bytes, kind: str, notes: list[str]) -> Any:
         try:
             rgb = simplejpeg.decode_jpeg(data, colorspace="RGB")
         except ValueError as e:
-            # Strict decoding refuses what others paint over; a photo that is whole apart from that is still worth a look, with a warning.
+            # Strict decoding refuses what others paint over; a photo that is whole apart from that is
+            # still worth a look, with a warning.
             image.load()
             notes.append(f"The JPEG is damaged ({_first_words(e)}); parts of the picture may be wrong.")
     if rgb is None:
@@ -223,7 +230,8 @@ def _pixels(image: Any, data: bytes, kind: str, notes: list[str]) -> Any:
 
 
 def _to_rgb(image: Any) -> Any:
-    """A Pillow image in mode RGB: transparency over white paper, 16 bits scaled, CMYK and palettes resolved."""
+    """A Pillow image in mode RGB: transparency over white paper, 16 bits scaled, CMYK and
+    palettes resolved."""
     from PIL import Image
 
     if image.mode.startswith("I"):  # 16-bit grey
@@ -277,7 +285,7 @@ def _upright(rgb: Any, orientation: int) -> Any:
     )
 
 
-# --- EXIF ------------------------------------------------------------------------------------------------------------------------------
+# --- EXIF ----------------------------------------------------------------------------------------
 
 _ORIENTATION, _MAKE, _MODEL, _EXIF_IFD = 0x0112, 0x010F, 0x0110, 0x8769
 _TAKEN, _DIGITISED, _OFFSET, _FOCAL_35, _ZOOM, _WIDTH, _HEIGHT = (

@@ -1,8 +1,11 @@
-"""Where the camera stood over the sheet: a homography from all points, and the camera behind it, with covariance.
+"""Where the camera stood over the sheet: a homography from all points, and the camera behind it,
+with covariance.
 
-One least-squares fit of pose, focal length, one radial lens term and where the optical axis meets the picture to every saddle, with priors where the sheet alone can't
-tell: the focal length from EXIF's 35 mm equivalent, and a lens term near zero unless a per-phone profile says otherwise. In-plane mapping depends hardly at all on the
-focal length; the height of the camera, needed to take out the part's own height, does.
+One least-squares fit of pose, focal length, one radial lens term and where the optical axis meets
+the picture to every saddle, with priors where the sheet alone can't tell: the focal length from
+EXIF's 35 mm equivalent, and a lens term near zero unless a per-phone profile says otherwise.
+In-plane mapping depends hardly at all on the focal length; the height of the camera, needed to take
+out the part's own height, does.
 """
 
 from __future__ import annotations
@@ -26,7 +29,8 @@ MIN_TILT_FOR_FOCAL_DEG = 15.0
 
 CONTRADICTION_FRAC = 0.10
 CONTRADICTION_SIGMAS = 4.0
-"""A digital zoom or a crop changes the focal length by tens of percent; nothing under a tenth is taken for one."""
+"""A digital zoom or a crop changes the focal length by tens of percent; nothing under a tenth is
+taken for one."""
 
 
 def locate_camera(
@@ -38,14 +42,16 @@ def locate_camera(
     ----------
     photo, sighting
     settings : Settings
-        Uses `check_line_x_mm`, `check_line_y_mm`, `check_line_sd_mm`, `focal_*`, `lens_k1_sd`, `principal_point_sd_frac`, `max_tilt_deg`, `max_residual_frac`.
+        Uses `check_line_x_mm`, `check_line_y_mm`, `check_line_sd_mm`, `focal_*`, `lens_k1_sd`,
+        `principal_point_sd_frac`, `max_tilt_deg`, `max_residual_frac`.
     profile : LensProfile, optional
         Takes the place of EXIF's focal length and of the lens prior.
 
     Returns
     -------
     Plane
-        `scale_sd_frac` holds the print scale's doubt and what the fit adds where the part lies (on a mat, or beside a card).
+        `scale_sd_frac` holds the print scale's doubt and what the fit adds where the part lies (on a
+        mat, or beside a card).
 
     Raises
     ------
@@ -110,12 +116,13 @@ def locate_camera(
     )
 
 
-# --- the fit ---------------------------------------------------------------------------------------------------------------------------
+# --- the fit -------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class _Prior:
-    """What is known beforehand: log of the focal length in px, radial term, and how far the optical axis wanders, each with one-sigma."""
+    """What is known beforehand: log of the focal length in px, radial term, and how far the optical
+    axis wanders, each with one-sigma."""
 
     log_focal: float
     log_focal_sd: float
@@ -126,8 +133,9 @@ class _Prior:
 
 @dataclass(frozen=True, slots=True)
 class ViewFit:
-    """A fitted camera. cov : (10, 10) of (small rotation after `camera.rotation` x 3, position_mm x 3, log focal, k1, optical axis px x 2);
-    rms_px : of the points along one axis; sd_px : (N,) what each point was taken to be good for."""
+    """A fitted camera. cov : (10, 10) of (small rotation after `camera.rotation` x 3, position_mm x 3,
+    log focal, k1, optical axis px x 2); rms_px : of the points along one axis; sd_px : (N,) what each
+    point was taken to be good for."""
 
     camera: Camera
     cov: Floats
@@ -138,15 +146,18 @@ class ViewFit:
 def fit_view(
     world: Floats, image: Floats, point_sd_px: Floats, centre: Floats, half_diagonal: float, prior: _Prior
 ) -> ViewFit:
-    """Fit one view of the sheet by Gauss-Newton steps with the exact derivatives, damped where a step makes it worse (Levenberg-Marquardt).
+    """Fit one view of the sheet by Gauss-Newton steps with the exact derivatives, damped where a step
+    makes it worse (Levenberg-Marquardt).
 
-    Points are compared where the lens is taken out, so that no inverse of it is needed. Two plain fits rather than one robust one: a robust loss would also forgive the
-    priors, and the focal length would drift away from EXIF's.
+    Points are compared where the lens is taken out, so that no inverse of it is needed. Two plain fits
+    rather than one robust one: a robust loss would also forgive the priors, and the focal length would
+    drift away from EXIF's.
     """
     import cv2
 
     world3 = np.c_[world, np.zeros(len(world))]
-    # Where the focal length is open, a pose found with one far off can settle in a wrong valley: begin with the one that the points like best.
+    # Where the focal length is open, a pose found with one far off can settle in a wrong valley: begin
+    # with the one that the points like best.
     starts = prior.log_focal + (
         np.log(2.0) * np.arange(-1.0, 1.6, 1.0) if prior.log_focal_sd > 0.2 else np.zeros(1)
     )
@@ -173,7 +184,8 @@ def fit_view(
     sd = np.maximum(point_sd_px, 0.1)
     for _ in range(2):
         state, jac, miss = _settle(state, world3, image, sd, centre, half_diagonal, prior)
-        # median of a Rayleigh distance to its sigma; errors of neighbouring saddles go together (paper, lens, demosaicing): count them as 1.5 times as large
+        # median of a Rayleigh distance to its sigma; errors of neighbouring saddles go together (paper,
+        # lens, demosaicing): count them as 1.5 times as large
         spread = max(float(np.median(miss)) / 1.1774, 0.03)
         sd = 1.5 * np.maximum(spread, 0.35 * miss)
     # the last weights, so that the covariance belongs to them
@@ -194,8 +206,10 @@ def fit_view(
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """What the fit turns. place : where the sheet's origin is seen, px from the photo's middle (x, y), and log of px per mm there; inner : log focal length, k1, optical
-    axis (x, y) px from the photo's middle. In these the focal length, hard to tell from the distance, hardly touches the rest, and steps run straight."""
+    """What the fit turns. place : where the sheet's origin is seen, px from the photo's middle (x, y),
+    and log of px per mm there; inner : log focal length, k1, optical axis (x, y) px from the photo's
+    middle. In these the focal length, hard to tell from the distance, hardly touches the rest, and
+    steps run straight."""
 
     rotation: Any
     place: Any
@@ -245,7 +259,8 @@ def _to_position(state: _State) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """The sheet in one photo: points_mm (N, 2), points_px (N, 2), point_sd_px (N,), and the photo's middle, px."""
+    """The sheet in one photo: points_mm (N, 2), points_px (N, 2), point_sd_px (N,), and the
+    photo's middle, px."""
 
     points_mm: Floats
     points_px: Floats
@@ -255,7 +270,8 @@ class View:
 
 @dataclass(frozen=True, slots=True)
 class SharedFit:
-    """Several views by one lens. inner : (log focal px, k1); inner_cov : (2, 2); cameras : one a view; rms_px : of each view's points along one axis."""
+    """Several views by one lens. inner : (log focal px, k1); inner_cov : (2, 2); cameras : one a view;
+    rms_px : of each view's points along one axis."""
 
     inner: Floats
     inner_cov: Floats
@@ -266,7 +282,8 @@ class SharedFit:
 def fit_shared(
     views: list[View], half_diagonal: float, inner_prior: tuple[float, float, float, float], axis_sd_px: float
 ) -> SharedFit:
-    """Fit one focal length and one radial term to all views (`scipy.optimize.least_squares`, exact derivatives), with a pose and an optical axis for each.
+    """Fit one focal length and one radial term to all views (`scipy.optimize.least_squares`, exact
+    derivatives), with a pose and an optical axis for each.
 
     inner_prior : log focal px, its sd, k1, its sd. Points are weighted as `fit_view` does.
     """
@@ -381,7 +398,8 @@ def _settle(
 def _residual(
     state: _State, world3: Any, image: Any, sd: Any, centre: Any, half_diagonal: float, prior: _Prior
 ) -> tuple[Any, Any, Any]:
-    """Weighted residuals (2 N + 4,), their derivatives (2 N + 4, 10) and the distance that each point misses by (N,), px."""
+    """Weighted residuals (2 N + 4,), their derivatives (2 N + 4, 10) and the distance that each point
+    misses by (N,), px."""
     log_focal, k1 = state.inner[:2]
     turned = world3 @ state.rotation.T
     local = turned + state.translation
@@ -426,7 +444,8 @@ def _residual(
 def _rotation_vector_cov(fit: ViewFit) -> Any:
     """The covariance with its small rotation turned into a change of the rotation vector.
 
-    By the inverse left Jacobian of SO(3) (Sola et al. 2018, "A micro Lie theory", from memory; tested against OpenCV's Rodrigues).
+    By the inverse left Jacobian of SO(3) (Sola et al. 2018, "A micro Lie theory", from memory; tested
+    against OpenCV's Rodrigues).
     """
     import cv2
 
@@ -450,7 +469,8 @@ def _rotation_vector_cov(fit: ViewFit) -> Any:
 
 
 def _fit_scale_sd(fit: ViewFit, sighting: CardSighting) -> float:
-    """One-sigma of lengths that the fit itself adds where the part lies: on a mat its middle, by a card 60 mm off its edges (rms of four sides)."""
+    """One-sigma of lengths that the fit itself adds where the part lies: on a mat its middle, by a card
+    60 mm off its edges (rms of four sides)."""
     import cv2
 
     half = np.array(sighting.layout.size_mm) / 2

@@ -1,4 +1,5 @@
-"""Place the edge: the segmenter says what is metal, the light along the edge's normals says where it ends to a fraction of a pixel."""
+"""Place the edge: the segmenter says what is metal, the light along the edge's normals says where it
+ends to a fraction of a pixel."""
 
 from __future__ import annotations
 
@@ -20,15 +21,18 @@ EDGE_SD_MM = 0.15
 """One-sigma of the whole outline's bias at best."""
 
 CLASSICAL_EDGE_SD_MM = 0.5
-"""The same for the classical segmenter's outlines that pass its own gate (docs/decisions/0006-classical.md)."""
+"""The same for the classical segmenter's outlines that pass its own gate
+(docs/decisions/0006-classical.md)."""
 
 
 def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> MetalMask:  # noqa: ARG001 - every stage takes the settings
     """Trace the metal's edge in the photo.
 
-    The `METAL_LEVEL` of the soft mask (marching squares, Lorensen and Cline 1987, by `skimage.measure.find_contours`) is carried into the photo; each of its points
-    then moves along its normal to where the light, taken linear, changes fastest between the metal's side and the ground's. Moves are weighted by contrast,
-    smoothed along the outline and gated: where no clear edge is seen, the segmenter's contour stays.
+    The `METAL_LEVEL` of the soft mask (marching squares, Lorensen and Cline 1987, by
+    `skimage.measure.find_contours`) is carried into the photo; each of its points then moves along its
+    normal to where the light, taken linear, changes fastest between the metal's side and the ground's.
+    Moves are weighted by contrast, smoothed along the outline and gated: where no clear edge is seen,
+    the segmenter's contour stays.
 
     Returns
     -------
@@ -44,7 +48,8 @@ def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> Me
 
 
 def trace(photo: Photo, soft: SoftMask, to_px: Callable[[Floats], Floats]) -> MetalMask:
-    """`refine` for a soft mask on any grid: `to_px` carries its points (n, 2), as if they were sheet mm, into the photo.
+    """`refine` for a soft mask on any grid: `to_px` carries its points (n, 2), as if they were sheet
+    mm, into the photo.
 
     Raises
     ------
@@ -84,7 +89,8 @@ def trace(photo: Photo, soft: SoftMask, to_px: Callable[[Floats], Floats]) -> Me
 
 
 def _contours(soft: SoftMask) -> list[Floats]:
-    """The soft mask's `METAL_LEVEL` (the network's `NETWORK_LEVEL`) as rings in sheet mm: outer ones anticlockwise (y up), holes clockwise."""
+    """The soft mask's `METAL_LEVEL` (the network's `NETWORK_LEVEL`) as rings in sheet mm: outer ones
+    anticlockwise (y up), holes clockwise."""
     from skimage.measure import find_contours
 
     level = NETWORK_LEVEL if soft.segmenter == "network" else METAL_LEVEL
@@ -96,13 +102,15 @@ def _contours(soft: SoftMask) -> list[Floats]:
             continue
         q = c[:-1, ::-1] - 1
         ring = np.column_stack([soft.origin_mm[0] + q[:, 0] * s, soft.origin_mm[1] - q[:, 1] * s])
-        # find_contours keeps the high side on one hand: decide outer or hole by what lies inside instead of by its convention
+        # find_contours keeps the high side on one hand: decide outer or hole by what lies inside
+        # instead of by its convention
         rings.append(ring if _is_outer(padded, c, level) == (ring_area(ring) > 0) else ring[::-1].copy())
     return rings
 
 
 def _is_outer(padded: Any, contour_rc: Any, level: float) -> bool:
-    """Whether the metal lies inside a contour (row, col): looks half a pixel to the inner side of its points."""
+    """Whether the metal lies inside a contour (row, col): looks half a pixel to the inner side
+    of its points."""
     area = ring_area(contour_rc[:-1])
     normal = ring_normals(contour_rc[:-1], 1) * (1 if area > 0 else -1)
     inner = contour_rc[:-1] - 0.5 * normal
@@ -144,7 +152,8 @@ STEP_PX = 0.5
 """Spacing of the samples along a normal."""
 
 GATE_FLAT_PX = 0.7
-"""Farthest believed move, in pixels of the soft mask. Wider gates pull it onto the edge between top face and side wall (docs/decisions/0020-segmenter.md)."""
+"""Farthest believed move, in pixels of the soft mask. Wider gates pull it onto the edge between top
+face and side wall (docs/decisions/0020-segmenter.md)."""
 
 PRIOR_GATES = 0.5
 """One-sigma of where the edge lies about the segmenter's contour, in gates."""
@@ -153,14 +162,16 @@ MOVE_SIGMA = 5.0
 """Outline points over which moves are smoothed."""
 
 METAL_LEVEL, NETWORK_LEVEL = 0.4, 0.3
-"""Levels of a soft mask at which the metal's edge is traced. The network's is where its edge shows no bias on training photos that were held out; at 0.5 dark side walls
-are cut off."""
+"""Levels of a soft mask at which the metal's edge is traced. The network's is where its edge shows no
+bias on training photos that were held out; at 0.5 dark side walls are cut off."""
 
 
 def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
-    """Move a ring (n, 2) of photo points onto the edge. Returns the moved ring, and (n,) 0 to 1 how clear the edge was.
+    """Move a ring (n, 2) of photo points onto the edge. Returns the moved ring, and (n,) 0 to 1 how
+    clear the edge was.
 
-    `flat_px` : photo pixels that one pixel of the soft mask spans; moves beyond `GATE_FLAT_PX` of them are not believed.
+    `flat_px` : photo pixels that one pixel of the soft mask spans; moves beyond `GATE_FLAT_PX` of them
+    are not believed.
     """
     from scipy.ndimage import median_filter
 
@@ -173,7 +184,8 @@ def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
     normal = ring_normals(ring, max(1, min(3, n // 8)))
     x, y = ring[:, :1] + normal[:, :1] * t, ring[:, 1:] + normal[:, 1:] * t
     light = linear_light(rgb, x, y)  # (n, T, 3)
-    # per-channel square root keeps dark metal on dark ground from drowning, but the edge of a blurred step lies at the steepest LINEAR light
+    # per-channel square root keeps dark metal on dark ground from drowning, but the edge of a blurred
+    # step lies at the steepest LINEAR light
     light = _smooth_along(light, 1.2)
     inner, outer = light[:, t <= -reach * 0.45].mean(1), light[:, t >= reach * 0.45].mean(1)
     way = _smooth_along(outer - inner, 3.0)
@@ -212,7 +224,8 @@ def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
 
 
 def _edge_sd_mm(soft: SoftMask, clear_share: float) -> float:
-    """One-sigma of the outline's common bias: EDGE_SD_MM where the edge is clear, up to a third of a soft-mask pixel or of its ramp where it isn't."""
+    """One-sigma of the outline's common bias: EDGE_SD_MM where the edge is clear, up to a third of a
+    soft-mask pixel or of its ramp where it isn't."""
     p = np.asarray(soft.metal_prob, float)
     gy, gx = np.gradient(p)
     near = (p > 0.25) & (p < 0.75)
@@ -251,7 +264,7 @@ def _touches(ring: Floats, shape: tuple[int, ...]) -> bool:
     )
 
 
-# --- handed in -----------------------------------------------------------------------------------------------------------------------
+# --- handed in -----------------------------------------------------------------------------------
 
 MANUAL_EDGE_SD_MM = 0.2
 
@@ -262,7 +275,8 @@ def mask_from_pixels(mask: Any) -> MetalMask:
     Parameters
     ----------
     mask : ndarray
-        uint8 (H, W) in photo pixels, 0 not metal to 255 metal; in between, the share of the pixel that is metal.
+        uint8 (H, W) in photo pixels, 0 not metal to 255 metal; in between, the share of the pixel
+        that is metal.
 
     Raises
     ------
@@ -299,7 +313,8 @@ def mask_from_pixels(mask: Any) -> MetalMask:
 
 
 def mask_from_rings(rings_px: Any) -> MetalMask:
-    """Take handed rings (photo px) for the metal's outline: a ring inside an odd number of others is a hole, the rest are pieces.
+    """Take handed rings (photo px) for the metal's outline: a ring inside an odd number of others is a
+    hole, the rest are pieces.
 
     Raises
     ------

@@ -1,6 +1,8 @@
-"""Find the remaining metal: a first look over everything near the sheet picks the part, a second look close up gives its probability map.
+"""Find the remaining metal: a first look over everything near the sheet picks the part, a second look
+close up gives its probability map.
 
-Two segmenters, by name: `network` (trained, the default) and `classical` (statistics of colour and texture, for contrasting grounds). One never stands in for the other.
+Two segmenters, by name: `network` (trained, the default) and `classical` (statistics of colour and
+texture, for contrasting grounds). One never stands in for the other.
 """
 
 from __future__ import annotations
@@ -20,25 +22,27 @@ from anodewane.stages.flatten import Window, flatten, overview_window
 from anodewane.units import Floats32
 
 OVERVIEW_LONG_SIDE_PX, OVERVIEW_AGAIN_PX, OVERVIEW_CLASSICAL_PX = 448, 640, 384
-"""Pixels along the first look's long side; the second number where the network saw no part or was in doubt: on gravel it finds at 0.9 mm a pixel what it
-misses at 1.4."""
+"""Pixels along the first look's long side; the second number where the network saw no part or was in
+doubt: on gravel it finds at 0.9 mm a pixel what it misses at 1.4."""
 
 LOOK_AGAIN = ("no_part", "part_unclear", "part_cut_off")
 """Refusals after which the first look is taken once more, finer."""
 
 CLOSE_LONG_SIDE_PX = 448
 CLOSE_COARSEST_MM = 0.45
-"""Millimetres a pixel above which the close look never goes: from about 0.6 on the network loses the middle of long parts."""
+"""Millimetres a pixel above which the close look never goes: from about 0.6 on the network loses the
+middle of long parts."""
 CLOSE_MARGIN_FRAC = 0.2
 MIN_CLOSE_SIDE_MM = 64.0
 CLOSE_SHORT_SIDE_FRAC, CLOSE_SHORT_SIDE_PX = 0.6, 320
 """The close look's short side, at least: a share of the long one, and pixels."""
 CLOSE_ATTEMPTS, CLOSE_GROWTH = 3, 0.5
-"""How often the close look is taken while metal reaches a side of its picture, and by what share of the window's long side that side then moves out."""
+"""How often the close look is taken while metal reaches a side of its picture, and by what share of the
+window's long side that side then moves out."""
 OPINIONS = ((0.02, 4),)
 CLOSE_OPINIONS = ((0.002, 2),)
-"""Shares of the metal in doubt from which the first and the close look are taken so often. Where the network is sure, more looks change little; a third and fourth
-close look did nowhere."""
+"""Shares of the metal in doubt from which the first and the close look are taken so often. Where the
+network is sure, more looks change little; a third and fourth close look did nowhere."""
 MIN_PART_MM2 = 30.0
 """Smallest piece of metal that is taken for a part: under it a washer's shine would do."""
 
@@ -81,7 +85,7 @@ def get_segmenter(name: str) -> Segmenter:
     raise UsageError(f"There is no segmenter '{name}'.", "Known segmenters: network, classical.")
 
 
-# --- the network ---------------------------------------------------------------------------------------------------------------------
+# --- the network ---------------------------------------------------------------------------------
 
 
 def network_input(flat: FlatImage) -> Floats32:
@@ -90,7 +94,8 @@ def network_input(flat: FlatImage) -> Floats32:
     Returns
     -------
     ndarray
-        float32 (6, h, w): red, green, blue as sRGB 0 to 1 (0.5 where the photo has nothing), the sheet 0 or 1, and the print 0 to 1, all less 0.5; and the scale.
+        float32 (6, h, w): red, green, blue as sRGB 0 to 1 (0.5 where the photo has nothing), the sheet
+        0 or 1, and the print 0 to 1, all less 0.5; and the scale.
     """
     import cv2
 
@@ -108,12 +113,14 @@ _LEVELS = np.arange(256, dtype=np.float32) / np.float32(255) - np.float32(0.5)
 
 
 class NetworkSegmenter:
-    """The trained network, run by onnxruntime on one CPU thread. The session is shared by the process and never pickled.
+    """The trained network, run by onnxruntime on one CPU thread. The session is shared by the process
+    and never pickled.
 
     Parameters
     ----------
     opinions : tuple of (float, int)
-        Where more than so large a share of the metal is in doubt (`doubtful_frac`), the picture is looked at so often: as it is, mirrored, turned over.
+        Where more than so large a share of the metal is in doubt (`doubtful_frac`), the picture is
+        looked at so often: as it is, mirrored, turned over.
     """
 
     name = "network"
@@ -140,7 +147,8 @@ class NetworkSegmenter:
             prob[~flat.valid] = 0.0
             return prob
 
-        # the mean of several looks is surer than one; they cost time, so only where they are needed (docs/decisions/0020-segmenter.md)
+        # the mean of several looks is surer than one; they cost time, so only where they are needed
+        # (docs/decisions/0020-segmenter.md)
         logits = [opinion(_TURNS[0])]
         prob = prob_of(logits[0])
         for limit, opinions in self.opinions:
@@ -155,7 +163,8 @@ _TURNS = ((_AS_IS, _AS_IS), (_AS_IS, _OVER), (_OVER, _AS_IS), (_OVER, _OVER))
 
 
 def doubtful_frac(prob: Any) -> float:
-    """Share of the metal's area (probability over 0.5) in which the network isn't sure either way, its edge left out; at least 0."""
+    """Share of the metal's area (probability over 0.5) in which the network isn't sure either way, its
+    edge left out; at least 0."""
     import cv2
 
     metal = prob > 0.5
@@ -163,12 +172,13 @@ def doubtful_frac(prob: Any) -> float:
     return float(((prob > 0.15) & (prob < 0.85) & ~edge).sum() / max(1, metal.sum()))
 
 
-# --- the classical one ---------------------------------------------------------------------------------------------------------------
+# --- the classical one ---------------------------------------------------------------------------
 
 
 @dataclass(slots=True, eq=False)
 class ClassicalSegmenter:
-    """`anodewane.segment.classical` as a segmenter. `after` gives one that knows the sheet and has looked around; one that hasn't learns from each picture itself."""
+    """`anodewane.segment.classical` as a segmenter. `after` gives one that knows the sheet and has
+    looked around; one that hasn't learns from each picture itself."""
 
     layout: SheetLayout | None = None
     around: Surroundings | None = None
@@ -194,12 +204,13 @@ class ClassicalSegmenter:
             raise CannotJudge("part_unclear", why)
 
 
-# --- the two looks -------------------------------------------------------------------------------------------------------------------
+# --- the two looks -------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A cluster of pieces that could be the part: area, distance to the sheet (0 on it), share that lies on the sheet, mean probability, bounding window."""
+    """A cluster of pieces that could be the part: area, distance to the sheet (0 on it), share that
+    lies on the sheet, mean probability, bounding window."""
 
     label: int
     area_mm2: float
@@ -276,7 +287,8 @@ def _photo_mm_per_px(plane: Plane) -> float:
 def _close_up(window: Window, photo_mm_per_px: float) -> tuple[Window, float]:
     """Return the window of the close look round what is to be seen, and its millimetres a pixel.
 
-    A margin all round, and never a sliver: the network was taught on square pictures and loses slim rods in narrow or small ones.
+    A margin all round, and never a sliver: the network was taught on square pictures and loses slim
+    rods in narrow or small ones.
     """
     w, h = window.right - window.left, window.top - window.bottom
     margin = max(CLOSE_MARGIN_FRAC * max(w, h), 10.0)
@@ -312,7 +324,8 @@ def candidates(flat: FlatImage, soft: SoftMask) -> list[Candidate]:
         area = float(soft.metal_prob[(labels == k) & (soft.metal_prob > 0.2)].sum()) * s * s
         if area < MIN_PART_MM2:
             continue
-        # its window takes in what may be metal and hangs together with it: a part seen by half would be looked at by half
+        # its window takes in what may be metal and hangs together with it: a part seen by half would be
+        # looked at by half
         touched = np.zeros(n_maybe, bool)
         touched[maybe[here]] = True
         touched[0] = False
@@ -375,8 +388,9 @@ def choose_candidate(flat: FlatImage, soft: SoftMask, mat: bool) -> Candidate:
 
 
 def _belonging(soft: SoftMask, first: Window) -> tuple[Any, tuple[bool, bool, bool, bool] | None]:
-    """Return which pixels (h, w) belong to the part: pieces that lie in the first look's window, with their soft rim; and which sides of the picture they reach
-    (left, bottom, right, top), None when none."""
+    """Return which pixels (h, w) belong to the part: pieces that lie in the first look's window,
+    with their soft rim; and which sides of the picture they reach (left, bottom, right, top),
+    None when none."""
     import cv2
 
     s = soft.mm_per_px
@@ -414,7 +428,8 @@ def _refuse_if_cut(prob: Any, flat: FlatImage) -> None:
 
 
 def _refuse_if_unclear(prob: Any, mm_per_px: float) -> None:
-    """Refuse where much of the part's area is neither metal nor not: more than its edge's own softness explains."""
+    """Refuse where much of the part's area is neither metal nor not: more than its edge's own
+    softness explains."""
     area = float((prob > 0.5).sum())
     if area * mm_per_px**2 < 4.0:
         raise CannotJudge("no_part", f"only {area * mm_per_px**2:.0f} mm2 of metal seen")

@@ -1,8 +1,9 @@
 """From a placed outline to what is gone: area, recession, holes, pieces, and metal with an interval.
 
-Area is not mass. The recession along the outline says how far the faces that a plan photo can't see have sunk (`align.expected_thickness`), a calliper or the
-scales say it better. The interval is a Monte Carlo over the error budget (JCGM 101), causes drawn apart where they are apart: a thicker part both holds more metal
-and reads larger, so thickness moves area and mass together.
+Area is not mass. The recession along the outline says how far the faces that a plan photo can't see
+have sunk (`align.expected_thickness`), a calliper or the scales say it better. The interval is a Monte
+Carlo over the error budget (JCGM 101), causes drawn apart where they are apart: a thicker part both
+holds more metal and reads larger, so thickness moves area and mass together.
 """
 
 from __future__ import annotations
@@ -54,7 +55,8 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
     Parameters
     ----------
     placement, mask, plane, settings
-        Uses `coverage`, `limb_*`, `mass_casting_sd_frac`, `weighed_g`, `scales_sd_g`, `thickness_given_mm`, and the thresholds of holes, pieces and sides.
+        Uses `coverage`, `limb_*`, `mass_casting_sd_frac`, `weighed_g`, `scales_sd_g`,
+        `thickness_given_mm`, and the thresholds of holes, pieces and sides.
 
     Returns
     -------
@@ -90,12 +92,13 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
     )
 
 
-# --- doubt -----------------------------------------------------------------------------------------------------------------------------
+# --- doubt ---------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class AreaBudget:
-    """One-sigma of the plan area by cause, each as a share of the new area, and how the area moves with thickness (share of the new area per mm)."""
+    """One-sigma of the plan area by cause, each as a share of the new area, and how the area moves with
+    thickness (share of the new area per mm)."""
 
     print_scale: float
     camera: float
@@ -110,7 +113,8 @@ def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: 
     camera = plane.camera
     foot, height = np.asarray(camera.position_mm[:2]), float(camera.position_mm[2])
     perimeter = sum(ring_length(r) for piece in placement.plan_mm for r in piece)
-    # how far the plan's edge would move if the height at which it is seen were wrong: slope times height error, along the whole outline
+    # how far the plan's edge would move if the height at which it is seen were wrong: slope times
+    # height error, along the whole outline
     sway = area_per_height = 0.0
     for piece in mask.pieces_px:
         for ring_px in piece:
@@ -144,7 +148,8 @@ def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: 
 def _limb_sd(
     placement: Placement, thickness_sway_mm2: float, perimeter_mm: float, settings: Settings
 ) -> float:
-    """One-sigma of the plan area, mm2, that comes of not knowing at which height each edge was seen: little for a new wall or a rod, more the more the wall wanders."""
+    """One-sigma of the plan area, mm2, that comes of not knowing at which height each edge was seen:
+    little for a new wall or a rod, more the more the wall wanders."""
     template = placement.template
     if template.solid == "rod":
         height_frac, wander = settings.limb_sharp_sd_frac, 0.0
@@ -163,13 +168,14 @@ def _limb_sd(
     )
 
 
-# --- metal -----------------------------------------------------------------------------------------------------------------------------
+# --- metal ---------------------------------------------------------------------------------------
 
 
 def _metal(
     placement: Placement, worn: Any, budget: AreaBudget, settings: Settings
 ) -> tuple[Consumed, MassFigures, Interval, dict[str, float]]:
-    """Area and mass consumed with their intervals, the thickness that remains, and the budget in percentage points of mass."""
+    """Area and mass consumed with their intervals, the thickness that remains, and the budget in
+    percentage points of mass."""
     template = placement.template
     new, area = new_area(template), plan_area(placement.plan_mm)
     full = new_mass_g(template)
@@ -258,7 +264,8 @@ def _metal(
 
 
 def draw_thickness(new_mm: float, now_mm: float, sd_mm: float, normal: Floats) -> Floats:
-    """Thickness that remains: the loss is log-normal where it is large against its spread, so that it can't be negative; a new part may be thicker than drawn."""
+    """Thickness that remains: the loss is log-normal where it is large against its spread, so that it
+    can't be negative; a new part may be thicker than drawn."""
     lost = max(new_mm - now_mm, 0.0)
     if lost < 2.5 * sd_mm:
         return now_mm - sd_mm * normal
@@ -271,11 +278,12 @@ def _interval(value: float, draws: Floats, coverage: float) -> Interval:
     return Interval(float(value), float(min(low, value)), float(max(high, value)))
 
 
-# --- where ------------------------------------------------------------------------------------------------------------------------------
+# --- where ---------------------------------------------------------------------------------------
 
 
 def _recession(placement: Placement, worn: Any, fresh: Any, settings: Settings) -> RecessionFigures:
-    """Recession along the outline: from points of the new outline, a millimetre apart, straight to the nearest metal."""
+    """Recession along the outline: from points of the new outline, a millimetre apart, straight to the
+    nearest metal."""
     import shapely
 
     ring = resample_ring(np.asarray(placement.template.rings[0]), max(1.0, fresh.exterior.length / 400))
@@ -298,7 +306,8 @@ def _recession(placement: Placement, worn: Any, fresh: Any, settings: Settings) 
 
 
 def _sidedness(ring: Floats, depth: Floats, fresh: Any) -> tuple[float, tuple[float, float] | None]:
-    """Largest difference of mean recession between one quarter of directions and the opposite one, mm, and the direction (unit vector, part frame) of the worse side."""
+    """Largest difference of mean recession between one quarter of directions and the opposite one, mm,
+    and the direction (unit vector, part frame) of the worse side."""
     centre = np.array([fresh.centroid.x, fresh.centroid.y])
     bearing = np.arctan2(*(ring - centre).T[::-1])
     best, where = 0.0, None
@@ -313,7 +322,8 @@ def _sidedness(ring: Floats, depth: Floats, fresh: Any) -> tuple[float, tuple[fl
 
 
 def _hole(index: int, placement: Placement, worn: Any, settings: Settings) -> HoleFinding:
-    """How far a fixing hole has opened, across its narrow way, and whether the washer still finds metal all round."""
+    """How far a fixing hole has opened, across its narrow way, and whether the washer still finds
+    metal all round."""
     import shapely
 
     fixing = placement.template.fixing_holes[index]
@@ -338,7 +348,8 @@ def _hole(index: int, placement: Placement, worn: Any, settings: Settings) -> Ho
 
 
 def _narrow_way(hole: Any) -> float:
-    """Width of a hole across its narrow way: that of a round hole of the same area where it is about round, else of the smallest rectangle round it."""
+    """Width of a hole across its narrow way: that of a round hole of the same area where it is about
+    round, else of the smallest rectangle round it."""
     import shapely
 
     box = np.asarray(shapely.oriented_envelope(hole).exterior.coords)
@@ -350,7 +361,8 @@ def _narrow_way(hole: Any) -> float:
 
 
 def _pieces_lost(worn: Any, fresh: Any, recession: RecessionFigures, least: float) -> int:
-    """Pieces of the new part that even recession doesn't explain, plus separate pieces lying by; `least` mm2 and more counts."""
+    """Pieces of the new part that even recession doesn't explain, plus separate pieces lying by;
+    `least` mm2 and more counts."""
     import shapely
 
     depth = 1.8 * min(recession.mean, recession.p95) + 3.0

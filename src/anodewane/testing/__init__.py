@@ -1,4 +1,5 @@
-"""Photos with exact truth, and doubles that fail on purpose: for this project's tests and for anyone who wants to check or to train.
+"""Photos with exact truth, and doubles that fail on purpose: for this project's tests and for anyone
+who wants to check or to train.
 
 ``python -m anodewane.testing OUT --count 20 --seed 1`` writes photos. In code::
 
@@ -8,8 +9,9 @@
     photo = render(template, WearPattern(depth_mm=4), camera, Scene(layout="card"), sheet_from_part=placement(0, (0, 110)))
     photo.rgb, photo.mask, photo.truth["consumed_volume"]
 
-solid.py wastes a part on a voxel grid; scene.py holds camera, sheet, ground and light; picture.py draws; flat.py draws flat shapes of known area on a sheet;
-sets.py draws at random; doubles.py holds the faults.
+solid.py wastes a part on a voxel grid; scene.py holds camera, sheet, ground and light; picture.py
+draws; flat.py draws flat shapes of known area on a sheet; sets.py draws at random; doubles.py
+holds the faults.
 """
 
 from __future__ import annotations

@@ -1,4 +1,5 @@
-"""``python -m anodewane.testing OUT --count N --seed S``: photos with exact truth, for anyone who wants to train or to evaluate."""
+"""``python -m anodewane.testing OUT --count N --seed S``: photos with exact truth, for anyone who wants
+to train or to evaluate."""
 
 from __future__ import annotations
 

@@ -100,7 +100,8 @@ class RaisingTrace:
 
 
 class UnwritableFolder:
-    """A folder that nothing can be written into, whoever runs the test: its place is taken by a file, so that even root is refused.
+    """A folder that nothing can be written into, whoever runs the test: its place is taken by a file,
+    so that even root is refused.
 
     Use as a context manager; it yields the path.
     """

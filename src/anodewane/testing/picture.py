@@ -1,7 +1,8 @@
 """Draw a worn solid by a printed sheet as a camera sees it, with the exact mask and every figure.
 
-Rays are cast through the solid's own field (`WornSolid`), lens distortion included, so nothing is warped afterwards. Edges of the part and of the print
-are averaged in linear light over 16 points a pixel. Sheet and ground lie at z = 0 and are flat.
+Rays are cast through the solid's own field (`WornSolid`), lens distortion included, so nothing is
+warped afterwards. Edges of the part and of the print are averaged in linear light over 16 points a
+pixel. Sheet and ground lie at z = 0 and are flat.
 """
 
 from __future__ import annotations
@@ -33,15 +34,17 @@ from anodewane.units import FULL_FRAME_DIAGONAL_MM, Bytes, Floats, Floats32, Rin
 _SUB = 4
 """Sub-samples a side of an edge pixel."""
 BLOCK_PX = 8
-"""The smooth map from photo to ground is computed at every 8th pixel and interpolated: good to a few micrometres."""
+"""The smooth map from photo to ground is computed at every 8th pixel and interpolated: good to a
+few micrometres."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RenderedPhoto(Record):
     """A photo with its truth.
 
-    rgb : uint8 (H, W, 3); mask : float32 (H, W), share of each pixel that is remaining metal as the camera sees it, fouling taken off;
-    sheet_from_part : (2, 3) rigid motion of part mm to sheet mm; truth : the figures, plain values with the trial photos' keys.
+    rgb : uint8 (H, W, 3); mask : float32 (H, W), share of each pixel that is remaining metal as the
+    camera sees it, fouling taken off; sheet_from_part : (2, 3) rigid motion of part mm to sheet mm;
+    truth : the figures, plain values with the trial photos' keys.
     """
 
     rgb: Bytes
@@ -62,7 +65,8 @@ class RenderedPhoto(Record):
         )
 
     def jpeg(self, orientation: int = 1) -> bytes:
-        """The photo as a phone writes it, with EXIF; `orientation` stores the pixels turned and says so in tag 0x0112."""
+        """The photo as a phone writes it, with EXIF; `orientation` stores the pixels turned and says so
+        in tag 0x0112."""
         return encode_jpeg(
             self.rgb,
             f35=self.f35,
@@ -88,14 +92,15 @@ def placement(angle_deg: float, shift_mm: tuple[float, float]) -> Floats:
     return np.array([[c, -s, shift_mm[0]], [s, c, shift_mm[1]]])
 
 
-# --- rays through the field ----------------------------------------------------------------------------------------------------------
+# --- rays through the field ----------------------------------------------------------------------
 
 
 class FieldTracer:
     """Finds where rays first meet the metal. Part frame, mm.
 
-    Away from the metal a ray leaps by the distance to the nearest coarse cell that holds any (a Euclidean distance transform); within about two cells it
-    steps by a third of a voxel, and the crossing is placed by bisection in the trilinear field.
+    Away from the metal a ray leaps by the distance to the nearest coarse cell that holds any (a
+    Euclidean distance transform); within about two cells it steps by a third of a voxel, and the
+    crossing is placed by bisection in the trilinear field.
     """
 
     def __init__(self, solid: WornSolid) -> None:
@@ -129,7 +134,8 @@ class FieldTracer:
         return grow / np.maximum(np.linalg.norm(grow, axis=1, keepdims=True), 1e-9)
 
     def first_hit(self, start: Floats, direction: Floats, skip_mm: float = 0.0) -> Any:
-        """Distance (n,) along rays from `start` (n, 3) or (3,) to the first metal, inf where there is none."""
+        """Distance (n,) along rays from `start` (n, 3) or (3,) to the first metal, inf where
+        there is none."""
         n = len(direction)
         start = np.broadcast_to(start, (n, 3))
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -165,8 +171,9 @@ class FieldTracer:
     def ground_shade(self, directions: Floats, mm_per_px: float) -> tuple[Any, Floats]:
         """Which share of the light from `directions` (D, 3; unit, z up) the metal keeps off the ground.
 
-        Returns float32 (h, w), x along columns and y along rows upwards in index, and the (2,) part-frame point of cell (0, 0). The shadow of a slice on
-        the ground is the slice itself, shifted.
+        Returns float32 (h, w), x along columns and y along rows upwards in index, and the (2,)
+        part-frame point of cell (0, 0). The shadow of a slice on the ground is the slice
+        itself, shifted.
         """
         import cv2
 
@@ -210,7 +217,7 @@ class FieldTracer:
         return out / len(directions), self.origin[:2] - margin * cell
 
 
-# --- the picture ---------------------------------------------------------------------------------------------------------------------
+# --- the picture ---------------------------------------------------------------------------------
 
 
 def render(
@@ -302,7 +309,8 @@ def _sky(n: int) -> Floats:
 
 
 def ground_map(camera: Camera, width: int, height: int, height_mm: float = 0.0) -> Any:
-    """Sheet-frame x, y of the plane at `height_mm` at the centres of 8 x 8 pixel blocks, one block beyond every edge: float32 (h, w, 2)."""
+    """Sheet-frame x, y of the plane at `height_mm` at the centres of 8 x 8 pixel blocks, one block
+    beyond every edge: float32 (h, w, 2)."""
     x = (np.arange(-1, -(-width // BLOCK_PX) + 1) + 0.5) * BLOCK_PX - 0.5
     y = (np.arange(-1, -(-height // BLOCK_PX) + 1) + 0.5) * BLOCK_PX - 0.5
     return to_height(camera, np.stack(np.meshgrid(x, y), axis=-1), height_mm).astype(np.float32)
@@ -394,7 +402,8 @@ def _ground(
 
 
 def _sheet_texture(scene: Scene) -> tuple[Any, tuple[float, float]]:
-    """Return (light sent back and coverage, float32 (h, w, 2); size in mm), or (None, ...) without a sheet."""
+    """Return (light sent back and coverage, float32 (h, w, 2); size in mm), or (None, ...)
+    without a sheet."""
     if scene.layout == "none":
         return None, (0.0, 0.0)
     light, size = printed_sheet(scene.layout, scene.label)
@@ -524,7 +533,8 @@ class _Waves:
 
 
 class _Shader:
-    """Light that points of the metal send to the lens: Lambert, a gloss, self-shadow, and a sky hidden by nearby metal."""
+    """Light that points of the metal send to the lens: Lambert, a gloss, self-shadow, and a sky hidden
+    by nearby metal."""
 
     def __init__(
         self, tracer: FieldTracer, solid: WornSolid, scene: Scene, sheet_from_part: Floats, sun: Floats
@@ -574,7 +584,7 @@ class _Shader:
         return out.astype(np.float32)
 
 
-# --- things that aren't metal --------------------------------------------------------------------------------------------------------
+# --- things that aren't metal --------------------------------------------------------------------
 
 
 def _paint_capsule(
@@ -588,7 +598,8 @@ def _paint_capsule(
     hidden: Any,
     gloss: float,
 ) -> None:
-    """Draw a capsule (two (3,) ends, sheet frame) into the image in place; `hidden(points_px, distance) -> bool` tells what lies behind metal."""
+    """Draw a capsule (two (3,) ends, sheet frame) into the image in place; `hidden(points_px, distance)
+    -> bool` tells what lies behind metal."""
     height, width = image.shape[:2]
     q = project(camera, np.concatenate([ends + e for e in np.vstack([np.eye(3), -np.eye(3)]) * radius * 1.2]))
     x0, y0 = np.maximum(np.floor(q.min(0)).astype(int) - 1, 0)
@@ -737,7 +748,7 @@ def _add_bolts(
     return image
 
 
-# --- development and truth -----------------------------------------------------------------------------------------------------------
+# --- development and truth -----------------------------------------------------------------------
 
 
 def encode_srgb(light: Any) -> Any:
@@ -747,7 +758,8 @@ def encode_srgb(light: Any) -> Any:
 
 
 def develop(light: Any, scene: Scene, rng: Any) -> Bytes:
-    """Turn linear light (H, W, 3) into a photo as a phone would: vignette, blur, white balance, noise, all in linear light, then the sRGB curve."""
+    """Turn linear light (H, W, 3) into a photo as a phone would: vignette, blur, white balance, noise,
+    all in linear light, then the sRGB curve."""
     import cv2
 
     height, width = light.shape[:2]
@@ -772,7 +784,8 @@ def develop(light: Any, scene: Scene, rng: Any) -> Bytes:
 def encode_jpeg(
     rgb: Bytes, *, f35: float | None, quality: int = 88, orientation: int = 1, seed: int = 0
 ) -> bytes:
-    """Return JPEG bytes with the EXIF that phones write. `orientation` 2 to 8 stores the pixels so that a reader must turn them back."""
+    """Return JPEG bytes with the EXIF that phones write. `orientation` 2 to 8 stores the pixels so that
+    a reader must turn them back."""
     import io
 
     from PIL import Image

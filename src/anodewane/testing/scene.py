@@ -1,4 +1,5 @@
-"""What lies around the part: the camera, the printed sheet, the ground and the light. Light is linear throughout; colours are shares of white paper's light."""
+"""What lies around the part: the camera, the printed sheet, the ground and the light. Light is linear
+throughout; colours are shares of white paper's light."""
 
 from __future__ import annotations
 
@@ -13,7 +14,8 @@ from anodewane.records import Camera, Label, SheetLayout
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Floats, Floats32
 
 GROUNDS = ("concrete", "planks", "plywood", "tarp", "turf", "brick", "gravel", "grass")
-"""Kinds of ground. The last three are scikit-image's own pictures (CC0); the others are made up on the spot."""
+"""Kinds of ground. The last three are scikit-image's own pictures (CC0); the others are made
+up on the spot."""
 
 RASTER_PX_PER_MM = 10
 PAPER_ALBEDO = 0.86
@@ -118,14 +120,16 @@ def in_frame(camera: Camera, points_mm: Floats, width: int, height: int, margin_
     return bool(np.all((q >= margin_px) & (q <= np.array([width, height]) - 1 - margin_px)))
 
 
-# --- the sheet -----------------------------------------------------------------------------------------------------------------------
+# --- the sheet -----------------------------------------------------------------------------------
 
 
 @lru_cache(maxsize=4)
 def printed_sheet(name: str, label: Label | None = None) -> tuple[Floats32, tuple[float, float]]:
-    """`sheet_raster` with the words and lines of the real print on it (`catalog.print_sheet`); `label` is printed as words and code.
+    """`sheet_raster` with the words and lines of the real print on it (`catalog.print_sheet`); `label`
+    is printed as words and code.
 
-    The print's own picture is antialiased in sRGB, which moves edges; so squares and markers keep the exact drawing and only what lies on bare paper is added.
+    The print's own picture is antialiased in sRGB, which moves edges; so squares and markers keep the
+    exact drawing and only what lies on bare paper is added.
     """
     from anodewane.catalog.print_sheet import sheet_picture
 
@@ -139,7 +143,8 @@ def printed_sheet(name: str, label: Label | None = None) -> tuple[Floats32, tupl
 
 @lru_cache(maxsize=4)
 def sheet_raster(name: str, px_per_mm: int = RASTER_PX_PER_MM) -> tuple[Floats32, tuple[float, float]]:
-    """Draw a sheet from its layout alone: (light float32 (h, w), 1 paper and 0 ink, row 0 at the top; (width, height) in mm).
+    """Draw a sheet from its layout alone: (light float32 (h, w), 1 paper and 0 ink, row 0 at the top;
+    (width, height) in mm).
 
     Every edge is averaged over the pixel that it crosses, so that the drawing is exact at any resolution.
     """
@@ -186,7 +191,7 @@ def sheet_raster(name: str, px_per_mm: int = RASTER_PX_PER_MM) -> tuple[Floats32
     return light, (width_mm, height_mm)
 
 
-# --- the ground ----------------------------------------------------------------------------------------------------------------------
+# --- the ground ----------------------------------------------------------------------------------
 
 _TILE_PX = 2048
 TILE_MM_PER_PX = 0.3
@@ -195,7 +200,8 @@ TILE_MM_PER_PX = 0.3
 def _cloud(
     rng: Any, size: int, long_px: float, slope: float = 1.6, stretch: tuple[float, float] = (1.0, 1.0)
 ) -> Any:
-    """Tileable random clouds, mean 0, standard deviation 1: power falls as frequency^-slope below wavelength `long_px`."""
+    """Tileable random clouds, mean 0, standard deviation 1: power falls as frequency^-slope below
+    wavelength `long_px`."""
     from scipy import fft
 
     fy = np.fft.fftfreq(size)[:, None] * stretch[1]

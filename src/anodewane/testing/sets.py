@@ -1,7 +1,8 @@
 """Random parts, wear, light and cameras: any number of photos with truth from one seed.
 
-Ranges follow what a boatyard shows: recession to a complete loss, front against sides log-normal with a standard deviation of 0.25, a sheltered foot of 0 to 5 mm on
-flush parts, a phone held 300 to 1000 mm away and up to 30 degrees out of level. Shapes and sizes are invented.
+Ranges follow what a boatyard shows: recession to a complete loss, front against sides log-normal with a
+standard deviation of 0.25, a sheltered foot of 0 to 5 mm on flush parts, a phone held 300 to 1000 mm
+away and up to 30 degrees out of level. Shapes and sizes are invented.
 """
 
 from __future__ import annotations
@@ -116,7 +117,8 @@ def random_template(rng: Any, shape: str | None = None, longest_mm: float = 190.
 def random_wear(
     rng: Any, template: Template, consumed: float | None = None, *, flush_front: float = 1.0
 ) -> WornSolid:
-    """Waste a part by about the share of its volume in `consumed` (0 to 1; drawn between 0 and 0.9 when not given), found by bisection of the recession.
+    """Waste a part by about the share of its volume in `consumed` (0 to 1; drawn between 0 and 0.9 when
+    not given), found by bisection of the recession.
 
     `flush_front` is the median of front against sides on flush parts.
     """
@@ -150,7 +152,8 @@ def random_wear(
 
 
 def waste_to(template: Template, pattern: WearPattern, consumed: float) -> WornSolid:
-    """Waste a part by the pattern until about the share `consumed` (0 to 1) of its volume is gone; the depth is found on a coarse grid."""
+    """Waste a part by the pattern until about the share `consumed` (0 to 1) of its volume is gone; the
+    depth is found on a coarse grid."""
     low, high = 0.0, template.thickness_mm
     for _ in range(9):
         middle = (low + high) / 2
@@ -189,7 +192,8 @@ def random_scene(rng: Any, layout: str) -> Scene:
         white_balance=(1 + warm, 1.0, 1 - warm),
         jpeg_quality=int(rng.integers(82, 95)),
         seed=int(rng.integers(1 << 30)),
-        # half of the sheets carry a position and its QR code, which looks like metal to who has never seen one
+        # half of the sheets carry a position and its QR code, which looks like metal to who has
+        # never seen one
         label=Label(BOATS[int(rng.integers(len(BOATS)))], f"position {int(rng.integers(1, 30))}")
         if rng.random() < 0.5
         else None,
@@ -322,7 +326,8 @@ def random_photos(
     templates: tuple[Template, ...] = (),
     flush_front: float = 1.0,
 ) -> Iterator[RenderedPhoto]:
-    """Make photos with truth; the same seed makes the same photos, whichever is the `first` to be made. `templates` mixes in parts of a library for half of them."""
+    """Make photos with truth; the same seed makes the same photos, whichever is the `first` to be made.
+    `templates` mixes in parts of a library for half of them."""
     for i in range(first, count):
         rng = np.random.default_rng([seed, i])
         layout = ("card", "mat-a4", "card", "mat-letter")[i % 4] if rng.random() < 0.5 else "card"

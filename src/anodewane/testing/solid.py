@@ -1,9 +1,11 @@
 """The worn solid: a signed field on a voxel grid, from which every figure and every picture comes.
 
-Notation: nx, ny, nz nodes of the grid; h its step in mm. Part frame (`anodewane.units`): z up from the face that lies down, lowest metal at z = 0.
+Notation: nx, ny, nz nodes of the grid; h its step in mm. Part frame (`anodewane.units`): z up from the
+face that lies down, lowest metal at z = 0.
 
-The solid is the set where the field, interpolated trilinearly between nodes, is below zero. The renderer casts its rays through that same
-field, so picture and truth can't disagree by more than the figures' own discretisation (`WornSolid`).
+The solid is the set where the field, interpolated trilinearly between nodes, is below zero. The
+renderer casts its rays through that same field, so picture and truth can't disagree by more than the
+figures' own discretisation (`WornSolid`).
 """
 
 from __future__ import annotations
@@ -30,7 +32,8 @@ class WearPattern:
     depth_mm: float = 0.0
     """Mean inward recession of the sides."""
     face_ratio: float = 1.0
-    """Recession of the front face (of both faces, where the mount is open) over that of the sides. Rods waste alike all round."""
+    """Recession of the front face (of both faces, where the mount is open) over that of the sides. Rods
+    waste alike all round."""
     skirt_mm: float = 0.0
     """Height of the sheltered foot of a flush part."""
     skirt_share: float = 0.15
@@ -60,9 +63,10 @@ class WearPattern:
 class WornSolid(Record):
     """A worn part with its exact figures. Part frame, mm.
 
-    field : float32 (nx, ny, nz), below zero in the metal; origin_mm : (3,) of node (0, 0, 0); step_mm : h;
-    plan_mm : polygons, largest first, the outline seen from straight above; drop_mm : how far an open part sank to lie on the ground;
-    lost_fragments : separate pieces that fell off and were taken away.
+    field : float32 (nx, ny, nz), below zero in the metal; origin_mm : (3,) of node (0, 0, 0);
+    step_mm : h; plan_mm : polygons, largest first, the outline seen from straight above; drop_mm :
+    how far an open part sank to lie on the ground; lost_fragments : separate pieces that fell off
+    and were taken away.
 
     Notes
     -----
@@ -119,7 +123,8 @@ class WornSolid(Record):
 
 
 def new_volume_mm3(template: Template) -> float:
-    """Volume of the new solid by formula: area x thickness, or the solid of revolution of a rod's outline (Pappus: area of the upper half x path of its centroid)."""
+    """Volume of the new solid by formula: area x thickness, or the solid of revolution of a rod's
+    outline (Pappus: area of the upper half x path of its centroid)."""
     if template.solid == "plate":
         return rings_area(template.rings) * template.thickness_mm
     from shapely import box
@@ -133,7 +138,8 @@ def new_volume_mm3(template: Template) -> float:
 
 
 def _rod_axis(template: Template) -> tuple[int, Floats]:
-    """Return 0 when a rod lies along x, 1 along y, and the middle of its outline. The way across is the one that measures its diameter."""
+    """Return 0 when a rod lies along x, 1 along y, and the middle of its outline. The way across is the
+    one that measures its diameter."""
     ring = np.asarray(template.rings[0])
     lo, hi = ring.min(0), ring.max(0)
     extent = hi - lo
@@ -145,7 +151,8 @@ def _rod_axis(template: Template) -> tuple[int, Floats]:
 def wave_noise(
     axes: tuple[Floats, Floats, Floats], wavelength_mm: float, seed: int, n_waves: int = 72
 ) -> Floats32:
-    """Smooth random field, mean 0 and standard deviation 1, of plane waves about one wavelength: float32 (nx, ny, nz).
+    """Smooth random field, mean 0 and standard deviation 1, of plane waves about one wavelength:
+    float32 (nx, ny, nz).
 
     cos(a + b) = cos a cos b - sin a sin b turns the sum over waves into one matrix product.
     """
@@ -276,7 +283,8 @@ def mirrored(solid: WornSolid) -> WornSolid:
 
 
 def _recession(template: Template, pattern: WearPattern, axes: tuple[Floats, Floats, Floats]) -> Any:
-    """Recession at every node, before the foot's shelter: float32 (nx, ny, nz), or a scalar where it is even."""
+    """Recession at every node, before the foot's shelter: float32 (nx, ny, nz), or a scalar
+    where it is even."""
     x, y, _ = axes
     depth: Any = np.float32(pattern.depth_mm)
     if pattern.unevenness > 0:
@@ -380,7 +388,8 @@ def _keep_largest(field: Floats32, h: float) -> tuple[Floats32, int]:
 
 
 def _plan(field: Floats32, origin: Floats, h: float) -> tuple[Rings, ...]:
-    """Outline seen from above. Along z the trilinear field is least at a node, so the least of the finely interpolated slices is exact."""
+    """Outline seen from above. Along z the trilinear field is least at a node, so the least of the
+    finely interpolated slices is exact."""
     import cv2
     from skimage.measure import find_contours
 
@@ -417,7 +426,8 @@ def _plan(field: Floats32, origin: Floats, h: float) -> tuple[Rings, ...]:
 
 
 def _volume(field: Floats32, h: float) -> float:
-    """Sum of the share of every node's cube on the near side of the surface; exact for planes along the axes."""
+    """Sum of the share of every node's cube on the near side of the surface; exact for planes
+    along the axes."""
     near = np.abs(field) < 6 * h
     whole = float(np.count_nonzero((field < 0) & ~near))
     grow = np.gradient(field)

@@ -1,4 +1,5 @@
-"""Which photo to take next: the Fisher information that a photo would bring, reckoned from the fitted solid before anybody takes it."""
+"""Which photo to take next: the Fisher information that a photo would bring, reckoned from the fitted
+solid before anybody takes it."""
 
 from __future__ import annotations
 
@@ -115,8 +116,10 @@ def _look(camera: Camera, points: Floats, solid: Solid, like: Look) -> Look | No
 
 
 def silhouette_rings(camera: Camera, points: Floats, solid: Solid, *, walls: bool = False) -> list[Floats]:
-    """The solid's outline in a photo as rings (n, 2) of pixels, the largest first, holes seen through behind their piece: the union of what lies inside its level
-    curves. walls : with the wall between one level and the next, which takes longer; else gaps that a low view leaves there are closed roughly."""
+    """The solid's outline in a photo as rings (n, 2) of pixels, the largest first, holes seen
+    through behind their piece: the union of what lies inside its level curves. walls : with the wall
+    between one level and the next, which takes longer; else gaps that a low view leaves there are
+    closed roughly."""
     import shapely
 
     px = project(camera, points)

@@ -1,4 +1,5 @@
-"""Whether photos show one part, lying as it lay: what moved, was turned over or is another part doesn't fit the plan that the photo from above shows."""
+"""Whether photos show one part, lying as it lay: what moved, was turned over or is another part doesn't
+fit the plan that the photo from above shows."""
 
 from __future__ import annotations
 
@@ -11,15 +12,17 @@ from anodewane.views.fit import CORRELATION_MM, Look, limb_of, pinhole_slope, ro
 from anodewane.views.model import Solid
 
 MOTION_SD_MM = 4.0
-"""What motion is expected before looking, so that one along a low line of sight, which hardly shows, isn't made up from an outline's small misfits."""
+"""What motion is expected before looking, so that one along a low line of sight, which hardly shows,
+isn't made up from an outline's small misfits."""
 REACHES_MM = (12.0, 10.0, 8.0, 6.0, 6.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """How one photo agrees with the one from above. miss_mm : distance from the limb within which three quarters of its outline lie, points without a limb counted at the
-    reach; missed_frac : share of those; moved_mm, moved_sd_mm : the motion on the bench that brings the solid onto the outline, turning included, at the plan's rms
-    radius."""
+    """How one photo agrees with the one from above. miss_mm : distance from the limb within which three
+    quarters of its outline lie, points without a limb counted at the reach; missed_frac : share of
+    those; moved_mm, moved_sd_mm : the motion on the bench that brings the solid onto the outline,
+    turning included, at the plan's rms radius."""
 
     miss_mm: float
     missed_frac: float
@@ -28,9 +31,11 @@ class Agreement:
 
 
 def agreement(look: Look, solid: Solid, start: Floats, sd: Floats) -> Agreement:
-    """Bring the solid onto one photo's outline by a motion on the bench, its plan staying what the photo from above shows.
+    """Bring the solid onto one photo's outline by a motion on the bench, its plan staying what the
+    photo from above shows.
 
-    Only what that photo can't see may change with it: height, edges and foot. (A joint fit would bend the plan and the walls to suit a part that moved.)
+    Only what that photo can't see may change with it: height, edges and foot. (A joint fit would bend
+    the plan and the walls to suit a part that moved.)
 
     Parameters
     ----------

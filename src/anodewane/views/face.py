@@ -1,10 +1,10 @@
-"""How high the face stands, from its own marks: photos that see the same pits and stains from different sides agree about them at one height only.
+"""How high the face stands, from its own marks: photos that see the same pits and stains from different
+sides agree about them at one height only.
 
-Silhouettes show the rim of a face and nothing of a hollow in it. So the face is looked at in horizontal slices (plane sweep: Collins 1996, from memory): at each
-height every
-photo is laid on the slice through its camera, and compared with the photo from above by normalised cross-correlation in small windows. Where a window has marks
-enough, the
-height at which the photos agree best is the face's.
+Silhouettes show the rim of a face and nothing of a hollow in it. So the face is looked at in horizontal
+slices (plane sweep: Collins 1996, from memory): at each height every photo is laid on the slice through
+its camera, and compared with the photo from above by normalised cross-correlation in small windows.
+Where a window has marks enough, the height at which the photos agree best is the face's.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ LEAST_CONTRAST = 0.02
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FaceHeights:
-    """Heights of the face where it could be matched. xy_mm (n, 2) sheet frame, height_mm (n,), sd_mm (n,), score (n,) correlation at the best height."""
+    """Heights of the face where it could be matched. xy_mm (n, 2) sheet frame, height_mm (n,), sd_mm
+    (n,), score (n,) correlation at the best height."""
 
     xy_mm: Floats
     height_mm: Floats
@@ -97,7 +98,8 @@ def _raster(plan: Any, to_mm: Floats, w: int, h: int) -> Bools:
 def _crop(
     rgb: Bytes, camera: Camera, box: tuple[float, float, float, float], highest_mm: float, grid_mm: float
 ) -> tuple[Any, Floats]:
-    """The part's surroundings in a photo, grey, the lens taken out and no finer than the slices, and the (3, 3) map from undistorted photo pixels to it."""
+    """The part's surroundings in a photo, grey, the lens taken out and no finer than the slices, and
+    the (3, 3) map from undistorted photo pixels to it."""
     import cv2
 
     corners = np.array(
@@ -138,7 +140,8 @@ def _crop(
 
 
 def _agreement(slices: list[Any], inside: Any, weight: Any, size: int) -> Any:
-    """Mean correlation (h, w) of the first slice with each other one, in windows cut off at the plan's edge."""
+    """Mean correlation (h, w) of the first slice with each other one, in windows cut off at
+    the plan's edge."""
     import cv2
 
     def mean(picture: Any) -> Any:
@@ -161,7 +164,8 @@ def _agreement(slices: list[Any], inside: Any, weight: Any, size: int) -> Any:
 def _peaks(
     score: Floats32, heights: Floats, inside: Bools, weight: Any, to_mm: Floats, every: int
 ) -> FaceHeights:
-    """The best height of every window on a grid: where the peak is clear, between the ends of the sweep, and no other height does nearly as well."""
+    """The best height of every window on a grid: where the peak is clear, between the ends of the
+    sweep, and no other height does nearly as well."""
     rows, cols = np.nonzero((inside & (weight > 0.6))[every // 2 :: every, every // 2 :: every])
     rows, cols = rows * every + every // 2, cols * every + every // 2
     s = score[:, rows, cols]
@@ -183,7 +187,8 @@ def _peaks(
 
 
 def _agrees_with_neighbours(xy: Floats, z: Floats, step_mm: float) -> Bools:
-    """Which heights lie near the median of those about them: a chance match stands alone, a face hangs together."""
+    """Which heights lie near the median of those about them: a chance match stands alone, a face
+    hangs together."""
     apart = np.linalg.norm(xy[:, None] - xy[None], axis=2)
     near = (apart < 2.3 * step_mm) & (apart > 0)
     middle = np.array([np.median(z[m]) if m.sum() >= 3 else np.inf for m in near])
@@ -193,11 +198,14 @@ def _agrees_with_neighbours(xy: Floats, z: Floats, step_mm: float) -> Bools:
 
 @dataclass(frozen=True, slots=True)
 class FaceMotion:
-    """How the marks on a face lie in a further photo, against those of the first at the face's height. likeness : median correlation of their windows where they are;
-    marks : how many windows have marks to compare (one every `SAMPLE_MM`).
+    """How the marks on a face lie in a further photo, against those of the first at the face's height.
+    likeness : median correlation of their windows where they are; marks : how many windows have marks
+    to compare (one every `SAMPLE_MM`).
 
-    turned_deg, across_mm, along_mm : the motion on the bench that brings them together best, about the plan's middle: across the further photo's line of sight, which
-    no error of the height can feign, and along it, where a height that is a little off looks the same; match : correlation after it, over the whole face, still : before.
+    turned_deg, across_mm, along_mm : the motion on the bench that brings them together best, about the
+    plan's middle: across the further photo's line of sight, which no error of the height can feign, and
+    along it, where a height that is a little off looks the same; match : correlation after it, over the
+    whole face, still : before.
     """
 
     likeness: float
@@ -212,7 +220,8 @@ class FaceMotion:
 def face_motions(
     photos: tuple[Photo, ...], cameras: tuple[Camera, ...], plan: Any, height: Any
 ) -> tuple[FaceMotion, ...]:
-    """Whether further photos show the face that the first one shows, lying as it lay, once its height is known.
+    """Whether further photos show the face that the first one shows, lying as it lay, once its
+    height is known.
 
     Parameters
     ----------
@@ -316,7 +325,8 @@ def _evened(picture: Any, size: int) -> Any:
 def _rigid(
     first: Any, other: Any, inside: Bools, grid: float, middle_px: Floats
 ) -> tuple[float, Floats, float, float]:
-    """Turn (degrees, anticlockwise in the sheet frame) and shift (2,), mm, that lay `first` best on `other`; correlation there and unmoved."""
+    """Turn (degrees, anticlockwise in the sheet frame) and shift (2,), mm, that lay `first` best on
+    `other`; correlation there and unmoved."""
     import cv2
 
     shrink = min(1.0, grid / COARSE_MM)

@@ -1,9 +1,11 @@
-"""One solid to the silhouettes of several photos: `scipy.optimize.least_squares` on the distance between its limb and each outline.
+"""One solid to the silhouettes of several photos: `scipy.optimize.least_squares` on the distance
+between its limb and each outline.
 
-From every point of an outline one looks along the outline's normal for where the solid's level curves, projected by that photo's camera, leave off: the farthest of
-them is
-the limb there. The distance, in millimetres at the part, is the residual; its derivative is that of the one curve point that was met, for a curve that moves along
-itself doesn't move the limb. The camera of each photo may move too, along the few directions in which the sheet leaves it uncertain.
+From every point of an outline one looks along the outline's normal for where the solid's level curves,
+projected by that photo's camera, leave off: the farthest of them is the limb there. The distance, in
+millimetres at the part, is the residual; its derivative is that of the one curve point that was met,
+for a curve that moves along itself doesn't move the limb. The camera of each photo may move too, along
+the few directions in which the sheet leaves it uncertain.
 """
 
 from __future__ import annotations
@@ -40,12 +42,14 @@ CONTACT_MM = 6.0
 class Look:
     """One photo's part in a fit.
 
-    camera; wobble : cameras moved by one sigma in each of the directions that matter; points_px (n, 2) of the outline where a lens without distortion would have put
-    them, normals (n, 2) out of the metal,
-    mm_per_px (n,) at the part, hole (n,) whether the point bounds a hole; step_mm : between points; edge_sd_mm : of the outline's common bias; height_sd :
-    one-sigma, in units of the solid's mean height, of how much higher than the mean
-    the limb stands where this photo happens to see it: a face that wasted unevenly is seen by its proudest places; contact_mm, contact_sd_mm : how far outside the
-    metal the outline lies where metal meets the bench, and its one-sigma: a segmenter takes some of the shadow there for metal.
+    camera; wobble : cameras moved by one sigma in each of the directions that matter; points_px (n, 2)
+    of the outline where a lens without distortion would have put them, normals (n, 2) out of the metal,
+    mm_per_px (n,) at the part, hole (n,) whether the point bounds a hole; step_mm : between points;
+    edge_sd_mm : of the outline's common bias; height_sd : one-sigma, in units of the solid's mean
+    height, of how much higher than the mean the limb stands where this photo happens to see it: a face
+    that wasted unevenly is seen by its proudest places; contact_mm, contact_sd_mm : how far outside the
+    metal the outline lies where metal meets the bench, and its one-sigma: a segmenter takes some of the
+    shadow there for metal.
     """
 
     camera: Camera
@@ -62,7 +66,8 @@ class Look:
 
     @property
     def own_mean(self) -> Floats:
-        """What is expected of the photo's own parameters: the outline's bias, its own height, its bias at the bench, and its camera's wobbles in units of one-sigma."""
+        """What is expected of the photo's own parameters: the outline's bias, its own height, its bias
+        at the bench, and its camera's wobbles in units of one-sigma."""
         return np.array([0.0, 0.0, self.contact_mm, *np.zeros(len(self.wobble))])
 
     @property
@@ -122,7 +127,8 @@ def look_at_part(
 
 
 def wobble_of(plane: Plane, around_mm: Floats, directions: int = CAMERA_DIRECTIONS) -> tuple[Camera, ...]:
-    """Cameras one sigma off in the directions that move points about the part most, by the fit's covariance."""
+    """Cameras one sigma off in the directions that move points about the part most, by the
+    fit's covariance."""
     import cv2
 
     base = plane.camera
@@ -153,8 +159,10 @@ def wobble_of(plane: Plane, around_mm: Floats, directions: int = CAMERA_DIRECTIO
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Limb:
-    """Where each outline point met the solid. met (n,) bool; gap_mm (n,) outward from the outline to the limb; along (n,) 0 to 1 between curve points `first` (n,) and
-    `second` (n,); way (n, 2) px normal of the limb over its cosine with the outline's, so that ``way . dY`` is how far the limb moves along the outline's normal."""
+    """Where each outline point met the solid. met (n,) bool; gap_mm (n,) outward from the outline to
+    the limb; along (n,) 0 to 1 between curve points `first` (n,) and `second` (n,); way (n, 2) px
+    normal of the limb over its cosine with the outline's, so that ``way . dY`` is how far the limb
+    moves along the outline's normal."""
 
     met: Any
     gap_mm: Floats
@@ -176,7 +184,8 @@ def limb_of(look: Look, solid: Solid, points: Floats, reach_mm: float) -> Limb:
     y = pinhole(look.camera, points)
     q, n = look.points_px, look.normals
     t = np.column_stack([-n[:, 1], n[:, 0]])
-    # which side of each normal every point lies on: single precision will do for that, and it is the whole of the work
+    # which side of each normal every point lies on: single precision will do for that, and it is the
+    # whole of the work
     middle = q.mean(0)
     positive = (y - middle).astype(np.float32) @ t.T.astype(np.float32) > np.sum(
         (q - middle) * t, axis=1
@@ -231,7 +240,8 @@ def pinhole_slope(camera: Camera, points_mm: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prior:
-    """What is known of the parameters beforehand: rows (m, P) with `rows @ p` about `value`, each in units of its one-sigma."""
+    """What is known of the parameters beforehand: rows (m, P) with `rows @ p` about `value`, each in
+    units of its one-sigma."""
 
     rows: Floats
     value: Floats
@@ -239,8 +249,8 @@ class Prior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Face:
-    """Heights of a plate's face that were seen: slope (n, P) of the solid's top at the places, height_mm (n,), sd_mm (n,), step_mm between places, bias_sd_mm common
-    to all."""
+    """Heights of a plate's face that were seen: slope (n, P) of the solid's top at the places,
+    height_mm (n,), sd_mm (n,), step_mm between places, bias_sd_mm common to all."""
 
     slope: Floats
     height_mm: Floats
@@ -253,8 +263,9 @@ class Face:
 class SolidFit:
     """A fitted solid.
 
-    p : (P,) parameters; cov : (P + V, P + V) of them, the photos' common biases behind; limbs, sd_mm (V,), weight (n,) of each photo's points;
-    information : (V, P, P) what each photo says of the solid once its own camera and bias are left open; prior_information (P, P).
+    p : (P,) parameters; cov : (P + V, P + V) of them, the photos' common biases behind; limbs, sd_mm
+    (V,), weight (n,) of each photo's points; information : (V, P, P) what each photo says of the solid
+    once its own camera and bias are left open; prior_information (P, P).
     """
 
     p: Floats
@@ -272,7 +283,8 @@ class SolidFit:
 
 
 def rows_of(look: Look, solid: Solid, points: Floats, limb: Limb) -> tuple[Floats, Floats]:
-    """Derivatives of the gaps of the met points: (met, P) by the solid, (met, 3 + directions) by the photo's own parameters (`Look.own_mean`), mm."""
+    """Derivatives of the gaps of the met points: (met, P) by the solid, (met, 3 + directions) by the
+    photo's own parameters (`Look.own_mean`), mm."""
     at = np.flatnonzero(limb.met)
     i, j, u = limb.first[at], limb.second[at], limb.along[at][:, None]
     x = points[i] * (1 - u) + points[j] * u
@@ -460,7 +472,8 @@ def fit_solid(
 
 
 def reduced_information(by_solid: Floats, by_own: Floats, own_sd: Floats) -> Floats:
-    """Information (P, P) that one photo has about the solid when its own bias and camera are open within their priors (Schur complement)."""
+    """Information (P, P) that one photo has about the solid when its own bias and camera are open
+    within their priors (Schur complement)."""
     own = by_own.T @ by_own + np.diag(1 / own_sd**2)
     mixed = by_solid.T @ by_own
     out: Floats = by_solid.T @ by_solid - mixed @ np.linalg.solve(own, mixed.T)

@@ -1,6 +1,8 @@
-"""What a fit is told beforehand, and what it can't see: priors of a worn solid, and the metal missing where neither face nor silhouettes show it.
+"""What a fit is told beforehand, and what it can't see: priors of a worn solid, and the metal missing
+where neither face nor silhouettes show it.
 
-All of it is calibrated on rendered solids of known volume (docs/decisions/0030-several-photos.md; docs/bench/fit_views_law.py fits it again).
+All of it is calibrated on rendered solids of known volume (docs/decisions/0030-several-photos.md;
+docs/bench/fit_views_law.py fits it again).
 """
 
 from __future__ import annotations
@@ -21,12 +23,12 @@ FACE_BIAS_SD_MM = 0.25
 
 @dataclass(frozen=True, slots=True)
 class HiddenLaw:
-    """Metal missing under a face where no photo shows it, as a mean thickness over the plan, mm: walls that stand back behind the proudest place of each, which is
-    the one that
-    is seen, and a back that wasted too.
+    """Metal missing under a face where no photo shows it, as a mean thickness over the plan, mm:
+    walls that stand back behind the proudest place of each, which is the one that is seen, and a
+    back that wasted too.
 
-    With d the even recession that leaves the plan's area, W the walls' area over the plan's, and T the face's height:
-    wanting = m tanh((by_depth d + by_wall d W) / m), m = most T.
+    With d the even recession that leaves the plan's area, W the walls' area over the plan's, and T the
+    face's height: wanting = m tanh((by_depth d + by_wall d W) / m), m = most T.
     """
 
     by_depth: float
@@ -39,20 +41,24 @@ class HiddenLaw:
 
 
 PHOTOGRAPHED = HiddenLaw(0.55, 0.54, 0.364)
-"""Flush parts: fitted on 218 path-traced parts of known volume, wanting against a straight prism under the face."""
+"""Flush parts: fitted on 218 path-traced parts of known volume, wanting against a straight prism
+under the face."""
 
 RENDERED_FLUSH, RENDERED_OPEN = (0.08, 0.30), (0.68, 0.0)
-"""Fitted on our own renderer's solids, wanting against the fitted solid: per mm of recession, and per mm by which the foot stands in."""
+"""Fitted on our own renderer's solids, wanting against the fitted solid: per mm of recession, and per
+mm by which the foot stands in."""
 
 HEIGHT_OPEN_FRAC = 0.06
-"""One-sigma of a face's height beside what the outline's recession says, over the new thickness: faces may waste where outlines don't."""
+"""One-sigma of a face's height beside what the outline's recession says, over the new thickness: faces
+may waste where outlines don't."""
 FACE_UNSEEN = 0.13
-"""One-sigma of the mean height of a face that only its rim tells of, over the thickness lost: hollows in it aren't seen."""
+"""One-sigma of the mean height of a face that only its rim tells of, over the thickness lost: hollows
+in it aren't seen."""
 
 UNDERCUT, TRUST_MOST, TRUST_UNKNOWN = 0.6, 0.85, 0.5
-"""A foot that stands in, undercut, says that water got under the part: its back wasted as the first population's backs did. How far in, over the recession, it
-stands where that is
-sure; the weight of that population then, and where the foot wasn't seen. Nobody has yet weighed and photographed real parts."""
+"""A foot that stands in, undercut, says that water got under the part: its back wasted as the first
+population's backs did. How far in, over the recession, it stands where that is sure; the weight of that
+population then, and where the foot wasn't seen. Nobody has yet weighed and photographed real parts."""
 
 
 def hidden_mm(
@@ -68,10 +74,11 @@ def hidden_mm(
 ) -> tuple[float, float]:
     """Mean thickness, over the plan, that the fitted solid has too much, and its one-sigma, mm.
 
-    depth_mm : the even recession that leaves the plan's area; walls_frac : walls' area over the plan's; height_mm : of the face; fitted_mm : the fitted solid's
-    volume over
-    its plan; foot_mm : how far a flush part's foot stands in, foot_known : how much of that the photos say, 0 (nothing) to 1; lost_mm : thickness lost, as the
-    photo from above has it; face_seen : whether the face's own height was matched between photos.
+    depth_mm : the even recession that leaves the plan's area; walls_frac : walls' area over the plan's;
+    height_mm : of the face; fitted_mm : the fitted solid's volume over its plan; foot_mm : how far a
+    flush part's foot stands in, foot_known : how much of that the photos say, 0 (nothing) to 1; lost_mm
+    : thickness lost, as the photo from above has it; face_seen : whether the face's own height was
+    matched between photos.
     """
     if template.solid == "rod":
         return 0.0, 0.0
@@ -90,7 +97,8 @@ def hidden_mm(
 
 
 def height_sd(template: Template, lost_mm: float) -> float:
-    """One-sigma, in units of the solid's mean height, of where one photo's limb stands against the mean: mm for a plate, a share for a rod."""
+    """One-sigma, in units of the solid's mean height, of where one photo's limb stands against the
+    mean: mm for a plate, a share for a rod."""
     return 0.15 + 0.10 * lost_mm if template.solid == "plate" else 0.01
 
 
@@ -107,7 +115,8 @@ class Setting:
 def prior_of(
     solid: Solid, template: Template, placement: Placement, depth_mm: float, face_seen: bool
 ) -> Setting:
-    """Priors about what the photo from above says. Wide ones, in proportion to the thickness lost, L: where photos speak they decide."""
+    """Priors about what the photo from above says. Wide ones, in proportion to the thickness lost, L:
+    where photos speak they decide."""
     n = solid.n_parameters
     start, sd = np.zeros(n), np.full(n, OUTLINE_SD_MM)
     low, high = np.full(n, -30.0), np.full(n, 60.0)

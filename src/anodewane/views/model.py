@@ -1,8 +1,11 @@
-"""A worn solid that a fit can turn: level curves in the sheet frame whose every point is linear in the parameters.
+"""A worn solid that a fit can turn: level curves in the sheet frame whose every point is linear in
+the parameters.
 
-A plate is its plan outline carried up a wall: over a foot that may stand out (a flush part's sheltered skirt), rounded at its top edge (an open part at its
-lower edge too), under a top that is a smooth field over the plan. A rod is its side view with elliptic sections: as wide as the plan, as high as a smooth field says.
-Points are ``X = base + slope @ p``; so a fit needs no derivative of the solid beyond `slope`, and it is exact.
+A plate is its plan outline carried up a wall: over a foot that may stand out (a flush part's sheltered
+skirt), rounded at its top edge (an open part at its lower edge too), under a top that is a smooth field
+over the plan. A rod is its side view with elliptic sections: as wide as the plan, as high as a smooth
+field says. Points are ``X = base + slope @ p``; so a fit needs no derivative of the solid beyond
+`slope`, and it is exact.
 
 Notation: P parameters, N points of all curves, R points of the plan's rings.
 """
@@ -30,7 +33,8 @@ RING_STEP_MM = 1.6
 KNOT_STEP_MM = 9.0
 """Along the outline, how far apart the plan may move on its own."""
 FOOT_MM = (0.0, 2.5, 6.0)
-"""Heights at which a flush part's foot has an inset of its own, and where that has gone over into the wall; a thin part's lie closer together."""
+"""Heights at which a flush part's foot has an inset of its own, and where that has gone over into the
+wall; a thin part's lie closer together."""
 ROUNDS = (0.0, 30.0, 60.0, 90.0)
 """Degrees round the top edge at which there is a level curve."""
 INNER_MM = (5.0, 12.0, 25.0)
@@ -55,14 +59,15 @@ class Block:
 class Solid:
     """Level curves of a worn solid.
 
-    base : (N, 3) points at p = 0, sheet frame, mm; slope : (N, 3, P); follows : (N,) index of the next point along each closed curve;
-    curve : (N,) which curve a point belongs to, hole : (curves,) whether it bounds a hole, level : (curves,) curves of one number are one section;
-    blocks : the parameters' names: "outline" (mm, outward), and what `plate` and `rod` name;
-    plan_base (R, 2), plan_slope (R, 2, P) : the same for the points of the plan's rings, ring after ring, plan_height (R, P) : the height there;
-    ring_sizes : points of each ring; plate : whether it is one; faces : rounded edges of a plate's wall, 1 or 2;
-    turn : (2, 2) columns along and across a rod, centre : (2,) a point of its axis;
-    plan_lean (R, P), plan_normal (R, 2) : how far a plate's top stands out over half its height, and the outline's normals;
-    foot_mm : heights of a flush part's foot; frame : `frame_of` the plan;
+    base : (N, 3) points at p = 0, sheet frame, mm; slope : (N, 3, P); follows : (N,) index of the next
+    point along each closed curve; curve : (N,) which curve a point belongs to, hole : (curves,) whether
+    it bounds a hole, level : (curves,) curves of one number are one section; blocks : the parameters'
+    names: "outline" (mm, outward), and what `plate` and `rod` name; plan_base (R, 2), plan_slope (R, 2,
+    P) : the same for the points of the plan's rings, ring after ring, plan_height (R, P) : the height
+    there; ring_sizes : points of each ring; plate : whether it is one; faces : rounded edges of a
+    plate's wall, 1 or 2; turn : (2, 2) columns along and across a rod, centre : (2,) a point of its
+    axis; plan_lean (R, P), plan_normal (R, 2) : how far a plate's top stands out over half its height,
+    and the outline's normals; foot_mm : heights of a flush part's foot; frame : `frame_of` the plan;
     rim_level : the level of a plate's top edge.
     """
 
@@ -102,7 +107,8 @@ class Solid:
         return out
 
     def top_slope(self, xy_mm: Floats) -> Floats:
-        """Derivatives (n, P) of the height of a plate's top at places (n, 2) of the sheet frame; the top stands at ``top_slope @ p``."""
+        """Derivatives (n, P) of the height of a plate's top at places (n, 2) of the sheet frame; the
+        top stands at ``top_slope @ p``."""
         out = np.zeros((len(xy_mm), self.n_parameters))
         out[:, self.block("height")] = field_functions(xy_mm, self.frame)
         return out
@@ -137,11 +143,13 @@ class Solid:
         return float(sum(ring_area(r) for r in self.plan_rings(p)))
 
     def walls_frac(self, p: Floats) -> float:
-        """Length of the plan's outline, holes included, over its area, 1/mm: times the height, the walls' area over the plan's."""
+        """Length of the plan's outline, holes included, over its area, 1/mm: times the height, the
+        walls' area over the plan's."""
         return sum(ring_length(r) for r in self.plan_rings(p)) / self.plan_area(p)
 
     def volume(self, p: Floats) -> float:
-        """Volume inside the level curves, mm3 (for a plate, good to the square of what is rounded over the plan's width)."""
+        """Volume inside the level curves, mm3 (for a plate, good to the square of what is rounded over
+        the plan's width)."""
         rings = tuple(np.split(self.plan_base + self.plan_slope @ p, np.cumsum(self.ring_sizes)[:-1]))
         if not self.plate:
             shares = np.split(self.plan_height @ p, np.cumsum(self.ring_sizes)[:-1])
@@ -178,15 +186,16 @@ def _hinge(x: Floats, soft: float = 0.15) -> Floats:
 
 
 def _turned(ring: Floats, share: Floats) -> float:
-    """Volume of a ring (n, 2; along, across) turned about its axis, sections `share` (n,) as high as wide: ``pi times the integral of y^2``, the mean of its two
-    halves."""
+    """Volume of a ring (n, 2; along, across) turned about its axis, sections `share` (n,) as high as
+    wide: ``pi times the integral of y^2``, the mean of its two halves."""
     x, y = ring.T
     inside = np.sign(y) * y**2 * share
     return -float(np.pi / 2 * np.sum((inside + np.roll(inside, -1)) / 2 * (np.roll(x, -1) - x)))
 
 
 def field_functions(xy: Floats, frame: tuple[Floats, Floats, Floats]) -> Floats:
-    """The height field's functions (n, 6) at plan points: 1, and five of first and second order with mean 0 and rms about 1 over a plan of that frame (`frame_of`)."""
+    """The height field's functions (n, 6) at plan points: 1, and five of first and second order with
+    mean 0 and rms about 1 over a plan of that frame (`frame_of`)."""
     centre, axes, spread = frame
     u = (xy - centre) @ axes / spread
     # for a rectangle u is even on +-sqrt 3; the squares' mean is 1 there
@@ -204,7 +213,8 @@ def field_functions(xy: Floats, frame: tuple[Floats, Floats, Floats]) -> Floats:
 
 
 def frame_of(plan: Any) -> tuple[Floats, Floats, Floats]:
-    """Centroid, principal axes (columns, the longer first) and rms spreads of a plan, by its second moments of area."""
+    """Centroid, principal axes (columns, the longer first) and rms spreads of a plan, by its second
+    moments of area."""
     ring_moments = [_moments(ring) for polygon in polygons_of(plan) for ring in from_shapely(polygon)]
     area, first, second = (sum(m[i] for m in ring_moments) for i in range(3))
     centre = np.asarray(first) / area
@@ -246,12 +256,13 @@ def foot_heights(about_mm: float) -> tuple[float, float, float]:
 
 
 def plate(pieces: tuple[Rings, ...], template: Template, about_mm: float) -> Solid:
-    """The solid of a plate whose plan begins at `pieces` (sheet frame, mm) and which is `about_mm` high; every parameter is 0 at p = 0, the height included.
+    """The solid of a plate whose plan begins at `pieces` (sheet frame, mm) and which is `about_mm`
+    high; every parameter is 0 at p = 0, the height included.
 
-    "outline" moves the wall out where it is halfway up, "lean" its top out and its foot in, "rim" the top edge up; "height" is the top's field, "round" the radius
-    of the top
-    edge (and of an open part's lower one), "foot" how far a flush part's lowest millimetres stand in (a sheltered skirt stands out: less than 0), at the bench and a
-    little above it.
+    "outline" moves the wall out where it is halfway up, "lean" its top out and its foot in, "rim" the
+    top edge up; "height" is the top's field, "round" the radius of the top edge (and of an open part's
+    lower one), "foot" how far a flush part's lowest millimetres stand in (a sheltered skirt stands out:
+    less than 0), at the bench and a little above it.
     """
     plan = pieces_to_shapely(pieces)
     rings = [resample_ring(r, RING_STEP_MM) for polygon in polygons_of(plan) for r in from_shapely(polygon)]
@@ -276,7 +287,8 @@ def plate(pieces: tuple[Rings, ...], template: Template, about_mm: float) -> Sol
     def lean_at(z: float) -> float:
         return float(np.clip(2 * z / about_mm - 1, -1, 1))
 
-    # a level: share of the height, how much of the rounding's radius higher and further in, share of each foot inset further in, a fixed height, and lean
+    # a level: share of the height, how much of the rounding's radius higher and further in, share of
+    # each foot inset further in, a fixed height, and lean
     turn = np.radians(ROUNDS)
     none = (0.0, 0.0)
     top = [(1.0, float(np.sin(a) - 1), float(1 - np.cos(a)), none, 0.0, 1.0) for a in turn]
@@ -349,7 +361,8 @@ def plate(pieces: tuple[Rings, ...], template: Template, about_mm: float) -> Sol
 
 ROD_LEVELS = 19
 ROD_SWELL = 1 + float(np.radians(180 / (ROD_LEVELS - 1)) ** 2) / 24
-"""By how much a polygon must be larger than the circle that it stands for, that it be as wide on the mean over all directions."""
+"""By how much a polygon must be larger than the circle that it stands for, that it be as wide on the
+mean over all directions."""
 ROD_HOOPS = 28
 """Sections at the ends that have curves of their own."""
 ROD_FIELD = [0, 1, 3]
@@ -357,9 +370,11 @@ ROD_FIELD = [0, 1, 3]
 
 
 def rod(pieces: tuple[Rings, ...]) -> Solid:
-    """The solid of a rod lying on its side whose plan begins at `pieces` (sheet frame, mm): the plan turned about its axis, sections stretched upward to ellipses.
+    """The solid of a rod lying on its side whose plan begins at `pieces` (sheet frame, mm): the plan
+    turned about its axis, sections stretched upward to ellipses.
 
-    "height" is the sections' height over their width, along the rod; "axis" the height of the axis at the middle and at the ends, mm. All are 0 at p = 0.
+    "height" is the sections' height over their width, along the rod; "axis" the height of the axis at
+    the middle and at the ends, mm. All are 0 at p = 0.
     """
     plan = pieces_to_shapely(pieces)
     rings = [resample_ring(from_shapely(polygon)[0], RING_STEP_MM) for polygon in polygons_of(plan)]
@@ -431,7 +446,7 @@ def rod(pieces: tuple[Rings, ...]) -> Solid:
     )
 
 
-# --- inside ------------------------------------------------------------------------------------------------------------------------
+# --- inside --------------------------------------------------------------------------------------
 
 
 def _blocks(sizes: list[tuple[str, int]]) -> tuple[tuple[Block, ...], int]:

@@ -1,8 +1,8 @@
 """The outline of a part in a photo from the side, looked for where the part must be.
 
-Seen from the side the sheet's plane is the wrong plane to look at a part in: its walls come out stretched. So the photo itself is looked at, cut out round the place
-where
-a first photo says the part stands, as fine as the segmenter likes it.
+Seen from the side the sheet's plane is the wrong plane to look at a part in: its walls come out
+stretched. So the photo itself is looked at, cut out round the place where a first photo says the part
+stands, as fine as the segmenter likes it.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """The sheet in a photo taken low along the bench: so foreshortened that its markers are slivers.
 
-The white of the paper still stands out: each bright patch with four sides is laid out flat, and the sheet is looked for there, where its markers are squares again.
-Where that finds nothing the photo is stretched upright.
+The white of the paper still stands out: each bright patch with four sides is laid out flat, and the
+sheet is looked for there, where its markers are squares again. Where that finds nothing the photo is
+stretched upright.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from anodewane.stages.card import card_laid_out, find_card
 from anodewane.units import Floats
 
 STRETCHES = (2.5, 4.5, 7.5)
-"""How much taller than wide the photo is made, one after the other: for 24, 13 and 8 degrees above the bench."""
+"""How much taller than wide the photo is made, one after the other: for 24, 13 and 8 degrees
+above the bench."""
 STRETCHED_BLUR = 3.0
 """An upright blur is stretched too: how much more of it is let pass than in a photo from above."""
 
@@ -33,7 +35,8 @@ PATCH_LEAST_FRAC = 5e-4
 
 
 def find_sheet(photo: Photo, settings: Settings) -> tuple[CardSighting, bool]:
-    """Find the sheet, laid out flat or stretched where it can't be found as it is; and whether it was found as it is.
+    """Find the sheet, laid out flat or stretched where it can't be found as it is; and whether it was
+    found as it is.
 
     Raises
     ------
@@ -59,7 +62,8 @@ def find_sheet(photo: Photo, settings: Settings) -> tuple[CardSighting, bool]:
 
 
 def _seen_better(photo: Photo, seen: CardSighting) -> CardSighting:
-    """The same sheet laid out flat by what was found, where it is much foreshortened and more of its squares come out so."""
+    """The same sheet laid out flat by what was found, where it is much foreshortened and more of its
+    squares come out so."""
     import cv2
 
     from_mm, _ = cv2.findHomography(
@@ -86,7 +90,8 @@ def _seen_better(photo: Photo, seen: CardSighting) -> CardSighting:
 
 
 FORESHORTENED = 2.0
-"""How many times shorter a sheet looks one way than the other from which on it is looked at laid out flat too: from 60 degrees of tilt."""
+"""How many times shorter a sheet looks one way than the other from which on it is looked at laid out
+flat too: from 60 degrees of tilt."""
 
 
 def _stretched(photo: Photo, settings: Settings, stretch: float) -> CardSighting | None:
@@ -111,7 +116,8 @@ def _stretched(photo: Photo, settings: Settings, stretch: float) -> CardSighting
 
 
 def _bright_patches(photo: Photo) -> list[Floats]:
-    """Corners (4, 2), px, clockwise on the screen, of what is bright and has four sides, the largest of each brightness first.
+    """Corners (4, 2), px, clockwise on the screen, of what is bright and has four sides, the largest of
+    each brightness first.
 
     Part of a sheet may be hidden or beyond the frame."""
     import cv2
@@ -128,8 +134,9 @@ def _bright_patches(photo: Photo) -> list[Floats]:
         ((threshold + 255) / 2, 15),
         (threshold + 0.75 * (brightest - threshold), 1),
     ):
-        # print breaks the paper up: close over the black squares, but hardly upright, where little parts sheet and ground; where a bright part lies against the sheet
-        # the brightest of it stands alone
+        # print breaks the paper up: close over the black squares, but hardly upright, where
+        # little parts sheet and ground; where a bright part lies against the sheet the brightest
+        # of it stands alone
         bright = cv2.morphologyEx(
             (least > level).astype(np.uint8),
             cv2.MORPH_CLOSE,
@@ -159,7 +166,8 @@ def _bright_patches(photo: Photo) -> list[Floats]:
 
 
 def _quads_about(hull: Any) -> list[Floats]:
-    """Four-sided outlines (4, 2) of a convex one: about the whole of it, and with each side of five left out in turn, for a corner that the part hides."""
+    """Four-sided outlines (4, 2) of a convex one: about the whole of it, and with each side of five
+    left out in turn, for a corner that the part hides."""
     import cv2
 
     out = [np.asarray(cv2.approxPolyN(hull, 4, ensure_convex=True), float).reshape(-1, 2)]
@@ -197,7 +205,8 @@ def _laid_flat(photo: Photo, quad: Floats) -> CardSighting | None:
         return None
     at = np.asarray(seen.points_px)
     here = apply_homography(back, at)
-    # a saddle is placed to a share of a pixel of the photo, not of the finer picture that was laid out from it
+    # a saddle is placed to a share of a pixel of the photo, not of the finer picture that was
+    # laid out from it
     step = np.stack([apply_homography(back, at + one) - here for one in np.eye(2)], axis=2)
     spread = np.linalg.svd(step, compute_uv=False)
     return replace(

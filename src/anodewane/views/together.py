@@ -1,6 +1,7 @@
 """Several photos of one part, judged together. Read `judge_together` first.
 
-``each photo: load -> card -> plane; the one from above: the whole line of `anodewane.judgement.pipeline`; the others: outline -> all: face, fit -> agree -> hidden -> decide``.
+``each photo: load -> card -> plane; the one from above: the whole line of
+`anodewane.judgement.pipeline`; the others: outline -> all: face, fit -> agree -> hidden -> decide``.
 """
 
 from __future__ import annotations
@@ -61,7 +62,8 @@ FEWEST_FACE_POINTS = 8
 
 @dataclass(slots=True)
 class View:
-    """One photo on its way through. mask is None until it is found; as_it_is : whether the sheet was found in the photo as it is."""
+    """One photo on its way through. mask is None until it is found; as_it_is : whether the sheet was
+    found in the photo as it is."""
 
     photo: Photo
     sighting: CardSighting
@@ -73,9 +75,10 @@ class View:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """One side of a part as its photos show it. views[0] is the one from above; found : what it says alone; matched : heights of the face, face_views : the photos
-    that they
-    were matched between; hidden_mm, hidden_sd_mm : mean thickness over the plan that the solid has too much (`law.hidden_mm`)."""
+    """One side of a part as its photos show it. views[0] is the one from above; found : what it says
+    alone; matched : heights of the face, face_views : the photos that they were matched between;
+    hidden_mm, hidden_sd_mm : mean thickness over the plan that the solid has too much
+    (`law.hidden_mm`)."""
 
     views: tuple[View, ...]
     found: Found
@@ -119,7 +122,8 @@ def judge_together(
     Returns
     -------
     Verdict
-        The record of the photo from above, with the figures of all: `views` and `together` say what each brought. Or "cannot_judge" with reasons and remedies.
+        The record of the photo from above, with the figures of all: `views` and `together` say what
+        each brought. Or "cannot_judge" with reasons and remedies.
 
     Raises
     ------
@@ -177,7 +181,7 @@ def _refuse_twins(photos: list[Photo]) -> None:
             )
 
 
-# --- one side --------------------------------------------------------------------------------------------------------------------------
+# --- one side ------------------------------------------------------------------------------------
 
 
 def _side(
@@ -343,8 +347,9 @@ def _look(view: View, around: Floats, template: Template, lost_mm: float) -> Loo
 
 
 CONTACT = (0.25, 0.45)
-"""Bias of a segmenter's outline where metal meets the bench, seen from the side, and its one-sigma from photo to photo, mm: on our own renders it takes 0.3 less to 0.9
-more of the shadow there (docs/bench/bench_views.py)."""
+"""Bias of a segmenter's outline where metal meets the bench, seen from the side, and its one-sigma from
+photo to photo, mm: on our own renders it takes 0.3 less to 0.9 more of the shadow there
+(docs/bench/bench_views.py)."""
 
 
 def _named(view: View, text: str) -> str:
@@ -354,17 +359,22 @@ def _named(view: View, text: str) -> str:
 MISS_MM, MISS_PER_LOST = 2.2, 0.16
 MISSED_MOST = 0.25
 MOVED_MM, MOVED_PER_LOST, MOVED_SIGMAS = 2.5, 0.18, 3.3
-"""Bounds of disagreement, mm, wider the more is worn: 58 rendered parts that lay still stay within them but for 2 to 8 (seen half-way up, or low), of 58 that moved
-by 5 to 12 mm
-56 are found from half-way up and 37 from a low photo alone, and every one of 58 that is another part (docs/decisions/0030-several-photos.md)."""
+"""Bounds of disagreement, mm, wider the more is worn: 58 rendered parts that lay still stay within them
+but for 2 to 8 (seen half-way up, or low), of 58 that moved by 5 to 12 mm 56 are found from half-way up
+and 37 from a low photo alone, and every one of 58 that is another part
+(docs/decisions/0030-several-photos.md)."""
 FACE_UNLIKE, FACE_MARKS = 0.35, 30
-"""Median correlation of windows of a face's marks under which they are another part's, and windows it takes to say so."""
+"""Median correlation of windows of a face's marks under which they are another part's, and windows it
+takes to say so."""
 FACE_ALIKE = 0.5
-"""Correlation of a whole face's marks, best laid on one another, from which on where they lie is to be relied on; an uneven face has less, though it lay still."""
+"""Correlation of a whole face's marks, best laid on one another, from which on where they lie is to be
+relied on; an uneven face has less, though it lay still."""
 FACE_MOVED_MM, FACE_ALONG_MM = 1.6, 2.5
-"""How far the marks of a part that lay still may seem to have moved, at the plan's rms radius: turned and across the line of sight, and along it, as a height feigns."""
+"""How far the marks of a part that lay still may seem to have moved, at the plan's rms radius: turned
+and across the line of sight, and along it, as a height feigns."""
 LOOSER = 1.7
-"""Where the marks say that it lay still, so much wider are the outline's bounds: then it is the solid that doesn't suit the part, as where water got under it."""
+"""Where the marks say that it lay still, so much wider are the outline's bounds: then it is the solid
+that doesn't suit the part, as where water got under it."""
 
 
 def _radius(solid: Solid) -> float:
@@ -374,7 +384,8 @@ def _radius(solid: Solid) -> float:
 
 
 def _marks_moved(views: list[View], plan: Any, solid: Solid, fit: SolidFit) -> dict[int, FaceMotion]:
-    """By photo, how the marks on the part lie in it against the photo from above, wherever both show enough of them."""
+    """By photo, how the marks on the part lie in it against the photo from above, wherever both show
+    enough of them."""
     seen = [i for i, v in enumerate(views) if i == 0 or v.elevation_deg > FACE_FROM_DEG]
     if len(seen) < 2:
         return {}
@@ -447,7 +458,8 @@ TOO_LOW_SIGMAS, BELOW_SIGMAS = 3.0, 2.0
 
 
 def _refuse_nearer(views: list[View], solid: Solid, setting: Setting, fit: SolidFit) -> None:
-    """Marks of a part that came nearer to the camera along its line of sight look like those of a lower face. Then its outline reaches below where it stands."""
+    """Marks of a part that came nearer to the camera along its line of sight look like those of a lower
+    face. Then its outline reaches below where it stands."""
     height = solid.block("height").start
     if (setting.start[height] - fit.p[height]) / setting.sd[height] < TOO_LOW_SIGMAS:
         return
@@ -464,7 +476,7 @@ def _refuse_nearer(views: list[View], solid: Solid, setting: Setting, fit: Solid
             )
 
 
-# --- the record ------------------------------------------------------------------------------------------------------------------------
+# --- the record ----------------------------------------------------------------------------------
 
 
 def _z(coverage: float) -> float:
@@ -528,7 +540,8 @@ def _verdict(first: Fitted, second: Fitted | None, settings: Settings) -> Verdic
 
 
 def _gross(template: Template) -> float:
-    """Volume of the new part's outline times its thickness, or of its revolved outline, mm3: what the level curves of a new solid hold."""
+    """Volume of the new part's outline times its thickness, or of its revolved outline, mm3: what the
+    level curves of a new solid hold."""
     if template.solid == "plate":
         return new_area(template) * template.thickness_mm
     from anodewane.wear.solids import volume_after
@@ -577,8 +590,9 @@ def _mass_left(fitted: Fitted, slope: Floats, settings: Settings) -> _Mass:
 
 
 ROUND_SEEN = 0.5
-"""Of the doubt whether a rod's section is round, how much several photos leave: with all of it the errors of 20 pairs of photos of rendered rods were half as wide as
-their intervals (docs/decisions/0030-several-photos.md)."""
+"""Of the doubt whether a rod's section is round, how much several photos leave: with all of it the
+errors of 20 pairs of photos of rendered rods were half as wide as their intervals
+(docs/decisions/0030-several-photos.md)."""
 
 
 def _weighted(a: float, a_sd: float, b: float, b_sd: float) -> tuple[float, float]:
@@ -588,7 +602,8 @@ def _weighted(a: float, a_sd: float, b: float, b_sd: float) -> tuple[float, floa
 
 
 def _mass_of_both(first: Fitted, slope: Floats, second: Fitted, slope_2: Floats, settings: Settings) -> _Mass:
-    """Both faces seen: heights above the bench, lying on the one face and on the other, add up to thickness and overall height."""
+    """Both faces seen: heights above the bench, lying on the one face and on the other, add up to
+    thickness and overall height."""
     template = first.found.template
     assert template is not None
     alone = _mass_left(first, slope, settings)
@@ -639,11 +654,13 @@ def _overall_mm(side: Fitted) -> float:
 
 
 AREA_SHARE = 0.4
-"""Of the fitted solid in the area: photos from the side say little of it, and a segmenter's outlines there are less sure than the one from above."""
+"""Of the fitted solid in the area: photos from the side say little of it, and a segmenter's outlines
+there are less sure than the one from above."""
 
 
 def _area_left(fitted: Fitted, before: Wear) -> tuple[float, float]:
-    """Plan area and its one-sigma, mm2: that of the photo from above, whose edge is where the metal ends as seen from there, and the fitted solid's."""
+    """Plan area and its one-sigma, mm2: that of the photo from above, whose edge is where the metal
+    ends as seen from there, and the fitted solid's."""
     new = before.area.new_mm2
     alone, alone_sd = (
         before.area.remaining_mm2,
@@ -734,7 +751,7 @@ def _notes(first: Fitted, second: Fitted | None) -> tuple[Reason, ...]:
     return tuple(out)
 
 
-# --- what each photo brought ----------------------------------------------------------------------------------------------------------
+# --- what each photo brought ---------------------------------------------------------------------
 
 
 def _total(fitted: Fitted, without: int | None = None) -> Floats:
@@ -879,7 +896,8 @@ def _advice(best: Candidate, long_axis_deg: float, width_now: float, width: floa
 
 
 def _face_to_come(fitted: Fitted) -> Floats:
-    """Information (P, P) that matching the face would bring: a height every 4 mm over half of the plan, as good as such matches are."""
+    """Information (P, P) that matching the face would bring: a height every 4 mm over half of the plan,
+    as good as such matches are."""
     from shapely import contains_xy
 
     plan = pieces_to_shapely(tuple((r,) for r in fitted.solid.plan_rings(fitted.fit.p)[:1])).buffer(-2.5)
@@ -895,7 +913,8 @@ def _face_to_come(fitted: Fitted) -> Floats:
 
 
 def _thickness_map(fitted: Fitted, wear: Wear) -> tuple[float, tuple[tuple[float, float, float], ...]]:
-    """Remaining thickness over the plan, part frame: the fitted field, what can't be seen taken off evenly, so that its mean is the one of the record."""
+    """Remaining thickness over the plan, part frame: the fitted field, what can't be seen taken off
+    evenly, so that its mean is the one of the record."""
     from shapely import contains_xy
 
     placement = fitted.found.placement

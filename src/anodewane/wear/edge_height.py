@@ -1,19 +1,24 @@
 """What a camera sees of a worn solid: at which height above the sheet each point of its silhouette lies.
 
-A point of the wall at height h is seen where the line of sight through it meets the sheet: pushed away from the camera's foot by h / (Z - h) of its distance to
-it. Of a wall that leans neither way the camera therefore sees the top edge where the wall faces away from the camera's foot and the bottom edge where it faces it.
-With m the slope of the line of sight against the wall (positive where the wall faces away), the push across the wall is
+A point of the wall at height h is seen where the line of sight through it meets the sheet: pushed away
+from the camera's foot by h / (Z - h) of its distance to it. Of a wall that leans neither way the camera
+therefore sees the top edge where the wall faces away from the camera's foot and the bottom edge where
+it faces it. With m the slope of the line of sight against the wall (positive where the wall faces
+away), the push across the wall is
 
     s(m) = max over h of (m h - inset(h)),       seen height = s(m) / m.
 
-A new wall has inset 0 from its foot to its top. A worn wall wanders in and out by a millimetre or so and its top edge is rounded: which height stands proudest is
-chance, and the sharp corner of s at m = 0 rounds off. We use the hyperbola
+A new wall has inset 0 from its foot to its top. A worn wall wanders in and out by a millimetre or so
+and its top edge is rounded: which height stands proudest is chance, and the sharp corner of s at m = 0
+rounds off. We use the hyperbola
 
     s(m) = m (lo + hi) / 2 + sqrt((m (hi - lo) / 2)^2 + c^2) - c
 
-with the wall from `lo` to `hi` and c the wander. A rod of radius R lying on its side is exact: s(m) = R (m + sqrt(1 + m^2) - 1), m = 0 at mid height.
+with the wall from `lo` to `hi` and c the wander. A rod of radius R lying on its side is exact: s(m) = R
+(m + sqrt(1 + m^2) - 1), m = 0 at mid height.
 
-The constants were fitted to the silhouettes of rendered parts of known solid (docs/decisions/0003-limb-height.md).
+The constants were fitted to the silhouettes of rendered parts of known solid
+(docs/decisions/0003-limb-height.md).
 """
 
 from __future__ import annotations
@@ -33,9 +38,10 @@ MIN_TOP_MM = 0.3
 class WallLaw:
     """How a worn plate's wall stands once `lost` mm of its mean thickness is gone.
 
-    top = new thickness - `top_per_lost` lost - `round_mm` tanh(lost / mm), foot = `foot_mm` tanh(lost / mm), wander = `wander_mm` + `wander_per_lost` lost.
-    The first millimetre of wear takes the sharp edge; after that the proudest places of the wall sink far slower than the mean, while the wall wanders more and more.
-    An open part's foot wastes as its top does.
+    top = new thickness - `top_per_lost` lost - `round_mm` tanh(lost / mm), foot = `foot_mm` tanh(lost /
+    mm), wander = `wander_mm` + `wander_per_lost` lost. The first millimetre of wear takes the sharp
+    edge; after that the proudest places of the wall sink far slower than the mean, while the wall
+    wanders more and more. An open part's foot wastes as its top does.
     """
 
     top_per_lost: float
@@ -77,7 +83,8 @@ def wall_height(wall: Wall, slope: Floats) -> Floats:
 
 
 def round_height(radius_mm: Any, slope: Floats) -> Floats:
-    """Height (n,) mm at which the camera sees the side of a rod of radius `radius_mm` (scalar or (n,)) that lies on the sheet."""
+    """Height (n,) mm at which the camera sees the side of a rod of radius `radius_mm` (scalar or (n,))
+    that lies on the sheet."""
     return _over_slope(radius_mm * (slope + np.sqrt(1 + slope**2) - 1), slope, radius_mm)
 
 
@@ -87,7 +94,8 @@ def _over_slope(push: Floats, slope: Floats, at_zero: Any) -> Floats:
 
 
 def sight_slope(seen_mm: Floats, normals: Floats, foot_mm: Floats, camera_height_mm: float) -> Floats:
-    """Slope (n,) of the lines of sight against walls with outward `normals` (n, 2), for silhouette points (n, 2) as seen in the sheet's plane.
+    """Slope (n,) of the lines of sight against walls with outward `normals` (n, 2), for silhouette
+    points (n, 2) as seen in the sheet's plane.
 
     Exact: (q - foot) / Z equals (p - foot) / (Z - h) for the point p at height h that is seen at q.
     """
@@ -96,6 +104,7 @@ def sight_slope(seen_mm: Floats, normals: Floats, foot_mm: Floats, camera_height
 
 
 def lower(seen_mm: Floats, height_mm: Floats, foot_mm: Floats, camera_height_mm: float) -> Floats:
-    """Plan position (n, 2) of points seen at (n, 2) in the sheet's plane that really lie `height_mm` (n,) above it."""
+    """Plan position (n, 2) of points seen at (n, 2) in the sheet's plane that really lie `height_mm`
+    (n,) above it."""
     out: Floats = foot_mm + (seen_mm - foot_mm) * (1 - height_mm / camera_height_mm)[:, None]
     return out

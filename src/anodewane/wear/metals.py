@@ -1,6 +1,8 @@
-"""What a gram of each metal gives: densities, Faraday's constants, design capacities and the recession law, each with its source.
+"""What a gram of each metal gives: densities, Faraday's constants, design capacities and the recession
+law, each with its source.
 
-Densities and atomic masses are written out, so that nothing heavy is imported; tests/outside holds them against scipy.constants and periodictable.
+Densities and atomic masses are written out, so that nothing heavy is imported; tests/outside holds them
+against scipy.constants and periodictable.
 """
 
 from __future__ import annotations
@@ -23,9 +25,10 @@ AlloyName = Literal["zinc", "aluminium", "magnesium"]
 class Metal:
     """One anode metal.
 
-    molar_mass_g_mol : standard atomic weight (CIAAW); valence : electrons a metal atom gives; density_g_cm3 : of the cast anode alloy;
-    pure_density_g_cm3 : of the metal itself; design_capacity_ah_kg : charge a kilogram really gives in seawater; sediment_capacity_ah_kg : the same
-    where it lies buried, None where no figure was found.
+    molar_mass_g_mol : standard atomic weight (CIAAW); valence : electrons a metal atom gives;
+    density_g_cm3 : of the cast anode alloy; pure_density_g_cm3 : of the metal itself;
+    design_capacity_ah_kg : charge a kilogram really gives in seawater; sediment_capacity_ah_kg : the
+    same where it lies buried, None where no figure was found.
     """
 
     alloy: AlloyName
@@ -103,7 +106,8 @@ def mass_g(alloy: AlloyName, volume_mm3: float) -> float:
 
 
 def net_mass_kg(current_a: float, years: float, capacity_ah_kg: float, utilisation: float = 1.0) -> float:
-    """Metal that a mean current needs over a life, kg: ``W = I t 8760 / (u eps)`` (DNV-RP-B401's method, read in a public transcription).
+    """Metal that a mean current needs over a life, kg: ``W = I t 8760 / (u eps)`` (DNV-RP-B401's
+    method, read in a public transcription).
 
     Parameters
     ----------
@@ -112,7 +116,8 @@ def net_mass_kg(current_a: float, years: float, capacity_ah_kg: float, utilisati
     years : float
         Design life, years of 8760 h.
     capacity_ah_kg : float
-        Charge a kilogram gives, A h/kg: a metal's design capacity, or its theoretical capacity times an efficiency.
+        Charge a kilogram gives, A h/kg: a metal's design capacity, or its theoretical capacity times
+        an efficiency.
     utilisation : float
         Share of the mass that may waste before the part no longer does its work; bolt-on parts 0.80 at best.
     """
@@ -120,12 +125,14 @@ def net_mass_kg(current_a: float, years: float, capacity_ah_kg: float, utilisati
 
 
 def mean_current_a(alloy: AlloyName, lost_g: float, hours: float) -> float:
-    """Mean current that a weighed loss stands for, A: ``I = dm eps / hours``, with the design capacity in seawater."""
+    """Mean current that a weighed loss stands for, A: ``I = dm eps / hours``, with the design
+    capacity in seawater."""
     return lost_g * 1e-3 * METALS[alloy].design_capacity_ah_kg / hours
 
 
 def recession_mm_per_year(alloy: AlloyName, current_density_a_m2: float) -> float:
-    """Speed at which a surface recedes, mm a year: ``dx/dt = j 8760 / (eps rho)``; the density is the cast alloy's."""
+    """Speed at which a surface recedes, mm a year: ``dx/dt = j 8760 / (eps rho)``; the density is
+    the cast alloy's."""
     metal = METALS[alloy]
     return (
         current_density_a_m2
@@ -136,5 +143,6 @@ def recession_mm_per_year(alloy: AlloyName, current_density_a_m2: float) -> floa
 
 
 def rod_resistance_ohm(length_m: float, radius_m: float, resistivity_ohm_m: float) -> float:
-    """Resistance between a slender rod and remote water, ohm: ``rho / (2 pi L) (ln(4 L / r) - 1)``, valid for L of at least 4 r (H. B. Dwight 1936; from memory)."""
+    """Resistance between a slender rod and remote water, ohm: ``rho / (2 pi L) (ln(4 L / r) - 1)``,
+    valid for L of at least 4 r (H. B. Dwight 1936; from memory)."""
     return resistivity_ohm_m / (2 * math.pi * length_m) * (math.log(4 * length_m / radius_m) - 1)

@@ -1,7 +1,8 @@
 """Exact volumes and areas of new and of uniformly worn parts: how far area and mass differ for one recession.
 
-A part wastes by a depth d wherever water touches it. Seen from above its outline shrinks by d and its holes grow by d; what the plan can't show is the
-face, which sinks by ``face_ratio * d``. Recession by d takes every point within d of the water, so convex corners stay sharp and re-entrant corners round off
+A part wastes by a depth d wherever water touches it. Seen from above its outline shrinks by d and its
+holes grow by d; what the plan can't show is the face, which sinks by ``face_ratio * d``. Recession by d
+takes every point within d of the water, so convex corners stay sharp and re-entrant corners round off
 (Huygens' construction; for prisms under flat faces the product of plan area and height is exact).
 
 plate, flush : plan area after d, times height less ``face_ratio * d`` (the back is dry)
@@ -9,7 +10,8 @@ plate, open  : the same with ``2 * face_ratio * d``
 rod          : its side view is turned about its length; it wastes all round and at both ends, and stays round, so `face_ratio` says nothing about it. Metal that its
                fill factor says is missing is taken as a core or bore along the axis that doesn't waste.
 
-Every function takes one depth or an array of depths (mm) and returns the same shape. Volumes are of metal: the fill factor is in them.
+Every function takes one depth or an array of depths (mm) and returns the same shape. Volumes are of
+metal: the fill factor is in them.
 """
 
 from __future__ import annotations
@@ -53,7 +55,8 @@ def new_mass_g(template: Template) -> float:
 
 
 def plan_after(template: Template, d_mm: FloatOrFloats) -> FloatOrFloats:
-    """Plan area left after the edge has receded by `d_mm` everywhere, mm2. Heights play no part in it: a plate thinner than d still has a plan.
+    """Plan area left after the edge has receded by `d_mm` everywhere, mm2. Heights play no part in it:
+    a plate thinner than d still has a plan.
 
     Parameters
     ----------
@@ -68,7 +71,8 @@ def plan_after(template: Template, d_mm: FloatOrFloats) -> FloatOrFloats:
 
 
 def thickness_after(template: Template, d_mm: FloatOrFloats, face_ratio: float = 1.0) -> FloatOrFloats:
-    """Height left after recession `d_mm`, mm: a flush plate loses it on one face, an open one on two; a rod loses it all round whatever `face_ratio`."""
+    """Height left after recession `d_mm`, mm: a flush plate loses it on one face, an open one on two; a
+    rod loses it all round whatever `face_ratio`."""
     depths = _depths(d_mm)
     faces = 2.0 if template.solid == "rod" else face_ratio * (2.0 if template.mount == "open" else 1.0)
     return _like(np.maximum(0.0, template.thickness_mm - faces * depths), d_mm)
@@ -108,7 +112,8 @@ def outline_after(template: Template, d_mm: float) -> tuple[Rings, ...]:
 
 
 def exposed_area(template: Template) -> float:
-    """Surface of the new part that water touches, mm2: front and sides of a flush plate, the back too of an open one, a rod all round. Hole walls count."""
+    """Surface of the new part that water touches, mm2: front and sides of a flush plate, the back too
+    of an open one, a rod all round. Hole walls count."""
     if template.solid == "rod":
         return _revolved_surface(_plan(template), _rod(template)[0])
     plan = _plan(template)
@@ -116,7 +121,8 @@ def exposed_area(template: Template) -> float:
 
 
 def recession_for_area(template: Template, area_mm2: float) -> float:
-    """The recession that leaves a plan area, mm: 0 where the area is the new one or more, the depth at which nothing is left where it is 0."""
+    """The recession that leaves a plan area, mm: 0 where the area is the new one or more, the depth at
+    which nothing is left where it is 0."""
     return _depth_where(lambda d: plan_after(template, d) - area_mm2, _deepest(template))
 
 
@@ -128,7 +134,8 @@ def _plan_table(template: Template) -> tuple[Floats, Floats]:
 
 
 def recession_near_area(template: Template, area_mm2: float) -> float:
-    """`recession_for_area` by interpolation in a table made once per template: within 0.02 mm, a hundred times faster."""
+    """`recession_for_area` by interpolation in a table made once per template: within 0.02 mm, a
+    hundred times faster."""
     depths, areas = _plan_table(template)
     return float(np.interp(-area_mm2, -areas, depths))
 
@@ -141,8 +148,9 @@ def recession_for_volume(template: Template, volume_mm3: float, face_ratio: floa
 def rod_volume_of_plan(template: Template, plan: Any) -> float:
     """Volume of metal of a worn rod, mm3, from its plan outline as a shapely geometry in the part frame.
 
-    Each section is taken as round, with the width that the plan shows as its diameter: ``V = pi/4 * integral of w^2 dx``. Metal that the fill factor says is missing
-    is a core or bore along the axis, as in `volume_after`.
+    Each section is taken as round, with the width that the plan shows as its diameter: ``V = pi/4 *
+    integral of w^2 dx``. Metal that the fill factor says is missing is a core or bore along the axis,
+    as in `volume_after`.
     """
     import shapely
 
@@ -160,7 +168,7 @@ def rod_volume_of_plan(template: Template, plan: Any) -> float:
     return float(np.sum(area) * (edges[1] - edges[0]) * fill)
 
 
-# --- inside --------------------------------------------------------------------------------------------------------------------------
+# --- inside --------------------------------------------------------------------------------------
 
 
 def _depths(d_mm: Any) -> Floats:
@@ -188,7 +196,8 @@ def _plan(template: Template) -> Any:
 
 @lru_cache(maxsize=64)
 def _deepest(template: Template) -> float:
-    """Depth at which nothing is left of the plan: the radius of its largest inscribed circle, and the 1 % by which GEOS may simplify an offset."""
+    """Depth at which nothing is left of the plan: the radius of its largest inscribed circle, and the 1
+    % by which GEOS may simplify an offset."""
     import shapely
 
     return 1.011 * float(shapely.maximum_inscribed_circle(_plan(template), tolerance=0.01).length) + 0.02
@@ -196,10 +205,11 @@ def _deepest(template: Template) -> float:
 
 @lru_cache(maxsize=64)
 def _rod(template: Template) -> tuple[tuple[Floats, Floats], float, float]:
-    """Axis (a point and a unit vector) of a rod's side view, the radius of its core or bore, and the factor that remains of the fill.
+    """Axis (a point and a unit vector) of a rod's side view, the radius of its core or bore, and the
+    factor that remains of the fill.
 
-    The diameter is the side of the view's smallest rectangle that is nearer to the thickness; the axis runs along the other, so that a collar wider
-    than long is turned the right way.
+    The diameter is the side of the view's smallest rectangle that is nearer to the thickness; the axis
+    runs along the other, so that a collar wider than long is turned the right way.
     """
     import shapely
 
@@ -213,12 +223,14 @@ def _rod(template: Template) -> tuple[tuple[Floats, Floats], float, float]:
         return axis, 0.0, fill
     gross = _revolved_volume(_plan(template), axis, 0.0)
     bore_mm = float(np.sqrt((1 - fill) * gross / (np.pi * length[along])))
-    # Where the section isn't uniform the core may stick out of a thin end: the factor left over makes the new volume exact.
+    # Where the section isn't uniform the core may stick out of a thin end: the factor left over makes
+    # the new volume exact.
     return axis, bore_mm, fill * gross / _revolved_volume(_plan(template), axis, bore_mm)
 
 
 def _profile_rings(plan: Any, axis: tuple[Floats, Floats]) -> list[tuple[Floats, Floats]]:
-    """(along, across) coordinates of every ring of a polygon, outer rings anticlockwise, closed; split where a ring crosses the axis."""
+    """(along, across) coordinates of every ring of a polygon, outer rings anticlockwise, closed; split
+    where a ring crosses the axis."""
     import shapely
 
     origin, unit = axis
@@ -235,9 +247,11 @@ def _profile_rings(plan: Any, axis: tuple[Floats, Floats]) -> list[tuple[Floats,
 
 
 def _revolved_volume(plan: Any, axis: tuple[Floats, Floats], bore_mm: float) -> float:
-    """Volume of a side view turned about its axis, outside `bore_mm`: pi times the integral of |y| over |y| > bore (the mean of its two halves, by Pappus).
+    """Volume of a side view turned about its axis, outside `bore_mm`: pi times the integral of |y| over
+    |y| > bore (the mean of its two halves, by Pappus).
 
-    By Green's theorem the integral over the upper half is ``-1/2`` of the ring integral of ``max(y, bore)^2 dx``, piece by piece exact on straight edges.
+    By Green's theorem the integral over the upper half is ``-1/2`` of the ring integral of ``max(y,
+    bore)^2 dx``, piece by piece exact on straight edges.
     """
     total = 0.0
     for x, y in _profile_rings(plan, axis):
@@ -260,7 +274,8 @@ def _mean_square_above(a: Floats, b: Floats, floor: float) -> Floats:
 
 
 def _revolved_surface(plan: Any, axis: tuple[Floats, Floats]) -> float:
-    """Surface of a side view turned about its axis: pi times the ring integral of |y| (the mean of its two halves)."""
+    """Surface of a side view turned about its axis: pi times the ring integral of |y| (the mean of
+    its two halves)."""
     total = 0.0
     for x, y in _profile_rings(plan, axis):
         a, b = y[:-1], y[1:]

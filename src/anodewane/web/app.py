@@ -1,4 +1,5 @@
-"""The pages and what they send: each request is looked up in the book, and nothing that a client names becomes a path."""
+"""The pages and what they send: each request is looked up in the book, and nothing that a client names
+becomes a path."""
 
 from __future__ import annotations
 
@@ -71,7 +72,7 @@ class Yonder:
     bases: tuple[str, ...]
 
 
-# --- answers ---------------------------------------------------------------------------------------------------------------------------
+# --- answers -------------------------------------------------------------------------------------
 
 
 @lru_cache(maxsize=1)
@@ -169,7 +170,7 @@ def asked(request: Request, name: str, most: int = 200) -> str:
     return request.query_params.get(name, "")[:most]
 
 
-# --- the application -------------------------------------------------------------------------------------------------------------------
+# --- the application -----------------------------------------------------------------------------
 
 
 def make_app(
@@ -180,7 +181,8 @@ def make_app(
     hosts: list[str],
     bases: tuple[str, ...],
 ) -> Starlette:
-    """The application over a book. hosts : names that the Host header may have; anything else is refused, so that no foreign name can be pointed here.
+    """The application over a book. hosts : names that the Host header may have; anything else is
+    refused, so that no foreign name can be pointed here.
 
     Raises
     ------
@@ -399,13 +401,15 @@ def _routes(y: Yonder) -> list[Route]:
         return told(await run_in_threadpool(write))
 
     async def drop(request: Request) -> Response:
-        """The phone lets go of a photo that was taken again before it was whole here; one that is whole stays."""
+        """The phone lets go of a photo that was taken again before it was whole here; one that
+        is whole stays."""
         if not csrf_good(request, None):
             raise HTTPException(403)
         return told(await run_in_threadpool(y.yard.drop, mine(request)))
 
     async def quick(request: Request) -> Response:
-        """What a reduced copy shows to be wrong, while the photo itself is on its way. Nothing of it is kept."""
+        """What a reduced copy shows to be wrong, while the photo itself is on its way. Nothing
+        of it is kept."""
         if not csrf_good(request, None):
             raise HTTPException(403)
         copy = await body_of(request)

@@ -1,4 +1,5 @@
-"""Who may come in: pairing, sessions, CSRF tokens, Origin checks, rates and the headers of every answer. Every request passes `Guard` before any page sees it."""
+"""Who may come in: pairing, sessions, CSRF tokens, Origin checks, rates and the headers of every
+answer. Every request passes `Guard` before any page sees it."""
 
 from __future__ import annotations
 
@@ -46,7 +47,8 @@ PAIRING_RATE = (0.2, 10.0)
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """A paired phone or desk. id : SHA-256 of its token (the token itself is never kept); by : who uses it, as they said; csrf : goes with every request that changes."""
+    """A paired phone or desk. id : SHA-256 of its token (the token itself is never kept); by : who uses
+    it, as they said; csrf : goes with every request that changes."""
 
     id: str
     by: str
@@ -80,7 +82,8 @@ class Sessions:
         return token
 
     def is_link(self, token: str) -> bool:
-        """Whether a pairing link is still good. Asking doesn't use it up: phones look at a link before they open it."""
+        """Whether a pairing link is still good. Asking doesn't use it up: phones look at a link
+        before they open it."""
         with self._lock:
             return self._links.get(_digest(token), 0.0) > time.time()
 
@@ -221,7 +224,8 @@ class Guard:
 
 
 def same_origin(request: Request) -> bool:
-    """Whether a request that changes something comes from this very page: its Origin is the Host that was asked."""
+    """Whether a request that changes something comes from this very page: its Origin is the Host
+    that was asked."""
     origin = request.headers.get("origin")
     if not origin or origin == "null":
         return False

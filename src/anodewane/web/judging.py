@@ -1,7 +1,8 @@
 """Judging behind the page: what a worker process does with one photo, and the queue before the workers.
 
-The queue is bounded and fair: each phone has its own line, the lines take turns, and a correction that somebody waits for goes before new photos of the same phone. What
-waits is on the disk (`yard`), so that a restart loses nothing.
+The queue is bounded and fair: each phone has its own line, the lines take turns, and a correction that
+somebody waits for goes before new photos of the same phone. What waits is on the disk (`yard`), so that
+a restart loses nothing.
 """
 
 from __future__ import annotations
@@ -41,7 +42,8 @@ VIEW_LONG_SIDE_PX = 2048
 """Of a photo's upright copy: the finger works on it."""
 
 SNAP_SHARE, MAX_SNAP = 1.3, 0.01
-"""How far a painted edge may snap: times the brush's radius, and at most this share of the photo's long side."""
+"""How far a painted edge may snap: times the brush's radius, and at most this share of the
+photo's long side."""
 
 MAX_POINTS = 40_000
 """Points of rings and strokes in one correction."""
@@ -62,11 +64,12 @@ class Task:
     when: str | None = None
 
 
-# --- in the worker ---------------------------------------------------------------------------------------------------------------------
+# --- in the worker -------------------------------------------------------------------------------
 
 
 def judge_task(task: Task) -> bytes:
-    """Judge a photo and return its record; its picture is drawn after that (`overlay_task`), while the book takes the record.
+    """Judge a photo and return its record; its picture is drawn after that (`overlay_task`), while the
+    book takes the record.
 
     Raises
     ------
@@ -92,7 +95,8 @@ def judge_task(task: Task) -> bytes:
 
 @lru_cache(maxsize=1)
 def _loaded(file: Path) -> Photo:
-    """A photo, decoded; the last one is kept for its picture. Files in the yard are called by their digests, so a name is always the same photo."""
+    """A photo, decoded; the last one is kept for its picture. Files in the yard are called by their
+    digests, so a name is always the same photo."""
     from anodewane.files import read_bytes
     from anodewane.stages.load import load_photo
 
@@ -117,7 +121,8 @@ def warm_task() -> None:
 
 
 def draw_task(photo: Path, record: bytes | None) -> bytes:
-    """A picture for the page: a judgement's overlay, or the photo itself upright and without any of its EXIF."""
+    """A picture for the page: a judgement's overlay, or the photo itself upright and without
+    any of its EXIF."""
     import cv2
 
     from anodewane.show.overlay import encode_picture, overlay
@@ -167,7 +172,8 @@ def read_correction(data: bytes) -> tuple[list[Any], list[tuple[bool, float, Any
 
 
 def corrected(photo: Photo, handed: bytes) -> MetalMask:
-    """The metal as a person outlined it. Dragged outlines are taken as they are; where it was painted, the edge snaps to where the light changes (`snapped`).
+    """The metal as a person outlined it. Dragged outlines are taken as they are; where it was painted,
+    the edge snaps to where the light changes (`snapped`).
 
     Raises
     ------
@@ -217,10 +223,12 @@ def corrected(photo: Photo, handed: bytes) -> MetalMask:
 
 
 def snapped(rgb: Any, ring: Any, painted: Any) -> Any:
-    """A ring (n, 2), photo px, moved along its normals to the strongest edge within reach where `painted` (H, W) says so (px), and left alone elsewhere.
+    """A ring (n, 2), photo px, moved along its normals to the strongest edge within reach where
+    `painted` (H, W) says so (px), and left alone elsewhere.
 
-    The moves are chosen together, so that neighbours move alike: the path of least cost through (point, move), by dynamic programming (Viterbi). The light is
-    taken linear, as an edge under blur lies where linear light changes fastest.
+    The moves are chosen together, so that neighbours move alike: the path of least cost through (point,
+    move), by dynamic programming (Viterbi). The light is taken linear, as an edge under blur lies where
+    linear light changes fastest.
     """
     import cv2
     import numpy as np
@@ -275,14 +283,15 @@ def snapped(rgb: Any, ring: Any, painted: Any) -> Any:
     return np.where(near[:, None], ring + normal * move[:, None], ring)
 
 
-# --- the queue -------------------------------------------------------------------------------------------------------------------------
+# --- the queue -----------------------------------------------------------------------------------
 
 
 DRAW_S = 120.0
 
 
 class Judging:
-    """The queue and its workers. `make_executor` is called at the start and again whenever a worker's death breaks the pool."""
+    """The queue and its workers. `make_executor` is called at the start and again whenever a worker's
+    death breaks the pool."""
 
     def __init__(
         self, yard: Yard, settings: Settings, make_executor: Callable[[], Executor], workers: int
@@ -297,7 +306,8 @@ class Judging:
         self._room = threading.Condition(threading.RLock())
         self._quick = threading.BoundedSemaphore(MAX_QUICK)
         self.leaving = False
-        """Whether the server is about to stop: nobody waits for anything then. Set from a signal's handler."""
+        """Whether the server is about to stop: nobody waits for anything then. Set from a
+        signal's handler."""
         self._stopped = False
         self._thread = threading.Thread(target=self._run, name="judging", daemon=True)
 
@@ -370,7 +380,8 @@ class Judging:
             future.add_done_callback(lambda _: self._drawing.pop(digest, None))
 
     def await_overlay(self, digest: str) -> None:
-        """Wait for a picture that is being drawn now, if there is one; whether it got there shows in the yard."""
+        """Wait for a picture that is being drawn now, if there is one; whether it got there
+        shows in the yard."""
         future = self._drawing.get(digest)
         if future is not None:
             self._await(future)
@@ -383,7 +394,8 @@ class Judging:
         return future.done()
 
     def quick(self, copy: bytes) -> tuple[Reason, ...] | None:
-        """What a reduced copy of a photo shows to be wrong (`quick.quick_look`); None where there is no time for it now.
+        """What a reduced copy of a photo shows to be wrong (`quick.quick_look`); None where there is no
+        time for it now.
 
         Raises
         ------

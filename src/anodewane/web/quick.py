@@ -1,7 +1,9 @@
-"""The quick look at a reduced copy of a photo, before or while the photo itself is on its way: sheet, light, sharpness, distance, and whether the part is whole.
+"""The quick look at a reduced copy of a photo, before or while the photo itself is on its way: sheet,
+light, sharpness, distance, and whether the part is whole.
 
-It is the judgement's own first stages with the judgement's own limits, on fewer pixels and without the close look: what it finds wrong the judgement would refuse or
-warn of, and what it lets pass the judgement may still refuse.
+It is the judgement's own first stages with the judgement's own limits, on fewer pixels and without the
+close look: what it finds wrong the judgement would refuse or warn of, and what it lets pass the
+judgement may still refuse.
 """
 
 from __future__ import annotations
@@ -72,7 +74,8 @@ def brightest(photo: Photo) -> float:
 
 
 def first_look(photo: Photo, plane: Plane, sighting: CardSighting) -> None:
-    """See whether there is one part and whether it is whole, as the judgement's first look sees it: once, and once more and finer where that finds something wrong.
+    """See whether there is one part and whether it is whole, as the judgement's first look sees it:
+    once, and once more and finer where that finds something wrong.
 
     Raises
     ------

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 Plain = dict[str, Any]
 
 FRESH_S = 900.0
-"""For so long a photo that a phone began to send counts as on its way; then its position is left to do again."""
+"""For so long a photo that a phone began to send counts as on its way; then its position is
+left to do again."""
 
 SIGNS = {"replace": "✕", "monitor": "◐", "ok": "✓", None: "?"}
 """A shape for each verdict, so that nothing is said by colour alone."""
@@ -124,7 +125,8 @@ def accepts_of(book: Book, boat: str) -> dict[int, Plain]:
 
 
 def visit(book: Book, yard: Yard, name: str) -> Plain:
-    """A boat at the haul-out that it stands ashore for: each position with what is done and left, and in which order parts came off."""
+    """A boat at the haul-out that it stands ashore for: each position with what is done and left, and
+    in which order parts came off."""
     boat = book.boat(name)
     ashore = open_haul_out(book, boat.name)
     day = ashore.hauled_on if ashore else None

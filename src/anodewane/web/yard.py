@@ -1,6 +1,8 @@
-"""What the page keeps on the disk, in a folder beside the book: photos untouched by SHA-256, uploads under way, pictures made for the page, and who is paired.
+"""What the page keeps on the disk, in a folder beside the book: photos untouched by SHA-256, uploads
+under way, pictures made for the page, and who is paired.
 
-No name in it comes from a client: photos, pictures and handed outlines are called by digests that are reckoned here, uploads by 32 hex digits that are checked.
+No name in it comes from a client: photos, pictures and handed outlines are called by digests that are
+reckoned here, uploads by 32 hex digits that are checked.
 """
 
 from __future__ import annotations
@@ -47,9 +49,10 @@ HEX64 = re.compile(r"[0-9a-f]{64}")
 class Upload:
     """A photo on its way to its judgement, or a correction of one.
 
-    id : 32 hex digits, chosen by the phone so that it can ask again; owner : digest of the session; size : bytes announced; begun_at : seconds since 1970, in the
-    order in which parts came off; photo : its file's name once it is whole; judgement : its number in the book; says, remedy : why it couldn't be judged;
-    corrects : the judgement that a person's outline replaces, whose digest is handed.
+    id : 32 hex digits, chosen by the phone so that it can ask again; owner : digest of the session;
+    size : bytes announced; begun_at : seconds since 1970, in the order in which parts came off; photo :
+    its file's name once it is whole; judgement : its number in the book; says, remedy : why it couldn't
+    be judged; corrects : the judgement that a person's outline replaces, whose digest is handed.
     """
 
     id: str
@@ -102,7 +105,8 @@ class Yard:
         self._own.release()
 
     def _read(self) -> list[Upload]:
-        """Uploads that the last server left, oldest first; those of which nobody has heard for `KEEP_DAYS` are dropped."""
+        """Uploads that the last server left, oldest first; those of which nobody has heard for
+        `KEEP_DAYS` are dropped."""
         names = {f.name for f in fields(Upload)}
         found = []
         for file in self.uploads.glob("*.json"):
@@ -190,7 +194,8 @@ class Yard:
             return 0
 
     def append(self, upload: Upload, offset: int, data: bytes) -> int:
-        """Write a piece at its place and return how many bytes there are. A piece that doesn't begin there is left out: the phone then asks and goes on from there."""
+        """Write a piece at its place and return how many bytes there are. A piece that doesn't begin
+        there is left out: the phone then asks and goes on from there."""
         with self._lock:
             have = self.received(upload.id)
             if upload.id not in self._known:
@@ -220,7 +225,8 @@ class Yard:
             return now
 
     def finish(self, upload: Upload) -> Upload:
-        """Take a photo that is whole among the photos: then it waits for its judgement. What isn't a photo fails with a sentence."""
+        """Take a photo that is whole among the photos: then it waits for its judgement. What isn't a
+        photo fails with a sentence."""
         from anodewane.stages.load import read_size
 
         with self._lock:
