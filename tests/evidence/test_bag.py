@@ -16,7 +16,7 @@ import pytest
 
 from anodewane.errors import InputUnreadable, OutputNotWritable
 from anodewane.evidence.bag import BagFile, check_bag, safe_name, write_bag
-from anodewane.report import bag as bag_module
+from anodewane.evidence import bag as bag_module
 
 FILES = [
     BagFile("data/a.txt", b"alpha\n"),

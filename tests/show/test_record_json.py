@@ -16,7 +16,7 @@ from anodewane.records import Interval, Outline, ScaleFigures, Verdict
 from anodewane.show.record_json import record_schema, verdict_from_json, verdict_to_json, verdict_to_plain
 from hand_made import judged, refused, ring, signed
 
-COMMITTED = Path(__file__).parents[1] / "docs" / "record.schema.json"
+COMMITTED = Path(__file__).parents[2] / "docs" / "record.schema.json"
 
 MANY = Outline(tuple(ring(3 + i, radius=5.0, centre=(20.0 * i, 9.0)) for i in range(12)), ())
 EVERY = {

@@ -163,8 +163,13 @@ def batch(
             try:
                 with ConsoleProgress() as progress:
                     summary = judge_folder(
-                        source, target, workers=workers, engine=cluster, progress=progress, **choices
-                    )  # type: ignore[arg-type]
+                        source,
+                        target,
+                        workers=workers,
+                        engine=cluster,
+                        progress=progress,
+                        **choices,  # type: ignore[arg-type]
+                    )
             except KeyboardInterrupt:
                 click.echo(
                     "What is judged is kept and summed up; the same command goes on from there.", err=True
@@ -296,8 +301,8 @@ def _closing_words(s: BatchSummary) -> str:
         )
     if s.skipped:
         lines.append(
-            "Left out: " + ", ".join(f"{SKIP_WORDS[reason]} {n}" for reason, n in s.skipped.items()) + "."
-        )  # type: ignore[index]
+            "Left out: " + ", ".join(f"{SKIP_WORDS[reason]} {n}" for reason, n in s.skipped.items()) + "."  # type: ignore[index]
+        )
     lines += s.notes[:MOST_NOTES]
     if len(s.notes) > MOST_NOTES:
         lines.append(

@@ -264,12 +264,12 @@ def make_findings(
         out.append(
             Finding(
                 sources.records[i].position,
-                verdict.strip().lower(),
+                verdict.strip().lower(),  # type: ignore[arg-type]
                 by[0] if len(by) == 1 else by[k],
                 why[k],
                 when,
             )
-        )  # type: ignore[arg-type]
+        )
     return tuple(out)
 
 

@@ -526,10 +526,10 @@ def _routes(y: Yonder) -> list[Route]:
                     r.boat,
                     r.position,
                     r.hauled_on,
-                    None if grade == "back" else grade,
+                    None if grade == "back" else grade,  # type: ignore[arg-type]  # one of the three
                     form.get("why", ""),
                     session.by,
-                )  # type: ignore[arg-type]  # one of the three
+                )
 
         await run_in_threadpool(note)
         return RedirectResponse(f"/judgement/{number_of(request)}", 303)
