@@ -117,8 +117,8 @@ class FixingHole(Record):
     """A hole of the template that a bolt or strap goes through.
 
     ring : its index in the template's rings; diameter_mm : of the new hole (the narrow way of a slot);
-    washer_mm : outer diameter of the washer that clamps it, None when unknown;
-    counterbore_mm, counterbore_depth_mm : diameter and depth of the flat-floored sinking round it, None without one.
+    washer_mm : outer diameter of the washer that clamps it, None when unknown; counterbore_mm,
+    counterbore_depth_mm : diameter and depth of the flat-floored sinking round it, None without one.
     The depth counts from the template's thickness; of a collar from its outside at the hole's centre.
     """
 
@@ -137,8 +137,8 @@ class FixingHole(Record):
 class Insert(Record):
     """Steel in a casting, which doesn't waste: a strap, a core, a stud.
 
-    rings : its plan outline, part frame, which may reach beyond the metal; from_mm, to_mm : heights of its underside
-    and its top above the face that lies down.
+    rings : its plan outline, part frame, which may reach beyond the metal; from_mm, to_mm : heights of
+    its underside and its top above the face that lies down.
     """
 
     rings: Rings
@@ -155,9 +155,9 @@ class Insert(Record):
 class CastForm(Record):
     """How a casting's walls and top run over its outline. None is unknown, each by itself.
 
-    draft_deg : by how much walls lean inward from the foot; edge_radius_mm : of convex edges but the foot's;
-    crown_mm : rise of the top from its shoulder inward; section_mm : (n, 2) inward distance from the outer ring and
-    height, from the foot up, in place of draft and crown.
+    draft_deg : by how much walls lean inward from the foot; edge_radius_mm : of convex edges but the
+    foot's; crown_mm : rise of the top from its shoulder inward; section_mm : (n, 2) inward distance
+    from the outer ring and height, from the foot up, in place of draft and crown.
     """
 
     draft_deg: float | None = None
@@ -209,7 +209,8 @@ class CollarForm(Record):
 class MeshForm(Record):
     """A closed triangle mesh, mm, z up, lying as it is photographed with its lowest point at 0.
 
-    vertices_mm : (n, 3); faces : (m, 3) indices, anticlockwise seen from outside; source, sha256 : the file it came from.
+    vertices_mm : (n, 3); faces : (m, 3) indices, anticlockwise seen from outside; source, sha256 : the
+    file it came from.
     """
 
     vertices_mm: Floats
@@ -234,12 +235,16 @@ FORMS: dict[str, Any] = {"cast": CastForm, "turned": TurnedForm, "collar": Colla
 class Template(Record):
     """A new part. Part frame, mm.
 
-    rings : outer outline and holes; thickness_mm : full height above the face that lies down (a rod's
-    diameter); mount : "flush" (the face that lies down is dry) or "open"; solid : "plate" or "rod" (a
-    bar of round section lying on its side); new_mass_g : weighed mass of the new part, None when
-    unknown; fill_factor : metal volume over outline area x thickness (for a rod, over its round section
-    x length); core_depth_mm : depth under the worn face at which a steel core shows, None when there is
-    none; mirror_ok : the part may lie either face up.
+    rings : plan outline of the wasting metal and its holes; thickness_mm : full height above the face
+    that lies down (a rod's diameter); mount : "flush" (the face that lies down is dry) or "open"; solid
+    : "plate" (a prism), "rod" (a bar of round section lying on its side), "cast" (walls and top by the
+    distance from the outline), "turned" (standing on its foot), "collar" (half a barrel on its split
+    face) or "mesh"; new_mass_g : weighed mass of the new part, None when unknown; fill_factor : metal
+    volume over outline area x thickness (for a rod, over its round section x length; of a casting whose
+    form is known 1, for its solid says what it holds); core_depth_mm : depth under the worn face at
+    which a steel core shows, None when there is none; mirror_ok : the part may lie either face up; form
+    : the casting's own shape, None for a plate and a rod; inserts : steel in it. Templates compare by
+    what they say, so that what is kept for one is found again for its copy in another process.
     """
 
     name: str
@@ -268,11 +273,14 @@ class Template(Record):
             raise ValueError(f"fill_factor: expected above 0 and at most 1.5, got {self.fill_factor}")
         wanted = FORMS.get(self.solid, type(None))
         if not isinstance(self.form, wanted):
-            raise ValueError(f"form: expected {wanted.__name__} for solid {self.solid!r}, got {type(self.form).__name__}")
+            raise ValueError(
+                f"form: expected {wanted.__name__} for solid {self.solid!r}, got {type(self.form).__name__}"
+            )
 
     @property
     def profile_known(self) -> bool:
-        """Whether the solid follows from what the template says: False for a casting known by outline and height alone."""
+        """Whether the solid follows from what the template says: False for a casting known by outline
+        and height alone."""
         return not isinstance(self.form, CastForm) or self.form.known
 
     def __hash__(self) -> int:
