@@ -76,9 +76,7 @@ def test_a_thin_skin_is_surface_times_depth(name):
     """dV = A dx: to first order the volume lost is the wet surface times the depth (fill factor aside)."""
     template = LIBRARY[name]
     if template.fill_factor != 1:
-        template = Template(
-            **{**{f: getattr(template, f) for f in Template.__dataclass_fields__}, "fill_factor": 1.0}
-        )
+        template = replace(template, fill_factor=1.0)
     d = 1e-3
     assert new_volume(template) - volume_after(template, d) == pytest.approx(
         exposed_area(template) * d, rel=1e-3
