@@ -106,7 +106,7 @@ def _classes(kind: object, seen: dict[str, type]) -> dict[str, type]:
 
 
 def json_page() -> str:
-    from anodewane.records import Verdict
+    from anodewane.record import Verdict
     from anodewane.show.record_json import SCHEMA_ID
 
     lines = [

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from anodewane.book.entries import Boat, BoatEntries, Fitting, HaulOut, Position, Reading
-from anodewane.records import Interval
+from anodewane.record import Interval
 
 PLATE = "plate-150x75x20-2slots"
 BUDGET = (

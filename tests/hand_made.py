@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.records import (
+from anodewane.record import (
     SCHEMA_VERSION,
     AreaFigures,
     Consumed,

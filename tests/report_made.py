@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from anodewane.records import Verdict
+from anodewane.record import Verdict
 from anodewane.report.gather import Photos, Templates, gather, read_record
 from anodewane.report.pages import Cover, Finding, PartInput, Report, make_report
 from anodewane.report.texts import load_catalogue

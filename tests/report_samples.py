@@ -11,7 +11,7 @@ import pytest
 
 from anodewane.catalog.templates import load_template
 from anodewane.judgement.pipeline import judge
-from anodewane.records import Verdict
+from anodewane.record import Verdict
 from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_to_json
 

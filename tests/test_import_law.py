@@ -15,6 +15,7 @@ ROWS = [
     "version",
     "units",
     "files",
+    "record",
     "records",
     "settings",
     "refusals",

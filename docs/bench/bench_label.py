@@ -22,7 +22,7 @@ from anodewane.catalog.sheet_label import label_of
 from anodewane.catalog.sheets import DESIGNS
 from anodewane.errors import CannotJudge
 from anodewane.geometry.camera import project
-from anodewane.records import Label
+from anodewane.record import Label
 from anodewane.settings import Settings
 from anodewane.stages.card import find_card
 from anodewane.stages.label import read_label

@@ -7,8 +7,9 @@ imports stay inside functions, so that ``anodewane --help`` is instant. To read 
 
 errors.py, version.py, units.py, files.py
     Exit codes and errors with remedies; the version; frames and units; files written whole or not at all.
-records.py, settings.py, refusals.py
-    What passes between stages, frozen; every knob with unit and source; every refusal and finding.
+record.py, records.py, settings.py, refusals.py
+    The record that comes out, which becomes the JSON; what passes between stages, frozen; every knob
+    with unit and source; every refusal and finding.
 geometry/
     camera rings pyramid: cameras and homographies; rings and polygons; a photo at half its size.
 wear/
@@ -63,8 +64,8 @@ if TYPE_CHECKING:
     from anodewane.errors import AnodewaneError as AnodewaneError
     from anodewane.errors import ExitCode as ExitCode
     from anodewane.judgement.pipeline import judge as judge
+    from anodewane.record import Verdict as Verdict
     from anodewane.records import Template as Template
-    from anodewane.records import Verdict as Verdict
     from anodewane.settings import Settings as Settings
     from anodewane.settings import settings_from_toml as settings_from_toml
     from anodewane.show.overlay import overlay as overlay
@@ -78,7 +79,7 @@ _PUBLIC = {
     "ExitCode": "errors",
     "Settings": "settings",
     "Template": "records",
-    "Verdict": "records",
+    "Verdict": "record",
     "judge": "judgement.pipeline",
     "judge_folder": "batch.folder",
     "judge_together": "views.together",

@@ -1,8 +1,8 @@
 """Every record that passes between stages. Frozen, checked at birth, arrays read-only, units in the names.
 
 ``Source -> Photo -> CardSighting -> Plane -> FlatImage -> SoftMask -> MetalMask -> Placement ->
-Wear -> Verdict``, with `SheetLayout`, `Template` and `Provenance` from the side. Unknown is None,
-never 0 or "".
+Wear``, with `SheetLayout` and `Template` from the side; what comes out at the end is
+`anodewane.record.Verdict`. Unknown is None, never 0 or "".
 
 Notation: H, W rows and columns of a photo; h, w of a flat image; N points; R rings; frames as
 `anodewane.units` states them.
@@ -10,20 +10,23 @@ Notation: H, W rows and columns of a photo; h, w of a flat image; N points; R ri
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
-from typing import Any, Literal
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 
+from anodewane.record import (
+    Alloy,
+    AreaFigures,
+    Consumed,
+    HoleFinding,
+    Interval,
+    MassFigures,
+    Mount,
+    RecessionFigures,
+    Solid,
+)
 from anodewane.units import Bools, Bytes, Floats, Floats32, Rings
-
-Mount = Literal["flush", "open"]
-Solid = Literal["plate", "rod", "cast", "turned", "collar", "mesh"]
-Alloy = Literal["zinc", "aluminium", "magnesium"]
-Grade = Literal["replace", "monitor", "ok"]
-Status = Literal["judged", "cannot_judge"]
-
-SCHEMA_VERSION = "1.1"
 
 
 def frozen_array(value: Any, dtype: Any, shape: tuple[int | None, ...], what: str) -> Any:
@@ -535,237 +538,6 @@ class Placement(Record):
         )
 
 
-# --- what the record says (plain values only: these become the JSON) -----------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Interval:
-    """A value with the ends of its interval; `coverage` of the record says how often such intervals
-    hold the truth."""
-
-    value: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
-class Reason:
-    """Why: a stable code, one sentence with figures, and what to do (None where nothing needs doing)."""
-
-    code: str
-    message: str
-    remedy: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Consumed:
-    """Share of the new part that is gone, in percentage points."""
-
-    area_pct: Interval
-    mass_pct: Interval
-    coverage: float
-
-
-@dataclass(frozen=True, slots=True)
-class AreaFigures:
-    """Plan areas, mm2."""
-
-    new_mm2: float
-    remaining_mm2: float
-
-
-@dataclass(frozen=True, slots=True)
-class MassFigures:
-    """Masses in grams by the template's volume and the alloy's density, or as weighed; method says which."""
-
-    new_g: float
-    remaining_g: Interval
-    method: Literal["recession", "thickness", "weighed", "views"]
-
-
-@dataclass(frozen=True, slots=True)
-class RecessionFigures:
-    """Inward recession along the template's outline, mm; worst_part_mm is where it is greatest, part
-    frame, worst_photo_px the edge of what is left there; side_mm is by how much the worse quarter of
-    directions exceeds the opposite one, towards worse_side (unit vector, part frame)."""
-
-    mean: float
-    p95: float
-    max: float
-    worst_part_mm: tuple[float, float] | None
-    one_sided: bool
-    side_mm: float
-    worse_side: tuple[float, float] | None
-    worst_photo_px: tuple[float, float] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class HoleFinding:
-    """A fixing hole: diameters across its narrow way, mm. state: "sound", "grown" or "lost";
-    diameter_mm is None where the hole isn't seen."""
-
-    index: int
-    new_mm: float
-    diameter_mm: float | None
-    growth_mm: float | None
-    washer_mm: float | None
-    state: Literal["sound", "grown", "lost", "not_seen"]
-
-
-@dataclass(frozen=True, slots=True)
-class Outline:
-    """The remaining metal: rings in photo pixels and in the part's mm; the first ring is the outer
-    one, then holes."""
-
-    photo_px: tuple[tuple[tuple[float, float], ...], ...]
-    part_mm: tuple[tuple[tuple[float, float], ...], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ScaleFigures:
-    """The sheet and the camera. sd_pct is one-sigma of lengths in the sheet's plane. sheet_photo_px :
-    where the paper's corners lie in the photo (top-left, top-right, bottom-right, bottom-left as read),
-    sheet_size_mm : the paper's true width and height between them; None without a sheet."""
-
-    layout: str
-    tilt_deg: float
-    distance_mm: float
-    residual_px: float
-    n_points: int
-    sd_pct: float
-    check_line_mm: tuple[float, float]
-    focal_source: str
-    sheet_photo_px: tuple[tuple[float, float], ...] | None = None
-    sheet_size_mm: tuple[float, float] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class TemplateFigures:
-    """Which template, whether it was given or chosen, and how it was laid on the part."""
-
-    name: str
-    mount: Mount
-    solid: Solid
-    alloy: Alloy
-    thickness_mm: float
-    sha256: str
-    chosen: bool
-    angle_deg: float | None
-    mirrored: bool | None
-    anchored_by: str | None
-    outline_photo_px: tuple[tuple[tuple[float, float], ...], ...] | None
-
-
-@dataclass(frozen=True, slots=True)
-class PhotoFigures:
-    """The file that was judged. taken is the camera's local time without a zone, as EXIF has it."""
-
-    name: str
-    sha256: str
-    width_px: int
-    height_px: int
-    taken: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Label:
-    """Boat and position as the QR code on the sheet has them. Text from outside: names to show and to
-    look up, never paths or commands."""
-
-    boat: str
-    position: str
-
-
-@dataclass(frozen=True, slots=True)
-class Manual:
-    """An outline that a person handed in: who, when (as given), and the SHA-256 of what was handed."""
-
-    by: str | None
-    when: str | None
-    sha256: str
-
-
-@dataclass(frozen=True, slots=True)
-class Provenance:
-    """What made this record."""
-
-    anodewane: str
-    settings_digest: str
-    segmenter: str | None
-    model_sha256: str | None
-    libraries: dict[str, str]
-    manual: Manual | None
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """The limit that the verdict was held against, with its basis."""
-
-    limit_pct: float
-    monitor_from_pct: float
-    basis: str
-
-
-@dataclass(frozen=True, slots=True)
-class ViewFigures:
-    """One photo of several that were fitted together, and what it brought.
-
-    of_other_side : whether the part lay on its other face; elevation_deg : above the bench at which the
-    part is seen; azimuth_deg : from which side, in the part's frame, anticlockwise from its x axis;
-    residual_mm : rms distance between its outline and the fitted solid's; missed_frac : share of it
-    that the solid doesn't come near; moved_mm : how far the part seems to have moved since the photo
-    from above; face_used : whether marks on the face were matched in it; mass_sd_without_pct :
-    one-sigma of the mass consumed, in points, had this photo not been taken; information_frac : share
-    of what is known of the mass that would be lost without it; solid_photo_px : the fitted solid drawn
-    back into the photo, as closed lines, its limb first.
-    """
-
-    name: str
-    sha256: str
-    of_other_side: bool
-    tilt_deg: float
-    elevation_deg: float
-    azimuth_deg: float
-    distance_mm: float
-    residual_mm: float
-    missed_frac: float
-    moved_mm: float
-    face_used: bool
-    mass_sd_without_pct: float
-    information_frac: float
-    outline_photo_px: tuple[tuple[tuple[float, float], ...], ...]
-    solid_photo_px: tuple[tuple[tuple[float, float], ...], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class NextPhoto:
-    """The photo that would narrow the interval most. azimuth_deg as in `ViewFigures`; width_pct : of
-    the mass interval with it, in points, as reckoned beforehand."""
-
-    elevation_deg: float
-    azimuth_deg: float
-    width_pct: float
-    message: str
-
-
-@dataclass(frozen=True, slots=True)
-class TogetherFigures:
-    """What several photos say together. mass_before_pct, area_before_pct : from the photo from above
-    alone; thickness_part_mm : (x, y, thickness) over the plan, part frame, every
-    `thickness_step_mm`; round_mm : radius of the worn edge, None for a rod; face_points : places of
-    the face whose height was matched between photos; face_residual_mm : their rms distance from the
-    smooth face, None without any."""
-
-    mass_before_pct: Interval
-    area_before_pct: Interval
-    thickness_part_mm: tuple[tuple[float, float, float], ...]
-    thickness_step_mm: float
-    round_mm: float | None
-    face_points: int
-    face_residual_mm: float | None
-    next_photo: NextPhoto | None
-
-
 @dataclass(frozen=True, slots=True)
 class Wear:
     """Everything measured of one part, before it is held against a limit."""
@@ -780,34 +552,3 @@ class Wear:
     no_measurable_wear: bool
     remaining_thickness_mm: Interval
     budget: dict[str, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """The record. A refusal is a record too: status "cannot_judge", no verdict, reasons with remedies,
-    and what was still measured."""
-
-    schema_version: str
-    status: Status
-    verdict: Grade | None
-    reasons: tuple[Reason, ...]
-    limits: Limits
-    consumed: Consumed | None
-    area: AreaFigures | None
-    mass: MassFigures | None
-    recession_mm: RecessionFigures | None
-    remaining_thickness_mm: Interval | None
-    holes: tuple[HoleFinding, ...]
-    pieces_lost: int | None
-    outline: Outline | None
-    scale: ScaleFigures | None
-    template: TemplateFigures | None
-    label: Label | None = field(
-        default=None, kw_only=True
-    )  # since 1.1: an earlier record is read as having none
-    views: tuple[ViewFigures, ...] = field(default=(), kw_only=True)
-    together: TogetherFigures | None = field(default=None, kw_only=True)
-    photo: PhotoFigures
-    budget: dict[str, float]
-    cautions: tuple[str, ...]
-    provenance: Provenance

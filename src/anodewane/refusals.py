@@ -8,7 +8,7 @@ made. `{detail}` takes the figures.
 from __future__ import annotations
 
 from anodewane.errors import CannotJudge
-from anodewane.records import Reason
+from anodewane.record import Reason
 
 REFUSALS: dict[str, tuple[str, str]] = {
     "no_sheet": (

@@ -9,7 +9,8 @@ from typing import Any
 
 from anodewane.book.store import Book, NewJudgement, new_book
 from anodewane.catalog.templates import load_template, template_digest
-from anodewane.records import Consumed, Interval, MassFigures, Template, Verdict
+from anodewane.record import Consumed, Interval, MassFigures, Verdict
+from anodewane.records import Template
 from anodewane.show.record_json import verdict_to_json
 from hand_made import judged
 

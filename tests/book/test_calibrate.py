@@ -14,7 +14,7 @@ import pytest
 from anodewane.book.calibrate import Weighing, calibrate, calibrated_settings, seen_alone, weighings_of
 from anodewane.catalog.templates import load_template
 from anodewane.judgement.pipeline import judge
-from anodewane.records import Interval
+from anodewane.record import Interval
 from anodewane.settings import Settings
 from anodewane.stages.align import expected_thickness
 from anodewane.wear.solids import new_area, new_volume, plan_after, thickness_after, volume_after

@@ -11,7 +11,7 @@ import pytest
 from anodewane.book.entries import BoatEntries, Position
 from anodewane.book.notices import Notice, notices
 from anodewane.book.reckon import reckon
-from anodewane.records import Interval
+from anodewane.record import Interval
 from anodewane.refusals import FINDINGS
 from anodewane.settings import BookRules, Settings
 from book_entries import NEW_G, boat_of, fitting, reading, winters

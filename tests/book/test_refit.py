@@ -8,7 +8,7 @@ import pytest
 
 from anodewane.book.refit import check_refit
 from anodewane.catalog.templates import load_template
-from anodewane.records import Consumed, Interval, Reason
+from anodewane.record import Consumed, Interval, Reason
 from anodewane.settings import Settings
 from anodewane.wear.metals import METALS
 from anodewane.wear.solids import new_mass_g, new_volume

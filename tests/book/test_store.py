@@ -23,7 +23,7 @@ from anodewane import open_book
 from anodewane.book.store import APPLICATION_ID, VERSION, new_book, on_network_disk
 from anodewane.catalog.templates import builtin_templates, template_digest
 from anodewane.errors import InputUnreadable, OutputNotWritable, UsageError
-from anodewane.records import Interval, MassFigures
+from anodewane.record import Interval, MassFigures
 from hand_made import refused, signed
 
 sys.path.insert(0, str(Path(__file__).parent))

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from anodewane.catalog.sheet_label import LABEL_MAX_BYTES, code_size, encode, label_of, labels_from_csv, parse
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.records import Label
+from anodewane.record import Label
 
 LETTERS = "abcdefghijklmnopqrstuvwxyz ABCXYZ0123456789-.,'/&+#()ÅÄÖåäöøæéßñçŁłŠšŽžțΑΒΓαβγδЖЯжщий№’"
 NAMES = st.text(alphabet=LETTERS, min_size=1, max_size=24).filter(lambda s: s.strip() != "")

@@ -18,7 +18,7 @@ from PIL import Image
 
 from anodewane.cli import main
 from anodewane.errors import ExitCode, ModelError
-from anodewane.records import Verdict
+from anodewane.record import Verdict
 from anodewane.show.record_json import verdict_to_json
 from hand_made import judged, refused
 

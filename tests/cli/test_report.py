@@ -145,7 +145,7 @@ def test_a_record_that_can_t_be_read_stops_the_report(
 def test_boat_and_position_come_from_the_sheet_s_label(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from anodewane.records import Label
+    from anodewane.record import Label
 
     (tmp_path / "IMG_7.json").write_text(
         verdict_to_json(judged(label=Label("Sea Aster", "keel, aft"))), encoding="utf-8"

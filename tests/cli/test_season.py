@@ -398,7 +398,7 @@ def test_a_batch_into_the_book(tmp_path, capsys, yard):
 def test_a_kept_calibration_is_how_photos_are_read(capsys, yard):
     from anodewane.book.calibrate import Calibration
     from anodewane.book.intake import BookParts, settings_for
-    from anodewane.records import Interval
+    from anodewane.record import Interval
     from anodewane.settings import Settings
 
     with open_book(yard) as book:

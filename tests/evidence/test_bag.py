@@ -15,8 +15,8 @@ import bagit
 import pytest
 
 from anodewane.errors import InputUnreadable, OutputNotWritable
-from anodewane.evidence.bag import BagFile, check_bag, safe_name, write_bag
 from anodewane.evidence import bag as bag_module
+from anodewane.evidence.bag import BagFile, check_bag, safe_name, write_bag
 
 FILES = [
     BagFile("data/a.txt", b"alpha\n"),

@@ -289,7 +289,7 @@ def test_a_part_that_was_judged_from_several_photos(
 ) -> None:
     """All of its photos are packed, checked by their own hashes, and handed to the judge again, each on
     its side. The judge of several photos is a double here."""
-    from anodewane.records import TogetherFigures, ViewFigures
+    from anodewane.record import TogetherFigures, ViewFigures
     from anodewane.views import together
 
     alone = judged_samples.verdicts["watch"]

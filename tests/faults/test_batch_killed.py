@@ -150,7 +150,7 @@ def test_the_driver_killed_at_several_moments(
             (lambda: bool(workers(process.pid)))
             if isinstance(moment, str)
             else (lambda: outcomes(out) >= moment)
-        )  # noqa: B023 - used at once
+        )
         wait_for(ready)
         orphans = workers(process.pid)
         process.send_signal(signal.SIGKILL)

@@ -19,7 +19,8 @@ from anodewane.geometry.rings import oriented, rings_area
 from anodewane.judgement import pipeline
 from anodewane.judgement.pipeline import judge, outline_of_new_part
 from anodewane.judgement.trace import FolderTrace
-from anodewane.records import MetalMask, Template, Verdict
+from anodewane.record import Verdict
+from anodewane.records import MetalMask, Template
 from anodewane.refusals import REFUSALS
 from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_to_json

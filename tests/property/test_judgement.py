@@ -18,7 +18,8 @@ from PIL import Image
 
 from anodewane.catalog.templates import builtin_templates
 from anodewane.judgement.pipeline import judge
-from anodewane.records import Camera, Template, Verdict
+from anodewane.record import Verdict
+from anodewane.records import Camera, Template
 from anodewane.settings import Settings
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.testing import (

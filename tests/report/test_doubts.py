@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 from anodewane.catalog.templates import builtin_templates, load_template
-from anodewane.records import Template, Verdict
+from anodewane.record import Verdict
+from anodewane.records import Template
 from anodewane.report.doubts import doubts
 from anodewane.report.texts import LANGUAGES, load_catalogue
 from anodewane.show.record_json import verdict_from_json, verdict_to_json

@@ -14,7 +14,7 @@ import pdfplumber
 import pypdf
 import pytest
 
-from anodewane.records import Interval, Verdict
+from anodewane.record import Interval, Verdict
 from anodewane.report.pages import Cover, Earlier, Finding, Report
 from anodewane.report.pdf import covered, printable, report_pdf
 from anodewane.report.texts import clean, load_catalogue

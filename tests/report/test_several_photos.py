@@ -16,7 +16,7 @@ import pypdf
 import pytest
 from PIL import Image
 
-from anodewane.records import TogetherFigures, Verdict, ViewFigures
+from anodewane.record import TogetherFigures, Verdict, ViewFigures
 from anodewane.report.gather import Photos, Templates, gather, read_record
 from anodewane.report.html import report_html
 from anodewane.report.pages import PartInput

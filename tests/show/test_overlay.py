@@ -10,7 +10,8 @@ import pytest
 from PIL import Image
 
 from anodewane.errors import UsageError
-from anodewane.records import Interval, MassFigures, Outline, Photo, Reason, Source, Verdict
+from anodewane.record import Interval, MassFigures, Outline, Reason, Verdict
+from anodewane.records import Photo, Source
 from anodewane.show.overlay import (
     BLACK,
     LONG_SIDE_PX,

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from anodewane.records import Interval, Outline, ScaleFigures, Verdict
+from anodewane.record import Interval, Outline, ScaleFigures, Verdict
 from anodewane.show.record_json import record_schema, verdict_from_json, verdict_to_json, verdict_to_plain
 from hand_made import judged, refused, ring, signed
 

@@ -9,17 +9,8 @@ import numpy as np
 import pytest
 import shapely
 
-from anodewane.records import (
-    AreaFigures,
-    Consumed,
-    HoleFinding,
-    Interval,
-    MassFigures,
-    Photo,
-    RecessionFigures,
-    Source,
-    Wear,
-)
+from anodewane.record import AreaFigures, Consumed, HoleFinding, Interval, MassFigures, RecessionFigures
+from anodewane.records import Photo, Source, Wear
 from anodewane.refusals import FINDINGS
 from anodewane.settings import Settings
 from anodewane.stages.decide import CLOSE_CAMERA_MM, decide, limits_of

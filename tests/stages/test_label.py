@@ -11,7 +11,8 @@ from anodewane.catalog.print_sheet import qr_modules, sheet_picture
 from anodewane.catalog.sheet_label import encode, label_of
 from anodewane.catalog.sheets import DESIGNS, all_layouts
 from anodewane.geometry.camera import plane_homography
-from anodewane.records import Label, Photo, Plane, Source
+from anodewane.record import Label
+from anodewane.records import Photo, Plane, Source
 from anodewane.stages.label import read_label
 from anodewane.testing import exact_sheet_photo, look_at
 

@@ -18,7 +18,8 @@ from PIL import Image
 
 from anodewane.geometry.rings import from_shapely, polygons_of
 from anodewane.judgement.pipeline import judge
-from anodewane.records import Template, Verdict
+from anodewane.record import Verdict
+from anodewane.records import Template
 from anodewane.settings import Settings
 from anodewane.stages.refine import mask_from_pixels
 

@@ -14,7 +14,8 @@ from PIL import Image
 import anodewane
 from anodewane.cli import main
 from anodewane.errors import ExitCode, UsageError
-from anodewane.records import MetalMask, Template, Verdict
+from anodewane.record import Verdict
+from anodewane.records import MetalMask, Template
 from anodewane.settings import Settings
 from anodewane.stages.plane import locate_camera
 from anodewane.stages.refine import mask_from_pixels

@@ -35,7 +35,8 @@ from anodewane.batch.work import (
 )
 from anodewane.catalog.lens import LensProfile
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.records import SCHEMA_VERSION, Template
+from anodewane.record import SCHEMA_VERSION
+from anodewane.records import Template
 from anodewane.settings import Settings
 
 SUMMARIES = ("summary.csv", "summary.xlsx", "summary.jsonl", "index.html")

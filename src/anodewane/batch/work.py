@@ -10,7 +10,8 @@ from typing import Any, Literal
 from anodewane.batch.place import Place, shown_name
 from anodewane.catalog.lens import LensProfile
 from anodewane.errors import InputUnreadable, ModelError, OutputNotWritable
-from anodewane.records import Template, Verdict
+from anodewane.record import Verdict
+from anodewane.records import Template
 from anodewane.settings import Settings
 
 THUMBNAIL_PX = 400

@@ -20,7 +20,8 @@ import numpy as np
 
 from anodewane.book.entries import Fitting, Reading
 from anodewane.book.rates import normal_quantile
-from anodewane.records import Interval, Template
+from anodewane.record import Interval
+from anodewane.records import Template
 from anodewane.settings import Settings
 from anodewane.units import Floats
 

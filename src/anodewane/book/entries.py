@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from anodewane.records import Interval
+from anodewane.record import Interval
 
 Water = Literal["salt", "brackish", "fresh"]
 

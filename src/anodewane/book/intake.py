@@ -18,7 +18,8 @@ from anodewane.errors import InputUnreadable, UsageError
 from anodewane.files import read_bytes, read_text
 
 if TYPE_CHECKING:
-    from anodewane.records import Template, Verdict
+    from anodewane.record import Verdict
+    from anodewane.records import Template
     from anodewane.settings import Settings
 
 MOST_TOLD = 20

@@ -21,7 +21,7 @@ from anodewane.book.orders import OrderLine, OrderList, UnsettledLine, counted, 
 from anodewane.book.reckon import PositionState, reckon
 from anodewane.book.store import Book, Overrule
 from anodewane.errors import OutputNotWritable
-from anodewane.records import Interval
+from anodewane.record import Interval
 from anodewane.settings import BookRules, Settings
 from anodewane.version import own_version
 

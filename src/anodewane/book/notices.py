@@ -16,7 +16,7 @@ from statistics import NormalDist
 from anodewane.book.entries import BoatEntries, Reading
 from anodewane.book.rates import normal_quantile
 from anodewane.book.reckon import PositionState
-from anodewane.records import Interval, Reason
+from anodewane.record import Interval, Reason
 from anodewane.refusals import finding
 from anodewane.settings import BookRules, Settings
 

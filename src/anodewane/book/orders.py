@@ -9,7 +9,7 @@ from datetime import date
 from typing import Literal, get_args
 
 from anodewane.book.reckon import PositionState
-from anodewane.records import Interval
+from anodewane.record import Interval
 
 Why = Literal["past_limit", "fixing_lost", "core_shows", "piece_lost", "wont_last", "verdict"]
 Unsettled = Literal["replace_unknown_part", "never_judged", "cannot_judge", "nothing_fitted"]

@@ -11,7 +11,7 @@ from math import erfc, sqrt
 from anodewane.book.entries import HaulOut
 from anodewane.book.rates import Fit, months, normal_quantile, spells
 from anodewane.errors import UsageError
-from anodewane.records import Interval
+from anodewane.record import Interval
 
 MAX_MONTHS = 240.0
 """Months left beyond this are not told: nobody's wear of one season foretells twenty years."""

@@ -17,7 +17,7 @@ from anodewane.book.notices import Notice
 from anodewane.book.outlook import MAX_MONTHS, MonthsLeft
 from anodewane.book.rates import DAYS_PER_MONTH, spells
 from anodewane.book.reckon import PositionState
-from anodewane.records import Interval
+from anodewane.record import Interval
 from anodewane.settings import Settings
 
 PANEL_W, PANEL_H = 520.0, 300.0

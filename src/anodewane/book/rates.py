@@ -23,7 +23,7 @@ from statistics import NormalDist
 import numpy as np
 
 from anodewane.book.entries import Fitting, HaulOut, Reading
-from anodewane.records import Interval
+from anodewane.record import Interval
 from anodewane.settings import BookRules, Settings
 from anodewane.wear.metals import METALS, mean_current_a
 

@@ -10,7 +10,7 @@ from datetime import date
 from anodewane.book.entries import Boat, BoatEntries, Fitting, Position, Reading
 from anodewane.book.outlook import Outlook, months_ahead, outlook
 from anodewane.book.rates import Fit, Series, Spell, WearRate, fit_all, of_part, rate_of, series_of, spells
-from anodewane.records import Grade, Reason
+from anodewane.record import Grade, Reason
 from anodewane.refusals import finding
 from anodewane.settings import BookRules, Settings
 

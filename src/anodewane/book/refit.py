@@ -5,7 +5,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from anodewane.records import Interval, Reason, Template, Verdict
+from anodewane.record import Interval, Reason, Verdict
+from anodewane.records import Template
 from anodewane.refusals import finding
 from anodewane.settings import Settings
 from anodewane.show.words import span

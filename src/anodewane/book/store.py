@@ -31,11 +31,12 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from anodewane.book.entries import Boat, BoatEntries, Fitting, HaulOut, Position, Reading, Water
 from anodewane.errors import InputUnreadable, OutputNotWritable, UsageError
-from anodewane.records import Interval
+from anodewane.record import Interval
 
 if TYPE_CHECKING:
     from anodewane.book.calibrate import Calibration
-    from anodewane.records import Template, Verdict
+    from anodewane.record import Verdict
+    from anodewane.records import Template
     from anodewane.settings import Settings
 
 APPLICATION_ID = 0x616E6F64
@@ -979,7 +980,7 @@ class Book:
         self._db.execute(
             f"INSERT INTO judgements ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})",
             tuple(row.values()),
-        )  # noqa: S608 - names from above
+        )
         if weighed is not None and j.kind == "wear":
             self._db.execute(
                 "INSERT INTO weighings (boat, position, hauled_on, mass_g, note) VALUES (?, ?, ?, ?, ?)",
@@ -1181,7 +1182,7 @@ class Book:
             for r in self._all(
                 f"SELECT boat, name, pair, fixings FROM positions {where} ORDER BY boat, name", values
             )
-        )  # noqa: S608 - no value in it
+        )
 
     def fittings(self, boat: str | None = None, position: str | None = None) -> tuple[Fitting, ...]:
         """Parts by boat, position and day of fitting."""
@@ -1197,7 +1198,7 @@ class Book:
         where, values = _where(boat=boat)
         rows = self._all(
             f"SELECT boat, hauled_on, launched_on FROM haul_outs {where} ORDER BY boat, hauled_on", values
-        )  # noqa: S608 - no value in it
+        )
         return tuple(HaulOut(b, _day(h), _day(x) if x else None) for b, h, x in rows)
 
     def readings(
@@ -1226,7 +1227,7 @@ class Book:
         weights, masses = self._weights(boat)
         rows = self._all(
             f"SELECT {_READING} FROM judgements j {where} ORDER BY j.boat, j.position, j.hauled_on", values
-        )  # noqa: S608 - no value in it
+        )
         return tuple(_reading(r, weights, masses, settings) for r in rows)
 
     def _weights(
@@ -1239,13 +1240,13 @@ class Book:
             for b, p, h, m in self._all(
                 f"SELECT boat, position, hauled_on, mass_g FROM weighings {where} ORDER BY id", values
             )
-        }  # noqa: S608 - no value in it
+        }
         masses: dict[tuple[str, str], list[tuple[str, str | None, float]]] = {}
         if weights:
             more = f"{where} AND new_mass_g IS NOT NULL" if where else "WHERE new_mass_g IS NOT NULL"
             for b, p, f, r, m in self._all(
                 f"SELECT boat, position, fitted_on, removed_on, new_mass_g FROM fittings {more}", values
-            ):  # noqa: S608 - no value in it
+            ):
                 masses.setdefault((b, p), []).append((f, r, m))
         return weights, masses
 
@@ -1333,7 +1334,7 @@ class Book:
         rows = self._all(
             f"SELECT boat, position, hauled_on, mass_g, by, note, at FROM weighings {where} ORDER BY id",
             values,
-        )  # noqa: S608 - no value in it
+        )
         return tuple(Weight(b, p, _day(h), m, by, note, at) for b, p, h, m, by, note, at in rows)
 
     def overrules(self, boat: str | None = None) -> tuple[Overrule, ...]:
@@ -1342,7 +1343,7 @@ class Book:
         rows = self._all(
             f"SELECT boat, position, hauled_on, verdict, why, by, at FROM overrules {where} ORDER BY id",
             values,
-        )  # noqa: S608 - no value in it
+        )
         return tuple(Overrule(b, p, _day(h), v, why, by, at) for b, p, h, v, why, by, at in rows)
 
     def accepts(self, boat: str | None = None) -> tuple[Accept, ...]:

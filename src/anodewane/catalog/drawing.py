@@ -11,7 +11,8 @@ from anodewane.catalog.shapes import circle
 from anodewane.catalog.template_check import Fixing, checked_template, hole_diameter
 from anodewane.catalog.templates import largest_first
 from anodewane.errors import UsageError
-from anodewane.records import Alloy, Mount, Solid, Template
+from anodewane.record import Alloy, Mount, Solid
+from anodewane.records import Template
 from anodewane.units import Floats
 
 MAX_RINGS = 200

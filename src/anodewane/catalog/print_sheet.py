@@ -25,7 +25,7 @@ from anodewane.catalog.sheets import (
     SheetDesign,
     make_layout,
 )
-from anodewane.records import Label
+from anodewane.record import Label
 from anodewane.units import MM_PER_INCH, Bytes, Rings
 
 FONT = "DejaVu Sans Mono"

@@ -17,7 +17,8 @@ import numpy as np
 
 from anodewane.catalog.template_check import Fixing, checked_template
 from anodewane.errors import UsageError
-from anodewane.records import Alloy, Mount, Solid, Template
+from anodewane.record import Alloy, Mount, Solid
+from anodewane.records import Template
 from anodewane.units import Floats
 
 CHORD_MM = 0.02

@@ -24,7 +24,7 @@ import zlib
 from typing import Any
 
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.records import Label
+from anodewane.record import Label
 
 VERSION_LINE = "AW1"
 CAPACITY_BYTES: dict[int, dict[str, int]] = {

@@ -15,7 +15,8 @@ import numpy as np
 
 from anodewane.errors import UsageError
 from anodewane.geometry.rings import oriented, ring_area
-from anodewane.records import Alloy, FixingHole, Mount, Solid, Template
+from anodewane.record import Alloy, Mount, Solid
+from anodewane.records import FixingHole, Template
 from anodewane.units import Floats, Rings
 from anodewane.wear.metals import METALS, mass_g
 

@@ -174,7 +174,7 @@ def position_command(
     """Add a position to a boat, or correct one."""
     _only_with_correct(correct, rename=rename, why=why, by=by)
     with _book(book_file) as (book, _):
-        if correct:  # noqa: SIM108 - two calls, two lines
+        if correct:
             p = book.change_position(boat, name, rename=rename, pair=pair, fixings=fixings, why=why, by=by)
         else:
             p = book.add_position(boat, name, pair, fixings)
@@ -284,7 +284,7 @@ def haul_out_command(
     """Note that a boat was hauled out on DATE, or was fitted out ashore before its first launch."""
     _only_with_correct(right_day is not None, why=why, by=by)
     with _book(book_file) as (book, _):
-        if right_day is not None:  # noqa: SIM108 - two calls, two lines
+        if right_day is not None:
             h = book.change_haul_out(boat, day, hauled=right_day, launched_on=launched_on, why=why, by=by)
         else:
             h = book.haul_out(boat, day, launched_on)
@@ -880,7 +880,7 @@ def plot_command(
             title = f"The season: {entries[0].boat.name}" if boat else "The season"
             write_atomic(
                 page_file, season_page(entries, states, warned, settings, title, date.today()).encode()
-            )  # noqa: DTZ011 - the yard's own day
+            )
 
 
 # --- the file ------------------------------------------------------------------------------------

@@ -20,7 +20,7 @@ from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
 from anodewane.evidence.bag import MAX_TAG_BYTES, BagFile, Fault, check_bag, read_plain, safe_name, write_bag
 from anodewane.evidence.privacy import carried, stripped
 from anodewane.files import read_bytes, read_text
-from anodewane.records import Interval, Verdict
+from anodewane.record import Interval, Verdict
 from anodewane.report.doubts import doubts
 from anodewane.report.gather import parse_record
 from anodewane.report.request import Assembled

@@ -48,7 +48,7 @@ def _program() -> str:
 def _run(arguments: list[str], data: bytes) -> subprocess.CompletedProcess[bytes]:
     return subprocess.run(
         [_program(), *arguments], input=data, capture_output=True, check=False, timeout=SECONDS
-    )  # noqa: S603 - a fixed program, arguments as a list
+    )
 
 
 def _sealed(bag: Path) -> bytes:

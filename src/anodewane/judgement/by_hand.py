@@ -19,7 +19,8 @@ import numpy as np
 
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.files import read_bytes
-from anodewane.records import Manual, MetalMask, Verdict
+from anodewane.record import Manual, Verdict
+from anodewane.records import MetalMask
 from anodewane.stages.refine import mask_from_pixels, mask_from_rings
 from anodewane.units import Floats
 

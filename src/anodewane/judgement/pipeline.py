@@ -20,25 +20,19 @@ from anodewane.geometry.camera import project
 from anodewane.geometry.rings import oriented
 from anodewane.judgement.provenance import make_provenance
 from anodewane.judgement.trace import NoTrace, Trace
-from anodewane.records import (
+from anodewane.record import (
     SCHEMA_VERSION,
-    CardSighting,
     Grade,
     Label,
-    MetalMask,
     Outline,
-    Photo,
     PhotoFigures,
-    Placement,
-    Plane,
     Reason,
     RecessionFigures,
     ScaleFigures,
-    Template,
     TemplateFigures,
     Verdict,
-    Wear,
 )
+from anodewane.records import CardSighting, MetalMask, Photo, Placement, Plane, Template, Wear
 from anodewane.refusals import finding, refusal_reason
 from anodewane.settings import Settings
 from anodewane.stages.align import align, choose_template, lay

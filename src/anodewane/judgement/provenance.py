@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from anodewane.records import Manual, Provenance
+from anodewane.record import Manual, Provenance
 from anodewane.version import own_version
 
 LIBRARIES = ("numpy", "onnxruntime", "opencv-python", "pi-heif", "pillow", "scipy", "shapely", "simplejpeg")

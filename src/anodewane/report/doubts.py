@@ -10,7 +10,8 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from anodewane.records import Interval, Template, Verdict
+from anodewane.record import Interval, Verdict
+from anodewane.records import Template
 from anodewane.refusals import FINDINGS, REFUSALS
 from anodewane.report.texts import Catalogue, clean, shortened
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.records import Verdict
+from anodewane.record import Verdict
 from anodewane.report.texts import Catalogue
 from anodewane.units import Floats
 

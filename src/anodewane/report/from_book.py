@@ -10,7 +10,8 @@ from pathlib import Path
 from anodewane.book.entries import BoatEntries, Reading
 from anodewane.book.store import Book, open_book
 from anodewane.errors import UsageError
-from anodewane.records import Reason, Template
+from anodewane.record import Reason
+from anodewane.records import Template
 from anodewane.report.gather import RecordFile, parse_record
 from anodewane.report.pages import BookSays, Earlier, Finding
 from anodewane.report.request import Sources

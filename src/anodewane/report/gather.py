@@ -11,7 +11,8 @@ from pathlib import Path
 
 from anodewane.errors import AnodewaneError, InputUnreadable
 from anodewane.files import read_bytes
-from anodewane.records import Photo, Template, Verdict
+from anodewane.record import Verdict
+from anodewane.records import Photo, Template
 from anodewane.report.pages import BookSays, Earlier, PartInput, PhotoState
 from anodewane.report.pictures import flat_picture, photo_picture, view_pictures
 

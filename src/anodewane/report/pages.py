@@ -15,7 +15,8 @@ from typing import Any, Literal
 import numpy as np
 
 from anodewane.errors import UsageError
-from anodewane.records import Grade, Interval, Reason, Template, Verdict
+from anodewane.record import Grade, Interval, Reason, Verdict
+from anodewane.records import Template
 from anodewane.report import drawings
 from anodewane.report.doubts import doubts
 from anodewane.report.drawings import Drawing

@@ -14,7 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.records import Photo, Verdict, ViewFigures
+from anodewane.record import Verdict, ViewFigures
+from anodewane.records import Photo
 from anodewane.report.drawings import BELOW_MM, OVERLAY_MAX_MM, SCALES
 from anodewane.report.shapes import Flat, lay_flat
 from anodewane.units import Floats

@@ -16,7 +16,8 @@ import numpy as np
 
 from anodewane.geometry.camera import apply_homography
 from anodewane.geometry.rings import polygons_of, resample_ring, ring_length, to_shapely
-from anodewane.records import Template, Verdict
+from anodewane.record import Verdict
+from anodewane.records import Template
 from anodewane.units import Floats
 
 MAX_POINTS = 200_000

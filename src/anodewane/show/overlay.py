@@ -18,7 +18,8 @@ from typing import Any
 import numpy as np
 
 from anodewane.errors import UsageError
-from anodewane.records import Photo, Verdict
+from anodewane.record import Verdict
+from anodewane.records import Photo
 from anodewane.show.words import GRADE_WORDS, gone, no_wear, percent, span
 from anodewane.units import Bytes, Floats, rescale_px
 

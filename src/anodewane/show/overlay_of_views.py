@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.records import Photo, Verdict, ViewFigures
+from anodewane.record import Verdict, ViewFigures
+from anodewane.records import Photo
 from anodewane.show.overlay import (
     BLACK,
     INK,

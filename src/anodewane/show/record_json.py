@@ -13,7 +13,7 @@ from dataclasses import fields, is_dataclass
 from functools import lru_cache
 from typing import Any
 
-from anodewane.records import SCHEMA_VERSION, Verdict
+from anodewane.record import SCHEMA_VERSION, Verdict
 
 DIGITS: dict[str, int] = {
     "px": 2,
@@ -80,7 +80,7 @@ def verdict_from_json(text: str | bytes) -> Verdict:
 
 
 def record_schema() -> dict[str, Any]:
-    """Return the JSON Schema (2020-12) of the record, made from `anodewane.records.Verdict`."""
+    """Return the JSON Schema (2020-12) of the record, made from `anodewane.record.Verdict`."""
     made = _adapter().json_schema(mode="serialization")
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

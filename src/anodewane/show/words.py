@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from anodewane.records import Interval, Verdict
+from anodewane.record import Interval, Verdict
 
 HOW_MASS = {
     "weighed": "weighed",

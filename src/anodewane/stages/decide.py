@@ -3,7 +3,8 @@ showing, a piece gone) need no percentage."""
 
 from __future__ import annotations
 
-from anodewane.records import Grade, Limits, MetalMask, Photo, Placement, Plane, Reason, Wear
+from anodewane.record import Grade, Limits, Reason
+from anodewane.records import MetalMask, Photo, Placement, Plane, Wear
 from anodewane.refusals import finding
 from anodewane.settings import Settings
 

@@ -17,7 +17,8 @@ import numpy as np
 from anodewane.catalog.sheet_label import CAPACITY_BYTES, QUIET_MODULES, is_foreign, parse
 from anodewane.catalog.sheets import DESIGNS
 from anodewane.geometry.camera import project
-from anodewane.records import Label, Photo, Plane, SheetLayout
+from anodewane.record import Label
+from anodewane.records import Photo, Plane, SheetLayout
 from anodewane.units import SRGB_TO_LINEAR
 
 MIN_LIKENESS = 0.3

@@ -223,7 +223,7 @@ class Candidate:
 
 def find_part(
     photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Segmenter, settings: Settings
-) -> SoftMask:  # noqa: ARG001 - as every stage
+) -> SoftMask:
     """Look twice: find the part near the sheet, then look at it close up.
 
     Returns

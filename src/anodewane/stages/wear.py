@@ -24,18 +24,8 @@ from anodewane.geometry.rings import (
     ring_normals,
     to_shapely,
 )
-from anodewane.records import (
-    AreaFigures,
-    Consumed,
-    HoleFinding,
-    Interval,
-    MassFigures,
-    MetalMask,
-    Placement,
-    Plane,
-    RecessionFigures,
-    Wear,
-)
+from anodewane.record import AreaFigures, Consumed, HoleFinding, Interval, MassFigures, RecessionFigures
+from anodewane.records import MetalMask, Placement, Plane, Wear
 from anodewane.settings import Settings
 from anodewane.stages.align import plan_area
 from anodewane.stages.plane import camera_draws

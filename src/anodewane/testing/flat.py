@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.records import Camera, Label
+from anodewane.record import Label
+from anodewane.records import Camera
 from anodewane.testing.picture import BLOCK_PX, encode_srgb, expand_map, ground_map
 from anodewane.testing.scene import INK_SHARE, PAPER_ALBEDO, RASTER_PX_PER_MM, printed_sheet, sheet_raster
 from anodewane.units import Bytes, Floats, Floats32

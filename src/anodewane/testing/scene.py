@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry.camera import project
-from anodewane.records import Camera, Label, SheetLayout
+from anodewane.record import Label
+from anodewane.records import Camera, SheetLayout
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Floats, Floats32
 
 GROUNDS = ("concrete", "planks", "plywood", "tarp", "turf", "brick", "gravel", "grass")

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry.rings import from_shapely, polygons_of
-from anodewane.records import Camera, FixingHole, Label, Template
+from anodewane.record import Label
+from anodewane.records import Camera, FixingHole, Template
 from anodewane.testing.picture import RenderedPhoto, placement, render
 from anodewane.testing.scene import Scene, in_frame, look_at
 from anodewane.testing.solid import WearPattern, WornSolid, erode

@@ -17,24 +17,19 @@ from anodewane.errors import CannotJudge, UsageError
 from anodewane.geometry.camera import project
 from anodewane.geometry.rings import pieces_to_shapely
 from anodewane.judgement.pipeline import Found, examine, record_of, refused
-from anodewane.records import (
+from anodewane.record import (
     AreaFigures,
-    CardSighting,
     Consumed,
     HoleFinding,
     Interval,
     MassFigures,
-    MetalMask,
     NextPhoto,
-    Photo,
-    Plane,
     Reason,
-    Template,
     TogetherFigures,
     Verdict,
     ViewFigures,
-    Wear,
 )
+from anodewane.records import CardSighting, MetalMask, Photo, Plane, Template, Wear
 from anodewane.refusals import finding
 from anodewane.settings import Settings
 from anodewane.stages.decide import decide

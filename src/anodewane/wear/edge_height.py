@@ -28,7 +28,7 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.records import Mount
+from anodewane.record import Mount
 from anodewane.units import Floats
 
 MIN_TOP_MM = 0.3

@@ -181,7 +181,7 @@ class Guard:
             print(
                 f"anodewane: unexpected fault at {request.method} {request.url.path}: {type(e).__name__}: {e}",
                 file=sys.stderr,
-            )  # noqa: T201 - no logging elsewhere
+            )
             if not begun:
                 await self.error_page(request, 500)(scope, receive, guarded)
 

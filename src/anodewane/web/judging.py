@@ -25,7 +25,8 @@ from typing import TYPE_CHECKING, Any
 from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
 
 if TYPE_CHECKING:
-    from anodewane.records import MetalMask, Photo, Reason, Template
+    from anodewane.record import Reason
+    from anodewane.records import MetalMask, Photo, Template
     from anodewane.settings import Settings
     from anodewane.web.yard import Upload, Yard
 
@@ -81,7 +82,7 @@ def judge_task(task: Task) -> bytes:
     photo = _loaded(task.photo)
     if task.handed is not None:
         from anodewane.judgement.by_hand import Handed
-        from anodewane.records import Manual
+        from anodewane.record import Manual
 
         mask = corrected(photo, task.handed)
         verdict = judge_photo(photo, task.template, task.settings, mask=mask)

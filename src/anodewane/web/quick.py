@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 from anodewane.errors import CannotJudge
 
 if TYPE_CHECKING:
-    from anodewane.records import CardSighting, Photo, Plane, Reason
+    from anodewane.record import Reason
+    from anodewane.records import CardSighting, Photo, Plane
     from anodewane.settings import Settings
 
 MAX_QUICK_PIXELS = 4_000_000

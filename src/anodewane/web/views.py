@@ -13,7 +13,7 @@ from anodewane.show.words import GRADE_WORDS, no_wear, summary
 
 if TYPE_CHECKING:
     from anodewane.book.store import Book, Judgement
-    from anodewane.records import Reason
+    from anodewane.record import Reason
     from anodewane.web.yard import Yard
 
 Plain = dict[str, Any]
