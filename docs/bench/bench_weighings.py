@@ -17,7 +17,7 @@ import numpy as np
 from anodewane.book.calibrate import Weighing, calibrate
 from anodewane.catalog.templates import load_template
 from anodewane.settings import Settings
-from anodewane.stages.align import expected_thickness
+from anodewane.wear.faces import expected_thickness
 from anodewane.wear.solids import new_area, new_volume, plan_after, volume_after
 
 AREA_SD, MASS_SD = 0.010, 0.015

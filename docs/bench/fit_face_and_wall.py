@@ -129,7 +129,7 @@ def read(part: dict[str, Any], rng: Any, noise_mm: float, bias_mm: float) -> dic
     from anodewane.geometry.camera import to_height
     from anodewane.geometry.rings import resample_ring, ring_length, rings_area
     from anodewane.settings import Settings
-    from anodewane.stages.align import plan_area, settle_plate, silhouette_of
+    from anodewane.stages.placing.silhouette import plan_area, settle_plate, silhouette_of
 
     template, camera = part["template"], part["camera"]
     face = pieces_of(part["face"])

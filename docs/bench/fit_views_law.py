@@ -72,7 +72,8 @@ def rendered(count: int, seed: int) -> None:
     solid has too much against recession and foot."""
     import shapely
 
-    from anodewane.stages.align import lay, plan_area
+    from anodewane.stages.align import lay
+    from anodewane.stages.placing.silhouette import plan_area
     from anodewane.testing import placement, random_template, random_wear
     from anodewane.views.fit import Face, fit_solid, look_at_part
     from anodewane.views.model import plate

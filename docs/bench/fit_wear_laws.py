@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.records import Template
-from anodewane.stages.align import Silhouette
+from anodewane.stages.placing.silhouette import Silhouette
 
 LAWS = ("top_per_lost", "round_mm", "foot_mm", "wander_mm", "wander_per_lost")
 BANDS = ((-1.0, 0.005), (0.005, 0.05), (0.05, 0.12), (0.12, 0.2), (0.2, 0.3), (0.3, 0.45), (0.45, 1.01))
@@ -59,9 +59,9 @@ def parts_of(folder: Path, count: int | None, max_tilt_deg: float = 30.0) -> lis
 
     from anodewane.errors import CannotJudge
     from anodewane.settings import Settings
-    from anodewane.stages.align import silhouette_of
     from anodewane.stages.card import find_card
     from anodewane.stages.load import load_photo
+    from anodewane.stages.placing.silhouette import silhouette_of
     from anodewane.stages.plane import locate_camera
     from anodewane.stages.refine import mask_from_pixels
     from anodewane.wear.solids import recession_for_area
@@ -108,7 +108,7 @@ def parts_of(folder: Path, count: int | None, max_tilt_deg: float = 30.0) -> lis
 def area_errors(parts: list[Part], law: Any) -> Any:
     """Area consumed as read less the truth, in points, with the true mean thickness given: only
     the law answers."""
-    from anodewane.stages.align import plan_area, plate_plan
+    from anodewane.stages.placing.silhouette import plan_area, plate_plan
     from anodewane.wear import edge_height as limb
 
     kept, out = dict(limb.WALL_LAWS), []

@@ -16,7 +16,7 @@ from anodewane.catalog.templates import load_template
 from anodewane.judgement.pipeline import judge
 from anodewane.record import Interval
 from anodewane.settings import Settings
-from anodewane.stages.align import expected_thickness
+from anodewane.wear.faces import expected_thickness
 from anodewane.wear.solids import new_area, new_volume, plan_after, thickness_after, volume_after
 from book_entries import PLATE, fitting, reading
 

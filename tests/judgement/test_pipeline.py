@@ -24,7 +24,7 @@ from anodewane.records import MetalMask, Template
 from anodewane.refusals import REFUSALS
 from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_to_json
-from anodewane.stages.align import silhouette_of
+from anodewane.stages.placing.silhouette import silhouette_of
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.testing import (
     EmptySegmenter,

@@ -15,21 +15,19 @@ from anodewane.errors import CannotJudge
 from anodewane.geometry.rings import from_shapely, resample_ring, ring_area, ring_normals
 from anodewane.records import Template
 from anodewane.settings import Settings
-from anodewane.stages.align import (
+from anodewane.stages.align import align, choose_template, lay
+from anodewane.stages.placing.holes import pitch_scale
+from anodewane.stages.placing.poses import (
     OUT_MOST,
     OUT_SCALE_MM,
     _least_squares,
     _Misfit,
-    _pitch_scale,
-    align,
-    choose_template,
     distance_field,
-    expected_thickness,
-    lay,
     place,
-    plan_area,
 )
+from anodewane.stages.placing.silhouette import plan_area
 from anodewane.testing import placement
+from anodewane.wear.faces import expected_thickness
 from anodewane.wear.solids import outline_after, recession_near_area
 from exact_views import camera_over, mask_of, moved, plane_of, plate, prism_px, rod_px, template_shape, waste
 
@@ -236,7 +234,7 @@ def test_holes_anchor_the_part_whatever_the_outline_lost() -> None:
     got = np.asarray(placement_.sheet_from_part)
     assert np.abs(got[:, 2] - motion[:, 2]).max() < 0.3
     assert np.abs(got[:, :2] - motion[:, :2]).max() < 0.01
-    assert placement_.hole_pitch_scale == pytest.approx(1.0, abs=0.01)
+    assert placement_.holepitch_scale == pytest.approx(1.0, abs=0.01)
     assert plan_area(placement_.plan_mm) == pytest.approx(worn.area, rel=0.02)
 
 
@@ -282,7 +280,7 @@ def test_a_sheet_off_by_3_percent_is_called_out_by_the_holes(scale: float, refus
     motion = placement(20.0, (10.0, -70.0))
     if not refused:
         placement_ = seen(template, worn, 13.0, motion, scale=scale)
-        assert placement_.hole_pitch_scale == pytest.approx(1 / scale, abs=0.006)
+        assert placement_.holepitch_scale == pytest.approx(1 / scale, abs=0.006)
         return
     with pytest.raises(CannotJudge) as refusal:
         seen(template, worn, 13.0, motion, scale=scale)
@@ -290,14 +288,14 @@ def test_a_sheet_off_by_3_percent_is_called_out_by_the_holes(scale: float, refus
 
 
 def test_doubt_of_the_pitch_grows_with_the_holes() -> None:
-    from anodewane.stages.align import HolePair
+    from anodewane.stages.placing.holes import HolePair
 
     def pairs(growth, wall=0.0):
         return [HolePair(np.array([x, 0.0]), np.array([x, 0.0]), growth, wall) for x in (0.0, 80.0, 160.0)]
 
     for growth in (0.0, 5.0):
         # by simulation: hole centres move by their one-sigma
-        scale, stated = _pitch_scale(pairs(growth))
+        scale, stated = pitch_scale(pairs(growth))
         assert scale == pytest.approx(1.0)
         rng, by = np.random.default_rng(0), pairs(growth)[0].centre_sd_mm
         draws = []
@@ -305,10 +303,10 @@ def test_doubt_of_the_pitch_grows_with_the_holes() -> None:
             moved_pairs = [
                 replace(p, seen_mm=p.seen_mm + np.array([rng.normal(0, by), 0.0])) for p in pairs(growth)
             ]
-            draws.append(_pitch_scale(moved_pairs)[0])
+            draws.append(pitch_scale(moved_pairs)[0])
         assert np.std(draws) <= stated <= 1.8 * np.std(draws)
     assert (
-        _pitch_scale(pairs(0.0, wall=4.0))[1] > 2 * _pitch_scale(pairs(0.0))[1]
+        pitch_scale(pairs(0.0, wall=4.0))[1] > 2 * pitch_scale(pairs(0.0))[1]
     )  # a wall that may have been taken for ground
 
 

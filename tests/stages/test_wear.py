@@ -15,12 +15,14 @@ from anodewane.catalog.templates import builtin_templates
 from anodewane.errors import CannotJudge
 from anodewane.records import Template, Wear
 from anodewane.settings import Settings
-from anodewane.stages.align import align, expected_thickness, plan_area, silhouette_of
+from anodewane.stages.align import align
 from anodewane.stages.decide import decide
 from anodewane.stages.load import Photo
+from anodewane.stages.placing.silhouette import plan_area, silhouette_of
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.stages.wear import measure
 from anodewane.testing import place_part, random_camera, random_template, random_wear, silhouette
+from anodewane.wear.faces import expected_thickness
 from anodewane.wear.metals import mass_g
 from anodewane.wear.solids import new_mass_g
 from exact_views import camera_over, placed, plane_of, plate, template_shape, waste

@@ -10,7 +10,8 @@ import shapely
 from anodewane.geometry.rings import oriented
 from anodewane.records import Template
 from anodewane.settings import Settings
-from anodewane.stages.align import lay, plan_area
+from anodewane.stages.align import lay
+from anodewane.stages.placing.silhouette import plan_area
 from anodewane.testing import WearPattern, erode, placement
 from anodewane.views.advice import candidates
 from anodewane.views.agree import Agreement, agreement

@@ -10,7 +10,7 @@ import pytest
 import shapely
 
 from anodewane.records import Template
-from anodewane.stages.align import plan_area, plate_plan, rod_plan, silhouette_of
+from anodewane.stages.placing.silhouette import plan_area, plate_plan, rod_plan, silhouette_of
 from anodewane.testing import placement
 from anodewane.wear.edge_height import (
     WALL_LAWS,

@@ -1,7 +1,7 @@
 """How a template's own face-to-edge ratio is learnt from parts that were weighed: Bayes on a grid
 (docs/decisions/0051-weighings.md).
 
-A photo shows how far the outline receded, and the face law (`stages.align.expected_thickness`) how much
+A photo shows how far the outline receded, and the face law (`wear.faces.expected_thickness`) how much
 thickness L that stands for; the scales say how much was truly lost. For part i of one template, truly
 lost = S s_i L_i: S common to the template, ln s_i normal with one-sigma tau from part to part. Both S
 and tau are unknown and both stay so to the end: what a new part of the template loses is S s L, however
@@ -223,7 +223,7 @@ def seen_alone(template: Template, area_pct: Interval, coverage: float, settings
 
 def _thickness(template: Template, area_left: float, settings: Settings) -> tuple[float, float]:
     """Thickness that the face law leaves where a share of the plan area is left, and its one-sigma, mm."""
-    from anodewane.stages.align import expected_thickness
+    from anodewane.wear.faces import expected_thickness
     from anodewane.wear.solids import new_area, recession_near_area
 
     return expected_thickness(

@@ -235,7 +235,7 @@ def outline_of_new_part(
     """
     from anodewane.geometry.camera import to_height
     from anodewane.geometry.rings import polygons_of, rings_area, to_shapely
-    from anodewane.stages.align import long_axis, plate_plan, rod_plan, silhouette_of
+    from anodewane.stages.placing.silhouette import long_axis, plate_plan, rod_plan, silhouette_of
     from anodewane.wear.edge_height import Wall
 
     found = Found(load_photo(data, name))

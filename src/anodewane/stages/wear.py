@@ -27,7 +27,7 @@ from anodewane.geometry.rings import (
 from anodewane.record import AreaFigures, Consumed, HoleFinding, Interval, MassFigures, RecessionFigures
 from anodewane.records import MetalMask, Placement, Plane, Wear
 from anodewane.settings import Settings
-from anodewane.stages.align import plan_area
+from anodewane.stages.placing.silhouette import plan_area
 from anodewane.stages.plane import camera_draws
 from anodewane.units import Floats
 from anodewane.wear.edge_height import sight_slope, worn_wall
