@@ -27,6 +27,8 @@ judgement/
 views/
     Several photos of one part, fitted together.
 show/
+    marks figures svg: words, signs and colours of verdicts, rounding, drawings as text. They stand above
+    the wings: sentences of reasons hold figures, and templates are drawn.
     record_json words overlay overlay_of_views: the record as JSON, in words, as a picture.
 book/
     The season's book: boats, positions, haul-outs and judgements in one SQLite file; rates, orders.

@@ -1,8 +1,8 @@
 """Wear by season and position as a picture: one SVG a boat, readable in black and white, and as a page.
 
 Drawing frame: SVG pixels, x right, y down. Positions of a pair share a panel and are told apart by the
-shape of their marks, not by colour. Written as text: the picture has bars, dots and words, for which a
-plotting library would be the heaviest import of all (docs/decisions/0052-plots.md).
+shape of their marks, not by colour. The picture has bars, dots and words, for which a plotting library
+would be the heaviest import of all (docs/decisions/0052-plots.md).
 """
 
 from __future__ import annotations
@@ -17,15 +17,20 @@ from anodewane.book.notices import Notice
 from anodewane.book.outlook import MAX_MONTHS, MonthsLeft
 from anodewane.book.rates import DAYS_PER_MONTH, spells
 from anodewane.book.reckon import PositionState
-from anodewane.record import Interval
 from anodewane.settings import Settings
+from anodewane.show.figures import number, percent, percent_and_span
+from anodewane.show.marks import INK, QUIET, RGB, WHITE, mark_of
+from anodewane.show.svg import Sheet
 
 PANEL_W, PANEL_H = 520.0, 300.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 16.0, 44.0, 34.0
-FONT = "DejaVu Sans, Helvetica, Arial, sans-serif"
-INK, FAINT, WATER = "#111111", "#555555", "#e6e6e6"
-MARKS = ("disc", "square", "triangle", "diamond")
-VERDICT_WORDS = {"replace": "REPLACE", "monitor": "MONITOR", "ok": "OK", None: "not judged"}
+WATER: RGB = (230, 230, 230)
+SHAPES = ("disc", "square", "triangle", "diamond")
+CORNERS = {
+    "square": ((-4, -4), (4, -4), (4, 4), (-4, 4)),
+    "triangle": ((0, -5), (5, 4), (-5, 4)),
+    "diamond": ((0, -5.5), (5.5, 0), (0, 5.5), (-5.5, 0)),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,26 +73,16 @@ def wear_svg(entries: BoatEntries, states: Sequence[PositionState], settings: Se
         panels.setdefault(
             f"pair {s.position.pair}" if s.position.pair is not None else f"alone {s.position.name}", []
         ).append(s)
-    groups = [g[i : i + len(MARKS)] for g in panels.values() for i in range(0, len(g), len(MARKS))]
+    groups = [g[i : i + len(SHAPES)] for g in panels.values() for i in range(0, len(g), len(SHAPES))]
     columns = 2 if len(groups) > 1 else 1
-    width, height = PANEL_W * columns, PANEL_H * max(1, -(-len(groups) // columns)) + 30
+    height = PANEL_H * max(1, -(-len(groups) // columns)) + 30
+    sheet = Sheet(PANEL_W * columns, height, unit="", text=12.0, line=1.3)
+    sheet.words(10, 20, entries.boat.name, size=15, bold=True)
     first, last = _time_span(entries, states)
-    name = escape(entries.boat.name)
-    box = f'width="{width:g}" height="{height:g}" viewBox="0 0 {width:g} {height:g}"'
-    out = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" {box} role="img" font-family="{FONT}" font-size="12" fill="{INK}">',
-        f"<title>Wear by season: {name}</title>",
-        f'<rect width="{width:g}" height="{height:g}" fill="#ffffff"/>',
-        _text(10, 20, entries.boat.name, 15, bold=True),
-    ]
     for i, group in enumerate(groups):
-        out += _panel(
-            _Axes(PANEL_W * (i % columns), 30 + PANEL_H * (i // columns), first, last),
-            entries,
-            group,
-            settings,
-        )
-    return "\n".join([*out, "</svg>", ""])
+        axes = _Axes(PANEL_W * (i % columns), 30 + PANEL_H * (i // columns), first, last)
+        _panel(sheet, axes, entries, group, settings)
+    return sheet.document(f"Wear by season: {entries.boat.name}")
 
 
 def season_page(
@@ -155,73 +150,62 @@ def months_words(left: MonthsLeft) -> str:
     return one(left.value) if left.low is None else f"{one(left.value)} ({one(left.low)} to {one(left.high)})"
 
 
+def verdict_words(s: PositionState) -> str:
+    """What stands of a position, or why there is no verdict."""
+    if s.fitting is None:
+        return "no part on record"
+    if s.last is None:
+        return "never looked at"
+    return mark_of(s.verdict).word
+
+
 def _row(s: PositionState) -> tuple[str, ...]:
     fitting, last, rate, ahead = s.fitting, s.last, s.rate, s.outlook
-    raised = " (raised)" if s.verdict != s.photo_verdict else ""
+    raised = " (raised)" if last is not None and s.verdict != s.photo_verdict else ""
     gone = last.consumed_pct if last is not None else None
     return (
         s.position.name,
-        f"{fitting.template}, {fitting.alloy}" if fitting else "none on record",
+        f"{fitting.template}, {fitting.alloy}" if fitting else "",
         fitting.fitted_on.isoformat() if fitting else "",
-        VERDICT_WORDS[s.verdict] + raised
-        if last is not None
-        else "never looked at"
-        if fitting is not None
-        else "",
-        _span(gone) if gone is not None else "",
-        f"{rate.points_per_month.value:.1f} points" if rate is not None else "",
-        _span(ahead.consumed_at_next_pct) if ahead is not None else "",
+        verdict_words(s) + raised,
+        percent_and_span(gone) if gone is not None else "",
+        f"{number(rate.points_per_month.value, 1)} points" if rate is not None else "",
+        percent_and_span(ahead.consumed_at_next_pct) if ahead is not None else "",
         months_words(ahead.months_left) if ahead is not None else "",
     )
-
-
-def _span(i: Interval) -> str:
-    return f"{i.value:.0f} % ({i.low:.0f} to {i.high:.0f})"
 
 
 # --- a panel -------------------------------------------------------------------------------------
 
 
 def _panel(
-    axes: _Axes, entries: BoatEntries, group: Sequence[PositionState], settings: Settings
-) -> list[str]:
+    sheet: Sheet, axes: _Axes, entries: BoatEntries, group: Sequence[PositionState], settings: Settings
+) -> None:
     top, foot, left, right = axes.y(100), axes.y(0), axes.x(axes.first), axes.x(axes.last)
     begun = min((f.fitted_on for f in entries.fittings), default=axes.first)
-    out = [
-        _rect(axes.x(s.launched_on), top, axes.x(s.hauled_on), foot, WATER)
-        for s in spells(entries.haul_outs, begun)
-    ]
+    in_water = [(s.launched_on, s.hauled_on) for s in spells(entries.haul_outs, begun)]
     ahead = _coming(entries, group)
-    if ahead is not None:
-        out.append(_rect(axes.x(ahead[0]), top, axes.x(ahead[1]), foot, WATER))
+    for launched, hauled in [*in_water, *([ahead] if ahead is not None else [])]:
+        x = axes.x(launched)
+        sheet.rect(x, top, axes.x(hauled) - x, foot - top, fill=WATER)
     for pct in (0, 25, 50, 75, 100):
         y = axes.y(pct)
-        out.append(_line(left, y, right, y, FAINT, 0.5))
-        out.append(_text(left - 6, y + 4, f"{pct} %", 11, anchor="end"))
+        sheet.stroke([(left, y), (right, y)], colour=QUIET, width=0.5)
+        sheet.words(left - 6, y + 4, f"{pct} %", size=11, anchor="end")
     for day, words in _ticks(axes.first, axes.last):
-        out.append(_line(axes.x(day), foot, axes.x(day), foot + 5, INK, 1))
-        out.append(_text(axes.x(day), foot + 18, words, 11, anchor="middle"))
+        x = axes.x(day)
+        sheet.stroke([(x, foot), (x, foot + 5)], width=1)
+        sheet.words(x, foot + 18, words, size=11, anchor="middle")
     limit = axes.y(settings.limit_pct)
-    out.append(_line(left, limit, right, limit, INK, 1.6, dash="9 4"))
-    out.append(_text(left + 4, limit - 4, f"limit {settings.limit_pct:.0f} %", 11, halo=True))
+    sheet.stroke([(left, limit), (right, limit)], width=1.6, dash="9 4")
+    sheet.words(left + 4, limit - 4, f"limit {percent(settings.limit_pct)}", size=11, halo=3)
     at = axes.x0 + LEFT
     for i, s in enumerate(group):
-        mark, shift = MARKS[i], 5.0 * (i - (len(group) - 1) / 2)
-        state = (
-            "no part on record"
-            if s.fitting is None
-            else "never looked at"
-            if s.last is None
-            else VERDICT_WORDS[s.verdict]
-        )
-        words = f"{s.position.name}: {state}"
-        out += [
-            _mark(mark, at + 5, axes.y0 + 22, solid=True),
-            _text(at + 14, axes.y0 + 26, words, 12, bold=True),
-        ]
+        words = f"{s.position.name}: {verdict_words(s)}"
+        _mark(sheet, SHAPES[i], at + 5, axes.y0 + 22, solid=True)
+        sheet.words(at + 14, axes.y0 + 26, words, bold=True)
         at += 28 + 8.2 * len(words)
-        out += _history(axes, entries, s, mark, shift)
-    return out
+        _history(sheet, axes, entries, s, SHAPES[i], 5.0 * (i - (len(group) - 1) / 2))
 
 
 def _ticks(first: date, last: date) -> list[tuple[date, str]]:
@@ -239,49 +223,48 @@ def _ticks(first: date, last: date) -> list[tuple[date, str]]:
     return [(d, words) for d, words in days if (d - first).days > room and (last - d).days > room]
 
 
-def _history(axes: _Axes, entries: BoatEntries, s: PositionState, mark: str, shift: float) -> list[str]:
-    out = []
-    fittings = sorted(
-        (f for f in entries.fittings if f.position == s.position.name), key=lambda f: f.fitted_on
-    )
-    for f in fittings:
+def _history(
+    sheet: Sheet, axes: _Axes, entries: BoatEntries, s: PositionState, shape: str, shift: float
+) -> None:
+    """Each part that sat there: from nought when it was fitted, through every reading of it."""
+    fittings = (f for f in entries.fittings if f.position == s.position.name)
+    for f in sorted(fittings, key=lambda f: f.fitted_on):
         wear = sorted((r for r in entries.readings if _belongs(r, f)), key=lambda r: r.hauled_on)
+        seen = [(axes.x(r.hauled_on) + shift, r, r.consumed_pct) for r in wear]
         points = [(axes.x(f.fitted_on) + shift, axes.y(0))]
-        bars = []
-        for r in wear:
-            x = axes.x(r.hauled_on) + shift
-            if r.consumed_pct is None:
-                bars.append(_text(x, axes.y(0) - 5, "?", 13, anchor="middle", bold=True, halo=True))
+        points += [(x, axes.y(gone.value)) for x, _, gone in seen if gone is not None]
+        sheet.stroke(points)
+        _mark(sheet, shape, *points[0], solid=False)
+        for x, r, gone in seen:
+            if gone is None:
+                sheet.words(x, axes.y(0) - 5, "?", size=13, anchor="middle", bold=True, halo=3)
                 continue
-            points.append((x, axes.y(r.consumed_pct.value)))
-            bars += [
-                *_bar(x, axes.y(r.consumed_pct.low), axes.y(r.consumed_pct.high)),
-                _mark(mark, *points[-1], solid=True),
-            ]
+            _bar(sheet, x, axes.y(gone.low), axes.y(gone.high))
+            _mark(sheet, shape, x, axes.y(gone.value), solid=True)
             if r.weighed_g is not None:
-                bars.append(_text(x + 9, points[-1][1] - 5, "w", 11, halo=True))
-        out.append(_path(points, INK, 1.3))
-        out.append(_mark(mark, *points[0], solid=False))
-        out += bars
+                sheet.words(x + 9, axes.y(gone.value) - 5, "w", size=11, halo=3)
         if f is s.fitting and s.outlook is not None:
-            out += _forecast(axes, entries, s, points[-1], mark, shift)
-    return out
+            _forecast(sheet, axes, entries, s, points[-1], shape, shift)
 
 
 def _forecast(
-    axes: _Axes, entries: BoatEntries, s: PositionState, start: tuple[float, float], mark: str, shift: float
-) -> list[str]:
+    sheet: Sheet,
+    axes: _Axes,
+    entries: BoatEntries,
+    s: PositionState,
+    start: tuple[float, float],
+    shape: str,
+    shift: float,
+) -> None:
     coming = _coming(entries, (s,))
     if coming is None or s.outlook is None:
-        return []
+        return
     at_next = s.outlook.consumed_at_next_pct
     launch, x, y = axes.x(coming[0]) + shift, axes.x(coming[1]) + shift, axes.y(at_next.value)
     # ashore nothing wears: level to the launch
-    return [
-        _path([start, (max(launch, start[0]), start[1]), (x, y)], INK, 1.3, dash="3 3"),
-        *_bar(x, axes.y(at_next.low), axes.y(at_next.high), dash="3 2"),
-        _mark(mark, x, y, solid=False),
-    ]
+    sheet.stroke([start, (max(launch, start[0]), start[1]), (x, y)], dash="3 3")
+    _bar(sheet, x, axes.y(at_next.low), axes.y(at_next.high), dash="3 2")
+    _mark(sheet, shape, x, y, solid=False)
 
 
 def _belongs(r: Reading, f: Fitting) -> bool:
@@ -328,46 +311,16 @@ def _time_span(entries: BoatEntries, states: Sequence[PositionState]) -> tuple[d
 # --- marks ---------------------------------------------------------------------------------------
 
 
-def _text(
-    x: float, y: float, words: str, size: float, anchor: str = "start", bold: bool = False, halo: bool = False
-) -> str:
-    weight = ' font-weight="bold"' if bold else ""
-    ring = ' stroke="#ffffff" stroke-width="3" paint-order="stroke"' if halo else ""
-    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" text-anchor="{anchor}"{weight}{ring}>{escape(words)}</text>'
-
-
-def _rect(x0: float, y0: float, x1: float, y1: float, fill: str) -> str:
-    return f'<rect x="{x0:.1f}" y="{y0:.1f}" width="{max(x1 - x0, 0):.1f}" height="{max(y1 - y0, 0):.1f}" fill="{fill}"/>'
-
-
-def _line(
-    x0: float, y0: float, x1: float, y1: float, stroke: str, width: float, dash: str | None = None
-) -> str:
-    return _path([(x0, y0), (x1, y1)], stroke, width, dash)
-
-
-def _path(points: Sequence[tuple[float, float]], stroke: str, width: float, dash: str | None = None) -> str:
-    dashes = f' stroke-dasharray="{dash}"' if dash else ""
-    return f'<path d="M{" L".join(f"{x:.1f} {y:.1f}" for x, y in points)}" fill="none" stroke="{stroke}" stroke-width="{width:g}"{dashes}/>'
-
-
-def _bar(x: float, low: float, high: float, dash: str | None = None) -> list[str]:
+def _bar(sheet: Sheet, x: float, low: float, high: float, dash: str | None = None) -> None:
     """An interval: a bar with ends."""
-    return [
-        _line(x, low, x, high, INK, 1.1, dash),
-        _line(x - 3.5, low, x + 3.5, low, INK, 1.1),
-        _line(x - 3.5, high, x + 3.5, high, INK, 1.1),
-    ]
+    sheet.stroke([(x, low), (x, high)], width=1.1, dash=dash)
+    sheet.stroke([(x - 3.5, low), (x + 3.5, low)], width=1.1)
+    sheet.stroke([(x - 3.5, high), (x + 3.5, high)], width=1.1)
 
 
-def _mark(kind: str, x: float, y: float, solid: bool) -> str:
-    fill = INK if solid else "#ffffff"
-    style = f'fill="{fill}" stroke="{INK}" stroke-width="1.4"'
+def _mark(sheet: Sheet, kind: str, x: float, y: float, solid: bool) -> None:
+    style = {"fill": INK if solid else WHITE, "stroke": INK, "stroke_width": 1.4}
     if kind == "disc":
-        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {style}/>'
-    around = {
-        "square": ((-4, -4), (4, -4), (4, 4), (-4, 4)),
-        "triangle": ((0, -5), (5, 4), (-5, 4)),
-        "diamond": ((0, -5.5), (5.5, 0), (0, 5.5), (-5.5, 0)),
-    }[kind]
-    return f'<polygon points="{" ".join(f"{x + dx:.1f},{y + dy:.1f}" for dx, dy in around)}" {style}/>'
+        sheet.circle(x, y, 4.0, **style)
+    else:
+        sheet.polygon([(x + dx, y + dy) for dx, dy in CORNERS[kind]], **style)

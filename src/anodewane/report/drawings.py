@@ -7,95 +7,21 @@ then fills the screen and its words stay legible.
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Sequence
-from dataclasses import dataclass
-from html import escape
 from typing import Any
 
 import numpy as np
 
 from anodewane.record import Verdict
 from anodewane.report.texts import Catalogue
+from anodewane.show.marks import INK, METAL, ORANGE, QUIET, SKY, VERMILION, WHITE, mark_of
+from anodewane.show.svg import Drawing, Sheet
 from anodewane.units import Floats
 
 WIDTH_MM = 84.0
 OVERLAY_MAX_MM = (84.0, 60.0)
 SCALES = (1, 2, 2.5, 5, 10, 20, 50, 100)
 """Reductions of ISO 5455, and 1:2.5, which drawing offices use between."""
-
-INK, QUIET, PAPER = "#181818", "#4d4d4d", "#ffffff"
-LEFT_FILL, SKY, ORANGE, VERMILION = "#cfcfcf", "#56b4e9", "#e69f00", "#d55e00"
-FONT = "DejaVu Sans, Arial, sans-serif"
-TEXT_MM = 2.7
-
-
-@dataclass(frozen=True, slots=True)
-class Drawing:
-    """An SVG of width_mm x height_mm on paper, and what it shows in words."""
-
-    svg: str
-    width_mm: float
-    height_mm: float
-    alt: str
-
-
-class _Sheet:
-    """An SVG in the making. Units are millimetres of paper, y down."""
-
-    def __init__(self, width_mm: float, height_mm: float) -> None:
-        self.width, self.height = width_mm, height_mm
-        self._parts: list[str] = []
-
-    def add(self, tag: str, **attributes: Any) -> None:
-        text = "".join(
-            f' {k.replace("_", "-")}="{_value(v)}"' for k, v in attributes.items() if v is not None
-        )
-        self._parts.append(f"<{tag}{text}/>")
-
-    def words(
-        self,
-        x: float,
-        y: float,
-        text: str,
-        *,
-        anchor: str = "start",
-        size: float = TEXT_MM,
-        bold: bool = False,
-        fill: str = INK,
-        turn: float | None = None,
-    ) -> None:
-        weight = ' font-weight="bold"' if bold else ""
-        place = f'x="{_value(x)}" y="{_value(y)}"'
-        spin = f' transform="rotate({_value(turn)} {_value(x)} {_value(y)})"' if turn is not None else ""
-        self._parts.append(
-            f'<text {place} font-family="{FONT}" font-size="{_value(size)}" text-anchor="{anchor}" fill="{fill}"{weight}{spin}>{escape(text)}</text>'
-        )
-
-    def path(self, rings: Sequence[Floats], *, closed: bool = True, **attributes: Any) -> None:
-        bits = []
-        for ring in rings:
-            points = " ".join(f"{x:.2f} {y:.2f}" for x, y in np.asarray(ring))
-            bits.append(f"M{points}{'Z' if closed else ''}")
-        if bits:
-            self.add("path", d="".join(bits), **attributes)
-
-    def picture(self, jpeg: bytes, x: float, y: float, width: float, height: float) -> None:
-        data = base64.b64encode(jpeg).decode()
-        self._parts.append(
-            f'<image x="{_value(x)}" y="{_value(y)}" width="{_value(width)}" height="{_value(height)}" preserveAspectRatio="none" href="data:image/jpeg;base64,{data}"/>'
-        )
-
-    def done(self, alt: str) -> Drawing:
-        w, h = _value(self.width), _value(self.height)
-        head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{w}mm" height="{h}mm" viewBox="0 0 {w} {h}" role="img" aria-label="{escape(alt)}">'
-        return Drawing(head + "".join(self._parts) + "</svg>", self.width, self.height, alt)
-
-
-def _value(v: Any) -> str:
-    if isinstance(v, (float, np.floating)):
-        return f"{float(v):.3f}".rstrip("0").rstrip(".") or "0"
-    return escape(str(v))
 
 
 def _smooth(ring: Floats, tolerance: float) -> Floats:
@@ -113,31 +39,19 @@ def _smooth(ring: Floats, tolerance: float) -> Floats:
 
 def sign(grade: str | None, alt: str) -> Drawing:
     """A square block with a cross (replace), a half-filled disc (monitor), a tick (ok) or a question mark."""
-    s = _Sheet(6, 6)
-    colour = {"replace": VERMILION, "monitor": "#f0e442", "ok": "#009e73"}.get(grade or "", "#3c3c3c")
-    ink = INK if grade == "monitor" else PAPER
-    s.add("rect", x=0.2, y=0.2, width=5.6, height=5.6, rx=0.8, fill=colour, stroke=INK, stroke_width=0.3)
+    mark = mark_of(grade)
+    s = Sheet(6, 6)
+    s.add("rect", x=0.2, y=0.2, width=5.6, height=5.6, rx=0.8, fill=mark.ground, stroke=INK, stroke_width=0.3)
     if grade == "replace":
-        s.path(
-            [np.array([[1.5, 1.5], [4.5, 4.5]]), np.array([[1.5, 4.5], [4.5, 1.5]])],
-            closed=False,
-            stroke=ink,
-            stroke_width=0.8,
-            fill="none",
-        )
+        s.stroke([(1.5, 1.5), (4.5, 4.5)], colour=mark.ink, width=0.8)
+        s.stroke([(1.5, 4.5), (4.5, 1.5)], colour=mark.ink, width=0.8)
     elif grade == "monitor":
-        s.add("circle", cx=3, cy=3, r=1.7, fill="none", stroke=ink, stroke_width=0.5)
-        s.add("path", d="M3 1.3A1.7 1.7 0 0 0 3 4.7Z", fill=ink)
+        s.circle(3, 3, 1.7, fill="none", stroke=mark.ink, stroke_width=0.5)
+        s.add("path", d="M3 1.3A1.7 1.7 0 0 0 3 4.7Z", fill=mark.ink)
     elif grade == "ok":
-        s.path(
-            [np.array([[1.4, 3.2], [2.6, 4.4], [4.7, 1.7]])],
-            closed=False,
-            stroke=ink,
-            stroke_width=0.8,
-            fill="none",
-        )
+        s.stroke([(1.4, 3.2), (2.6, 4.4), (4.7, 1.7)], colour=mark.ink, width=0.8)
     else:
-        s.words(3, 4.5, "?", anchor="middle", size=4.4, bold=True, fill=ink)
+        s.words(3, 4.5, mark.sign, anchor="middle", size=4.4, bold=True, fill=mark.ink)
     return s.done(alt)
 
 
@@ -150,7 +64,7 @@ def gauge(verdict: Verdict, say: Catalogue) -> Drawing | None:
     if verdict.consumed is None:
         return None
     mass, limit = verdict.consumed.mass_pct, verdict.limits.limit_pct
-    s = _Sheet(WIDTH_MM, 13)
+    s = Sheet(WIDTH_MM, 13)
     x0, x1, top, tall = 1.0, WIDTH_MM - 1.0, 3.2, 4.0
 
     def at(pct: float) -> float:
@@ -158,13 +72,7 @@ def gauge(verdict: Verdict, say: Catalogue) -> Drawing | None:
 
     s.add("rect", x=x0, y=top, width=x1 - x0, height=tall, fill="#f2f2f2", stroke=QUIET, stroke_width=0.25)
     for ten in range(1, 10):
-        s.path(
-            [np.array([[at(10 * ten), top + tall - 0.8], [at(10 * ten), top + tall]])],
-            closed=False,
-            stroke=QUIET,
-            stroke_width=0.2,
-            fill="none",
-        )
+        s.stroke([(at(10 * ten), top + tall - 0.8), (at(10 * ten), top + tall)], colour=QUIET, width=0.2)
     s.add(
         "rect",
         x=at(mass.low),
@@ -176,22 +84,9 @@ def gauge(verdict: Verdict, say: Catalogue) -> Drawing | None:
         stroke_width=0.25,
     )
     needle, gate = at(mass.value), at(limit)
-    s.path(
-        [np.array([[needle, top - 2.2], [needle, top + tall]])],
-        closed=False,
-        stroke=INK,
-        stroke_width=0.6,
-        fill="none",
-    )
+    s.stroke([(needle, top - 2.2), (needle, top + tall)], width=0.6)
     s.path([np.array([[needle - 1.1, top - 2.4], [needle + 1.1, top - 2.4], [needle, top - 0.2]])], fill=INK)
-    s.path(
-        [np.array([[gate, top - 1.4], [gate, top + tall + 1.4]])],
-        closed=False,
-        stroke=INK,
-        stroke_width=0.6,
-        stroke_dasharray="1.1 0.7",
-        fill="none",
-    )
+    s.stroke([(gate, top - 1.4), (gate, top + tall + 1.4)], width=0.6, dash="1.1 0.7")
     base = top + tall + 4.0
     s.words(
         float(np.clip(gate, 22, WIDTH_MM - 40)),
@@ -219,20 +114,14 @@ def budget_bars(bars: Sequence[tuple[str, float]], total: tuple[str, float], say
     deviation in percentage points."""
     rows = [*bars, total]
     step, name_mm, number_mm = 4.0, 47.0, 9.0
-    s = _Sheet(WIDTH_MM, step * len(rows) + 1.4)
+    s = Sheet(WIDTH_MM, step * len(rows) + 1.4)
     most = max(max(v for _, v in rows), 1e-9)
     room = WIDTH_MM - name_mm - number_mm
     for i, (name, value) in enumerate(rows):
         last = i == len(rows) - 1
         y = i * step + (1.0 if last else 0.0)
         if last:
-            s.path(
-                [np.array([[0, y - 0.2], [WIDTH_MM, y - 0.2]])],
-                closed=False,
-                stroke=QUIET,
-                stroke_width=0.2,
-                fill="none",
-            )
+            s.stroke([(0, y - 0.2), (WIDTH_MM, y - 0.2)], colour=QUIET, width=0.2)
         long = max(room * max(value, 0.0) / most, 0.15)
         s.words(0, y + 2.9, name, size=2.5, bold=last)
         s.add("rect", x=name_mm, y=y + 0.9, width=long, height=2.3, fill=INK if last else "#7a7a7a")
@@ -247,7 +136,7 @@ def budget_bars(bars: Sequence[tuple[str, float]], total: tuple[str, float], say
 def profile(way: Floats, depth: Floats, length_mm: float, say: Catalogue) -> Drawing:
     """Recession against the way round the new outline, both in mm; letters at its quarters; mean
     dashed, worst ringed."""
-    s = _Sheet(WIDTH_MM, 46)
+    s = Sheet(WIDTH_MM, 46)
     left, right, top, bottom = 11.0, WIDTH_MM - 2.0, 4.0, 34.0
     most = _ceiling(float(depth.max()))
 
@@ -259,34 +148,15 @@ def profile(way: Floats, depth: Floats, length_mm: float, say: Catalogue) -> Dra
 
     ticks, digits = _ticks(most)
     for tick in ticks:
-        s.path(
-            [np.array([[left, float(y(tick))], [right, float(y(tick))]])],
-            closed=False,
-            stroke="#cccccc",
-            stroke_width=0.15,
-            fill="none",
-        )
+        s.stroke([(left, float(y(tick))), (right, float(y(tick)))], colour="#cccccc", width=0.15)
         s.words(left - 1, float(y(tick)) + 0.9, say.number(tick, digits), anchor="end", size=2.5)
     curve = np.column_stack([x(np.r_[way, length_mm]), y(np.r_[depth, depth[:1]])])
     area = np.vstack([[[left, bottom]], curve, [[right, bottom]]])
     s.path([area], fill="#e3e3e3")
-    s.path([curve], closed=False, stroke=INK, stroke_width=0.35, fill="none", stroke_linejoin="round")
-    s.path(
-        [np.array([[left, top], [left, bottom], [right, bottom]])],
-        closed=False,
-        stroke=INK,
-        stroke_width=0.25,
-        fill="none",
-    )
+    s.stroke(curve, width=0.35, stroke_linejoin="round")
+    s.stroke([(left, top), (left, bottom), (right, bottom)], width=0.25)
     mean, worst = float(np.mean(depth)), int(np.argmax(depth))
-    s.path(
-        [np.array([[left, float(y(mean))], [right, float(y(mean))]])],
-        closed=False,
-        stroke=INK,
-        stroke_width=0.3,
-        stroke_dasharray="1.6 1",
-        fill="none",
-    )
+    s.stroke([(left, float(y(mean))), (right, float(y(mean)))], width=0.3, dash="1.6 1")
     s.add(
         "circle",
         cx=float(x(way[worst])),
@@ -298,13 +168,7 @@ def profile(way: Floats, depth: Floats, length_mm: float, say: Catalogue) -> Dra
     )
     for k, letter in enumerate("ABCDA"):
         at = left + (right - left) * k / 4
-        s.path(
-            [np.array([[at, bottom], [at, bottom + 1]])],
-            closed=False,
-            stroke=INK,
-            stroke_width=0.25,
-            fill="none",
-        )
+        s.stroke([(at, bottom), (at, bottom + 1)], width=0.25)
         s.words(at, bottom + 3.6, letter, anchor="middle", bold=True, size=2.5)
         s.words(
             at,
@@ -316,8 +180,11 @@ def profile(way: Floats, depth: Floats, length_mm: float, say: Catalogue) -> Dra
         )
     s.words((left + right) / 2, 44.6, say.say("part.profile_x"), anchor="middle", size=2.5)
     s.words(3, (top + bottom) / 2, say.say("part.profile_y"), anchor="middle", size=2.5, turn=-90.0)
-    note = f"{say.say('part.profile_mean', mean=say.number(mean, 1))}, {say.say('part.profile_worst', max=say.number(float(depth.max()), 1))}"
-    s.words(right, top - 1.4, note, anchor="end", size=2.5)
+    note = (
+        say.say("part.profile_mean", mean=say.number(mean, 1)),
+        say.say("part.profile_worst", max=say.number(float(depth.max()), 1)),
+    )
+    s.words(right, top - 1.4, ", ".join(note), anchor="end", size=2.5)
     alt = say.say(
         "part.profile_alt",
         length=say.number(length_mm),
@@ -356,7 +223,7 @@ BELOW_MM = 6.0
 """Paper under a scaled drawing, for its bar."""
 
 
-def _bar(s: _Sheet, n: float, say: Catalogue) -> None:
+def _bar(s: Sheet, n: float, say: Catalogue) -> None:
     """A scale bar at the foot: 50 mm of the part in five pieces, or as much of it as the drawing is wide."""
     piece = 10.0 if 50.0 / n <= s.width - 16 else 5.0
     while 5 * piece / n > s.width - 16 and piece > 1:
@@ -369,7 +236,7 @@ def _bar(s: _Sheet, n: float, say: Catalogue) -> None:
             y=y,
             width=piece / n,
             height=h,
-            fill=INK if i % 2 == 0 else PAPER,
+            fill=INK if i % 2 == 0 else WHITE,
             stroke=INK,
             stroke_width=0.2,
         )
@@ -392,7 +259,7 @@ def new_and_left(
     n = _fitting(hi - lo, 8.0)
     edge = 4.0  # paper round the part, for the letters
     size = (hi - lo) / n
-    s = _Sheet(max(float(size[0]) + 2 * edge, 44.0), float(size[1]) + 2 * edge + BELOW_MM)
+    s = Sheet(max(float(size[0]) + 2 * edge, 44.0), float(size[1]) + 2 * edge + BELOW_MM)
     off = np.array([(s.width - size[0]) / 2, edge])
 
     def to_paper(points: Floats) -> Floats:
@@ -401,7 +268,7 @@ def new_and_left(
 
     s.path(
         [to_paper(_smooth(r, 0.05 * n)) for r in rings_of(left)],
-        fill=LEFT_FILL,
+        fill=METAL,
         fill_rule="evenodd",
         stroke=INK,
         stroke_width=0.35,
@@ -423,7 +290,7 @@ def new_and_left(
         s.words(float(label[0]), float(label[1]) + 0.95, letter, anchor="middle", bold=True)
     if worst is not None:
         at = to_paper(np.array([worst]))[0]
-        s.add("circle", cx=float(at[0]), cy=float(at[1]), r=1.5, fill="none", stroke=PAPER, stroke_width=0.9)
+        s.add("circle", cx=float(at[0]), cy=float(at[1]), r=1.5, fill="none", stroke=WHITE, stroke_width=0.9)
         s.add(
             "circle", cx=float(at[0]), cy=float(at[1]), r=1.5, fill="none", stroke=VERMILION, stroke_width=0.5
         )
@@ -459,7 +326,7 @@ def overlay(
     from anodewane.report.shapes import hatch_lines
 
     x0, y0, x1, y1 = window_mm
-    s = _Sheet(max((x1 - x0) / n, 44.0), (y1 - y0) / n + BELOW_MM)
+    s = Sheet(max((x1 - x0) / n, 44.0), (y1 - y0) / n + BELOW_MM)
     shift = (s.width - (x1 - x0) / n) / 2
 
     def to_paper(points: Floats) -> Floats:
@@ -476,6 +343,6 @@ def overlay(
     s.path(rings, fill="none", stroke=SKY, stroke_width=0.4, stroke_linejoin="round")
     rings = [to_paper(_smooth(r, 0.05 * n)) for r in new]
     s.path(rings, fill="none", stroke=INK, stroke_width=0.6)
-    s.path(rings, fill="none", stroke=PAPER, stroke_width=0.35, stroke_dasharray="1.7 1.1")
+    s.path(rings, fill="none", stroke=WHITE, stroke_width=0.35, stroke_dasharray="1.7 1.1")
     _bar(s, n, say)
     return s.done(say.say("part.overlay_alt"))

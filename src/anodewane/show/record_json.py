@@ -1,8 +1,8 @@
 """The record as JSON and back, with the JSON Schema that is made from it.
 
 The record classes are the contract: keys, order and types come from them, so a new field needs no work
-here. Numbers are rounded by the unit in their name, to well below what can be measured, so that a
-record is short and the same on every machine.
+here. Numbers are rounded by the unit in their name (`figures.KEPT`; 4 decimals otherwise), to well below
+what can be measured, so that a record is short and the same on every machine.
 """
 
 from __future__ import annotations
@@ -10,25 +10,11 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import fields, is_dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 from anodewane.record import SCHEMA_VERSION, Verdict
-
-DIGITS: dict[str, int] = {
-    "px": 2,
-    "mm": 3,
-    "mm2": 1,
-    "mm3": 0,
-    "deg": 2,
-    "g": 1,
-    "pct": 2,
-    "frac": 4,
-    "sd": 4,
-    "budget": 3,
-    "coverage": 4,
-}
-"""Decimals kept, by the last word of the nearest name that has a unit; 4 otherwise."""
+from anodewane.show.figures import KEPT
 
 SCHEMA_ID = f"urn:anodewane:record:{SCHEMA_VERSION}"
 
@@ -54,10 +40,8 @@ def verdict_to_json(verdict: Verdict) -> str:
     ValueError
         A number is not finite.
     """
-    lines = (
-        f"  {json.dumps(key)}: {json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(', ', ': '))}"
-        for key, value in verdict_to_plain(verdict).items()
-    )
+    as_text = partial(json.dumps, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
+    lines = (f'  "{key}": {as_text(value)}' for key, value in verdict_to_plain(verdict).items())
     return "{\n" + ",\n".join(lines) + "\n}\n"
 
 
@@ -98,7 +82,7 @@ def _adapter() -> Any:
 
 
 def _digits(name: str, inherited: int) -> int:
-    return DIGITS.get(name.rsplit("_", 1)[-1], inherited)
+    return KEPT.get(name.rsplit("_", 1)[-1], inherited)
 
 
 def _plain(value: Any, digits: int, where: str) -> Any:
