@@ -6,6 +6,7 @@ Drawing frame: mm on the page, x right, y down; the plan is seen from above, as 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -95,7 +96,7 @@ def _drawn(template: Template) -> Sheet:
 def _plan(sheet: Sheet, template: Template, at: Callable[[Floats], tuple[float, float]]) -> None:
     """The part from above, its fixing holes' axes and washers."""
     outline = [[at(point) for point in ring] for ring in template.rings]
-    edge = {"stroke": INK, "stroke_width": sheet.line, "stroke_linejoin": "round"}
+    edge: dict[str, Any] = {"stroke": INK, "stroke_width": sheet.line, "stroke_linejoin": "round"}
     sheet.path(outline, fill=METAL, fill_rule="evenodd", **edge)
     for hole in template.fixing_holes:
         x, y = at(np.array(_centre(template, hole)))
