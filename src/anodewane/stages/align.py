@@ -65,8 +65,7 @@ def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings)
     ):
         raise CannotJudge(
             "hole_pitch",
-            f"they measure {100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f}
-            %",
+            f"they measure {100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f} %",
         )
     if placement.outside_frac > settings.outside_max_frac:
         raise CannotJudge(
