@@ -130,7 +130,7 @@ def measure(path: Path) -> None:
         refresh,
     )
     from anodewane.book.store import open_book
-    from anodewane.cli.season import cells_table, haul_out_table
+    from anodewane.cli.season.tables import cells_table, haul_out_table
     from anodewane.settings import BookRules, Settings
 
     settings, rules, one, day = Settings(), BookRules(), "Boat 0500", date(2019, 10, 1)

@@ -7,7 +7,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from anodewane.book.store import Book, NewJudgement, new_book
+from anodewane.book.entries import NewJudgement
+from anodewane.book.store import Book, new_book
 from anodewane.catalog.templates import load_template, template_digest
 from anodewane.record import Consumed, Interval, MassFigures, Verdict
 from anodewane.records import Template

@@ -20,7 +20,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from anodewane.book.exchange import RISKY, cell, export_book, import_book
-from anodewane.book.store import TABLES, Book, make_empty, new_book, open_book
+from anodewane.book.file import TABLES, make_empty
+from anodewane.book.store import Book, new_book, open_book
 from anodewane.errors import AnodewaneError, InputUnreadable, OutputNotWritable, UsageError
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -385,7 +386,7 @@ def test_an_export_of_version_1_comes_in(tmp_path):
 
 
 def test_moments_are_of_one_form():
-    from anodewane.book.store import moment
+    from anodewane.book.findings import moment
 
     assert moment(datetime(2026, 10, 5, 12, 0, 0, 999_999, tzinfo=UTC)) == "2026-10-05T12:00:00.999Z"
     assert make_empty

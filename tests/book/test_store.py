@@ -20,7 +20,8 @@ from pathlib import Path
 import pytest
 
 from anodewane import open_book
-from anodewane.book.store import APPLICATION_ID, VERSION, new_book, on_network_disk
+from anodewane.book.file import APPLICATION_ID, VERSION, on_network_disk
+from anodewane.book.store import new_book
 from anodewane.catalog.templates import builtin_templates, template_digest
 from anodewane.errors import InputUnreadable, OutputNotWritable, UsageError
 from anodewane.record import Interval, MassFigures
@@ -515,12 +516,12 @@ def test_an_earlier_copy_is_never_written_over(path):
 
 
 def test_a_migration_that_fails_leaves_the_old_book(path, monkeypatch):
-    from anodewane.book import store
+    from anodewane.book import file
 
     old_book(path)
     before = dump(path, tables_of(path))
-    real = store._migration
-    monkeypatch.setattr(store, "_migration", lambda v: real(v) + "\nINSERT INTO nowhere VALUES (1);\n")
+    real = file._migration
+    monkeypatch.setattr(file, "_migration", lambda v: real(v) + "\nINSERT INTO nowhere VALUES (1);\n")
     with pytest.raises(sqlite3.OperationalError, match="nowhere"):
         open_book(path)
     assert dump(path, tables_of(path)) == before
@@ -624,12 +625,12 @@ def test_one_writes_while_another_lists(path):
 
 
 def test_a_book_that_is_held_too_long_is_told(path, monkeypatch):
-    from anodewane.book import store
+    from anodewane.book import file
 
     marram(path).close()
     holder = sqlite3.connect(path, isolation_level=None)
     holder.execute("BEGIN IMMEDIATE")
-    monkeypatch.setattr(store, "BUSY_S", 0.05)
+    monkeypatch.setattr(file, "BUSY_S", 0.05)
     with open_book(path) as book, pytest.raises(OutputNotWritable, match="written by another program"):
         book.add_boat("Sea Aster")
     holder.execute("ROLLBACK")
@@ -711,9 +712,9 @@ def test_a_disk_here_is_no_network_disk(path):
 
 
 def test_on_a_network_disk_there_is_no_write_ahead_log(path, monkeypatch):
-    from anodewane.book import store
+    from anodewane.book import file
 
-    monkeypatch.setattr(store, "on_network_disk", lambda _p: True)
+    monkeypatch.setattr(file, "on_network_disk", lambda _p: True)
     marram(path).close()
     db = sqlite3.connect(path)
     assert db.execute("PRAGMA journal_mode").fetchone()[0] == "delete"

@@ -315,7 +315,8 @@ def test_a_haul_out_of_the_book(
     photo's verdict, and what the book warns of."""
     from datetime import UTC, date, datetime
 
-    from anodewane.book.store import NewJudgement, new_book
+    from anodewane.book.entries import NewJudgement
+    from anodewane.book.store import new_book
     from anodewane.catalog.templates import builtin_templates
 
     file = tmp_path / "season.db"

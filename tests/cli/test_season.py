@@ -198,11 +198,11 @@ def test_a_listing_answers_while_another_holds_the_book(tmp_path, capsys, yard, 
     """What isn't kept yet is then reckoned and not kept."""
     import sqlite3
 
-    from anodewane.book import store
+    from anodewane.book import file
 
     run(capsys, "record", yard, a_season(tmp_path))
     expected = run(capsys, "show", yard)
-    monkeypatch.setattr(store, "BUSY_S", 0.05)
+    monkeypatch.setattr(file, "BUSY_S", 0.05)
     holder = sqlite3.connect(yard, isolation_level=None)
     holder.execute("DELETE FROM reckoned")
     holder.execute("BEGIN IMMEDIATE")

@@ -1,5 +1,5 @@
-"""What the book holds, as frozen records: what `store` writes and reads, and what the reckoning (rates,
-warnings, orders) is done on.
+"""What the book holds, as frozen records: what `Book` writes and reads, and what rates, warnings and
+orders are computed from.
 
 Dates are calendar dates. A part's life at a position is a `Fitting`: a new part begins a new one. Time
 in the water runs from a launch to the next haul-out.
@@ -8,12 +8,24 @@ in the water runs from a launch to the next haul-out.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
-from typing import Literal
+from datetime import date, datetime
+from enum import Enum
+from typing import Any, Final, Literal
 
 from anodewane.record import Interval
 
 Water = Literal["salt", "brackish", "fresh"]
+Kind = Literal["wear", "refit"]
+
+
+class Unchanged(Enum):
+    """The type of `UNCHANGED`."""
+
+    UNCHANGED = "unchanged"
+
+
+UNCHANGED: Final = Unchanged.UNCHANGED
+"""In a correction: leave this as it is. None clears it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,10 +106,103 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class BoatEntries:
-    """Everything that the book holds of one boat, each in any order: what the reckoning takes."""
+    """Everything that the book holds of one boat, each in any order: what states are computed from."""
 
     boat: Boat
     positions: tuple[Position, ...]
     fittings: tuple[Fitting, ...]
     haul_outs: tuple[HaulOut, ...]
     readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NewJudgement:
+    """A judgement to be kept. record : the record's JSON, byte for byte; judged_at : UTC; judged_by : a
+    person, where one handed the outline in."""
+
+    boat: str
+    position: str
+    hauled_on: date
+    record: bytes
+    judged_at: datetime
+    kind: Kind = "wear"
+    judged_by: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A judgement in the book, with its evidence. id : its number in the book; reading : what it says;
+    mass_method : what the mass rests on; counts : whether it is the one that stands for its part at
+    this haul-out; withdrawn : why it was taken back, None where it wasn't."""
+
+    id: int
+    reading: Reading
+    photo_name: str
+    judged_at: str
+    judged_by: str | None
+    recorded_at: str
+    mass_method: str | None
+    counts: bool
+    withdrawn: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Weight:
+    """What was left of a part, on the scales. The last one of a part and haul-out counts."""
+
+    boat: str
+    position: str
+    hauled_on: date
+    mass_g: float
+    by: str | None
+    note: str | None
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Overrule:
+    """A person's own verdict over a part at a haul-out, beside the photo's; the last one counts.
+    verdict : None takes an earlier one back."""
+
+    boat: str
+    position: str
+    hauled_on: date
+    verdict: Literal["replace", "monitor", "ok"] | None
+    why: str
+    by: str
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Accept:
+    """Somebody stands by a judgement as it is. judgement : its number; record_sha256 : the record that
+    was seen; at : UTC."""
+
+    judgement: int
+    boat: str
+    position: str
+    hauled_on: date
+    record_sha256: str
+    by: str
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A row that was changed or taken out. what : its table; before, after : its columns, after None
+    where it was taken out."""
+
+    at: str
+    what: str
+    before: dict[str, Any]
+    after: dict[str, Any] | None
+    why: str | None
+    by: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What a call added: judgements that are new, and those that the book had already."""
+
+    new: int
+    known: int

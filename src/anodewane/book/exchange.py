@@ -30,7 +30,8 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from anodewane.book.store import APPLICATION_ID, TABLES, VERSION, Book, made_beside, make_empty, open_book
+from anodewane.book.file import APPLICATION_ID, TABLES, VERSION, made_beside, make_empty
+from anodewane.book.store import Book, open_book
 from anodewane.errors import InputUnreadable, OutputNotWritable
 
 FORMAT = "anodewane book"

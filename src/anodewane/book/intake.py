@@ -12,8 +12,9 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from anodewane.book.entries import Fitting, HaulOut
-from anodewane.book.store import Book, Kind, NewJudgement, clean_name
+from anodewane.book.entries import Fitting, HaulOut, Kind, NewJudgement
+from anodewane.book.names import clean_name
+from anodewane.book.store import Book
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.files import read_bytes, read_text
 
@@ -106,7 +107,8 @@ def photo_place(
     template = book.template(part.template) if part else None
     if template is not None and named is not None and template_digest(named) != template_digest(template):
         raise UsageError(
-            f"The book has a part of template '{template.name}' at '{place.name}' of '{place.boat}', not '{named.name}'.",
+            f"The book has a part of template '{template.name}' at '{place.name}' of '{place.boat}', not "
+            f"'{named.name}'.",
             "Leave --template out, or correct the fitting.",
         )
     return PhotoPlace(book, place.boat, place.name, day, template)
@@ -265,11 +267,13 @@ def place_records(
             seen = f.verdict.template
             if part is None:
                 notes.append(
-                    f"{f.where}: no part is on record at '{position}' of '{boat}' before {day}; its wear a month can't be told."
+                    f"{f.where}: no part is on record at '{position}' of '{boat}' before {day}; its wear "
+                    "a month can't be told."
                 )
             elif seen is not None and seen.name != part.template:
                 problems.append(
-                    f"{f.where}: judged against {seen.name}, but {part.template} sits at '{position}' of '{boat}'."
+                    f"{f.where}: judged against {seen.name}, but {part.template} sits at '{position}' of "
+                    f"'{boat}'."
                 )
                 continue
         ready.append(NewJudgement(boat, position, day, f.record, f.judged_at, kind))
@@ -376,7 +380,8 @@ def import_list(book: Book, file: Path, *, dry_run: bool = False) -> Listed:
         pass
     if problems:
         raise UsageError(
-            f"'{file.name}' has {len(problems)} wrong line{'s' if len(problems) > 1 else ''}:{told(problems)}Nothing was taken from it.",
+            f"'{file.name}' has {len(problems)} wrong "
+            f"line{'s' if len(problems) > 1 else ''}:{told(problems)}Nothing was taken from it.",
             "Mend them and import it again.",
         )
     return Listed(**counts)
@@ -400,7 +405,8 @@ def _list_rows(file: Path) -> list[tuple[int, dict[str, str]]]:
             wrong = f"a column '{unknown[0]}'" if unknown else "no column 'boat'"
             raise UsageError(
                 f"The list '{file.name}' has {wrong}.",
-                f"Known columns: {', '.join(COLUMNS)}. 'anodewane season import-list --example' prints a list to start from.",
+                f"Known columns: {', '.join(COLUMNS)}. 'anodewane season import-list --example' prints a "
+                "list to start from.",
             )
         if len({n for n in names if n}) < sum(bool(n) for n in names):
             raise UsageError(f"The list '{file.name}' has a column twice.", "Take one of them out.")
@@ -474,7 +480,8 @@ def _add_listed(
         counts["fittings"] += 1
     elif fitting.template != part.name:
         raise UsageError(
-            f"{fitting.template} was fitted at '{name}' of '{boat_name}' on {days['fitted_on']}, by the book.",
+            f"{fitting.template} was fitted at '{name}' of '{boat_name}' on {days['fitted_on']}, by the "
+            "book.",
             "Correct one of them.",
         )
 

@@ -15,11 +15,11 @@ from dataclasses import asdict, replace
 from datetime import date
 from typing import Any
 
-from anodewane.book.entries import BoatEntries
+from anodewane.book.entries import BoatEntries, Overrule
 from anodewane.book.notices import Notice, notices
 from anodewane.book.orders import OrderLine, OrderList, UnsettledLine, counted, order_list
 from anodewane.book.reckon import PositionState, reckon
-from anodewane.book.store import Book, Overrule
+from anodewane.book.store import Book
 from anodewane.errors import OutputNotWritable
 from anodewane.record import Interval
 from anodewane.settings import BookRules, Settings

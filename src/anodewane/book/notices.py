@@ -90,7 +90,8 @@ def _of_position(s: PositionState, settings: Settings, rules: BookRules) -> Iter
         if abs(difference) > chance:
             yield notice(
                 "weighed_disagrees",
-                f"{s.position.name}: {last.consumed_pct.value:.0f} % gone by weight, {_span(last.seen_pct)} by the photo",
+                f"{s.position.name}: {last.consumed_pct.value:.0f} % gone by weight, "
+                f"{_span(last.seen_pct)} by the photo",
             )
     if rate is None or last is None or last.status != "judged" or last.consumed_pct is None:
         return
@@ -107,7 +108,10 @@ def _of_position(s: PositionState, settings: Settings, rules: BookRules) -> Iter
         now, before = season.per_month, season.per_month_before
         z = NormalDist().inv_cdf(1 - rules.alarm_rate)
         who = "the part before it" if season.of_part_before else "before"
-        figures = f"{s.position.name}: {now:.1f} points a month in {season.months:.1f} months, {who} {before:.1f} in {season.months_before:.1f}"
+        figures = (
+            f"{s.position.name}: {now:.1f} points a month in {season.months:.1f} months, {who} "
+            f"{before:.1f} in {season.months_before:.1f}"
+        )
         if now - before > z * season.faster_sd and now > rules.faster_min_frac * before:
             yield notice("faster_than_before", figures)
         elif season.pct.value < settings.no_wear_below_pct and before - now > z * season.faster_sd:
@@ -117,7 +121,8 @@ def _of_position(s: PositionState, settings: Settings, rules: BookRules) -> Iter
         soon = "; gone within weeks is what a stray current does" if lasts < STRAY_MONTHS else ""
         yield notice(
             "short_lived",
-            f"{s.position.name}: limit after {lasts:.1f} months, the next haul-out after {s.outlook.spell_months:.1f}{soon}",
+            f"{s.position.name}: limit after {lasts:.1f} months, the next haul-out after "
+            f"{s.outlook.spell_months:.1f}{soon}",
         )
 
 
@@ -162,7 +167,10 @@ def _pairs(states: Sequence[PositionState], rules: BookRules) -> Iterable[Notice
         difference, chance = _apart(one, other, a.last.coverage or 0.9, rules)
         difference, chance = difference, (max(chance * chance - _common2(a.last, b.last, rules), 0.0)) ** 0.5
         if abs(difference) > max(chance, rules.pair_min_points):
-            figures = f"{a.position.name} {_span(first)} gone in {a.rate.months:.1f} months, {b.position.name} {_span(second)} in {b.rate.months:.1f}"
+            figures = (
+                f"{a.position.name} {_span(first)} gone in {a.rate.months:.1f} months, {b.position.name} "
+                f"{_span(second)} in {b.rate.months:.1f}"
+            )
             yield Notice(
                 a.boat.name,
                 (a.position.name, b.position.name),

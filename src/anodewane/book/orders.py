@@ -245,7 +245,8 @@ def order_page(orders: OrderList, title: str = "Order list", made_on: date | Non
     without = sum(1 for line in orders.lines if not line.fixings)
     if without:
         body.append(
-            f"<p>{without} of them {'has' if without == 1 else 'have'} no fixings on record: look before ordering.</p>"
+            f"<p>{without} of them {'has' if without == 1 else 'have'} no fixings on record: look before "
+            "ordering.</p>"
         )
     if boats:
         body.append("<h2>By boat</h2>")
@@ -267,7 +268,8 @@ def order_page(orders: OrderList, title: str = "Order list", made_on: date | Non
         )
     if orders.unsettled:
         body.append(
-            "<h2>Look at these first</h2><p>Nobody can say yet whether they need a part. Nothing is ordered for them.</p>"
+            "<h2>Look at these first</h2><p>Nobody can say yet whether they need a part. Nothing is "
+            "ordered for them.</p>"
         )
         first = (
             (u.boat, u.position, u.template or "unknown", WORDS[u.why], _day(u.on)) for u in orders.unsettled

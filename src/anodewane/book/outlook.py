@@ -71,7 +71,8 @@ def months_ahead(
         launched = latest.launched_on or latest.hauled_on
         if next_on <= max(latest.hauled_on, launched):
             raise UsageError(
-                f"The next haul-out, {next_on}, isn't after the last one of '{latest.boat}', hauled {latest.hauled_on}.",
+                f"The next haul-out, {next_on}, isn't after the last one of '{latest.boat}', hauled "
+                f"{latest.hauled_on}.",
                 "Give a date to come, or leave it out.",
             )
         coming = months(launched, next_on)

@@ -104,8 +104,10 @@ def season_page(
     for n in notices:
         warned.setdefault(n.boat, []).append(n)
     legend = (
-        f"Per cent of the metal gone, as photos and scales saw it. Bars are {100 * settings.coverage:.0f} % intervals. White mark: a new part. Grey: in the water. "
-        "Broken line: what the wear so far foretells. w: weighed. ?: couldn't be judged. Months count in the water, 30.4 days each."
+        f"Per cent of the metal gone, as photos and scales saw it. Bars are {100 * settings.coverage:.0f} "
+        "% intervals. White mark: a new part. Grey: in the water. "
+        "Broken line: what the wear so far foretells. w: weighed. ?: couldn't be judged. Months count in "
+        "the water, 30.4 days each."
     )
     body = [f"<p>{legend}</p>"]
     for e in entries:

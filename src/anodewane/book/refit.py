@@ -114,7 +114,8 @@ def _alloy(template: Template, before: str | None, weighed_g: float | None) -> t
         reasons.append(
             finding(
                 "refit_other_alloy",
-                f"it weighs {weighed_g:.0f} g{like}; {template.name} in {template.alloy} weighs about {expected:.0f} g",
+                f"it weighs {weighed_g:.0f} g{like}; {template.name} in {template.alloy} weighs about "
+                f"{expected:.0f} g",
             )
         )
     return tuple(reasons)

@@ -29,7 +29,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from anodewane.book.store import Book, clean_name, open_book
+from anodewane.book.names import clean_name
+from anodewane.book.store import Book, open_book
 from anodewane.errors import AnodewaneError, InputUnreadable, OutputNotWritable, UsageError
 from anodewane.settings import BookRules, Settings
 from anodewane.web import views
@@ -728,5 +729,8 @@ def _foreign(html: str) -> HTMLResponse:
         for s in re.findall(r"<style>(.*?)</style>", html, re.S)
     ]
     allowed = " ".join(f"'sha256-{s}'" for s in styles) or "'none'"
-    policy = f"default-src 'none'; img-src data:; style-src {allowed}; form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
+    policy = (
+        f"default-src 'none'; img-src data:; style-src {allowed}; form-action 'none'; base-uri 'none'; "
+        "frame-ancestors 'none'"
+    )
     return HTMLResponse(html, headers={"content-security-policy": policy})

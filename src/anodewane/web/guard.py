@@ -30,7 +30,10 @@ PAIRING_S = 15 * 60
 MAX_SESSIONS = 200
 MAX_LINKS = 50
 
-POLICY = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
 HEADERS = {
     "x-content-type-options": "nosniff",
     "referrer-policy": "same-origin",  # "no-referrer" would make browsers send Origin: null
@@ -171,17 +174,14 @@ class Guard:
         try:
             refused = self.refusal(request)
             await (refused or self.app)(scope, receive, guarded)
-        except (
-            Exception
-        ) as e:  # the last resort: the page says nothing of the inside, the terminal gets one line
-            if type(e).__module__.startswith(
-                "starlette."
-            ):  # its own way of ending a request whose body is too large: answered already
+        except Exception as e:
+            # its own way of ending a request whose body is too large: answered already
+            if type(e).__module__.startswith("starlette."):
                 raise
-            print(
-                f"anodewane: unexpected fault at {request.method} {request.url.path}: {type(e).__name__}: {e}",
-                file=sys.stderr,
-            )
+            # the last resort: the page says nothing of the inside, the terminal gets one line
+            where = f"{request.method} {request.url.path}"
+            text = f"anodewane: unexpected fault at {where}: {type(e).__name__}: {e}"
+            print(text, file=sys.stderr)  # noqa: T201 - no logging elsewhere
             if not begun:
                 await self.error_page(request, 500)(scope, receive, guarded)
 

@@ -532,7 +532,8 @@ class Judging:
             self._fault(upload, e)
 
     def _keep(self, upload: Upload, record: bytes) -> int:
-        from anodewane.book.store import NewJudgement, open_book
+        from anodewane.book.entries import NewJudgement
+        from anodewane.book.store import open_book
 
         digest = hashlib.sha256(record).hexdigest()
         day = date.fromisoformat(upload.hauled_on)

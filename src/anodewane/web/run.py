@@ -128,7 +128,8 @@ def serve(
         raise
     sessions = app.state.yonder.sessions
     say(
-        f"Serving '{book.name}'. On this machine open (once, within a quarter of an hour):\n  {bases[-1]}/in/{sessions.new_link()}"
+        f"Serving '{book.name}'. On this machine open (once, within a quarter of an hour):\n  "
+        f"{bases[-1]}/in/{sessions.new_link()}"
     )
     if lan:
         link = f"{bases[0]}/in/{sessions.new_link()}"

@@ -12,7 +12,8 @@ from anodewane.settings import BookRules, Settings
 from anodewane.show.words import GRADE_WORDS, no_wear, summary
 
 if TYPE_CHECKING:
-    from anodewane.book.store import Book, Judgement
+    from anodewane.book.entries import Judgement
+    from anodewane.book.store import Book
     from anodewane.record import Reason
     from anodewane.web.yard import Yard
 

@@ -163,7 +163,8 @@ class Yard:
             raise UsageError("The photo's number isn't 32 hex digits.", "Load the page again.")
         if not 0 < upload.size <= MAX_UPLOAD_BYTES:
             raise UsageError(
-                f"The photo has {upload.size} bytes; from 1 to {MAX_UPLOAD_BYTES // 1_000_000} million are taken.",
+                f"The photo has {upload.size} bytes; from 1 to {MAX_UPLOAD_BYTES // 1_000_000} million "
+                "are taken.",
                 "Take it with the phone's usual camera settings.",
             )
         with self._lock:
@@ -239,7 +240,8 @@ class Yard:
                 kind, width, height = read_size(data, "photo")
                 if width * height > MAX_UPLOAD_PIXELS:
                     raise InputUnreadable(
-                        f"The photo has {width} x {height} pixels; the page takes {MAX_UPLOAD_PIXELS // 1_000_000} million.",
+                        f"The photo has {width} x {height} pixels; the page takes "
+                        f"{MAX_UPLOAD_PIXELS // 1_000_000} million.",
                         "Set the camera to its usual resolution.",
                     )
             except InputUnreadable as e:

@@ -1,0 +1,314 @@
+"""What was found: judgements, weighings, a person's own verdict, new parts as fitted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from anodewane.cli._judging import (
+    CAMERA,
+    CHECK_LINE,
+    FILE,
+    HAULED,
+    SEGMENTER,
+    SETTINGS,
+    Day,
+    options,
+    profile_of,
+    segmenter_of,
+    settings_of,
+)
+from anodewane.cli.season._shared import (
+    BOAT,
+    BOOK,
+    BY,
+    GRAMS,
+    JSON,
+    POSITION,
+    answer_json,
+    counted,
+    day_of,
+    done,
+    opened,
+    say,
+)
+from anodewane.errors import ExitCode, UsageError
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from anodewane.book.store import Book
+    from anodewane.settings import Settings
+
+
+@click.command("record", short_help="Take judgements into the book.")
+@BOOK
+@click.argument("sources", metavar="OUT|RECORD.json...", type=FILE, nargs=-1, required=True)
+@HAULED
+@click.option(
+    "--boat", metavar="NAME", help="The boat, where the records don't come from a batch that knows it."
+)
+@click.option("--position", metavar="NAME", help="The position, for a single record.")
+@click.option("--add", "add_unknown", is_flag=True, help="Add boats and positions that the book lacks.")
+@click.option("--skip", is_flag=True, help="Take what has its place, and leave out the rest.")
+@options(JSON)
+def record_command(
+    book_file: Path,
+    sources: tuple[Path, ...],
+    hauled_on: date | None,
+    boat: str | None,
+    position: str | None,
+    add_unknown: bool,
+    skip: bool,
+    as_json: bool,
+) -> None:
+    """Take into the book what 'anodewane batch --out OUT' judged, or single records, with their evidence.
+
+    Taking the same in twice changes nothing. Of several photos of one part at one haul-out the latest
+    judged one counts; all are kept.
+    """
+    if position is not None and (len(sources) > 1 or sources[0].is_dir()):
+        raise UsageError(
+            "One position can't stand for several records.", "Give --position with a single record."
+        )
+    with opened(book_file) as (book, answer):
+        from anodewane.book.intake import add_places, find_records, place_records, told
+        from anodewane.book.listing import refresh
+
+        found, notes = [], []
+        for source in sources:
+            some, passed = find_records(source, boat, position)
+            found += some
+            notes += passed
+        intake = place_records(book, found, hauled_on)
+        problems = list(intake.problems)
+        ready = list(intake.judgements)
+        if intake.add and not add_unknown:
+            problems += [f"'{p}' of '{b}' isn't in the book." for b, p in intake.add]
+            ready = [j for j in ready if (j.boat, j.position) not in set(intake.add)]
+        if problems and not skip:
+            raise UsageError(
+                f"{len(problems)} of the judgements have no place in the book:{told(problems)}Nothing was "
+                "taken in.",
+                "Mend that, or give --add for boats and positions that are new, --hauled for the date, "
+                "--skip to leave these out.",
+            )
+        with book.writing():
+            if add_unknown:
+                add_places(book, intake.add)
+            added = book.record(ready)
+        refresh(book)
+        for text in (*notes, *intake.notes, *(f"Left out: {p}" for p in problems)):
+            say(text)
+        known = f", {added.known} known already" if added.known else ""
+        left_out = f", {len(problems)} left out" if problems else ""
+        say(f"{counted(added.new, 'judgement')} taken in{known}{left_out}.")
+        if as_json:
+            answer_json(
+                answer,
+                {
+                    "new": added.new,
+                    "known": added.known,
+                    "left_out": problems,
+                    "notes": [*notes, *intake.notes],
+                },
+            )
+    if problems:
+        click.get_current_context().exit(int(ExitCode.BATCH_INCOMPLETE))
+
+
+@click.command("weigh", short_help="Note what is left of a part on the scales.")
+@BOOK
+@BOAT
+@POSITION
+@click.argument("grams", type=click.FloatRange(min=0))
+@options(HAULED, BY)
+@click.option("--note", metavar="TEXT", help="Anything worth knowing.")
+def weigh_command(
+    book_file: Path,
+    boat: str,
+    position: str,
+    grams: float,
+    hauled_on: date | None,
+    by: str | None,
+    note: str | None,
+) -> None:
+    """Note what a part weighed, clean and dry, in grams. The last weighing of a part at a haul-out
+    counts; all are kept."""
+    with opened(book_file) as (book, _):
+        day = day_of(book, boat, hauled_on)
+        book.weigh(boat, position, day, grams, by, note)
+        done(book, f"{grams:g} g at '{position}' of '{boat}', hauled out {day}.")
+
+
+@click.command("withdraw", short_help="Take a judgement out of the count.")
+@BOOK
+@click.argument("number", type=int)
+@click.option("--why", metavar="TEXT", required=True, help="The reason, kept with it.")
+@options(BY)
+@click.option("--undo", is_flag=True, help="Take it back into the count.")
+def withdraw_command(book_file: Path, number: int, why: str, by: str | None, undo: bool) -> None:
+    """Take a judgement out of the count, by its number in 'season history': the wrong part, the wrong
+    boat. It stays in the book as withdrawn."""
+    with opened(book_file) as (book, _):
+        book.withdraw(number, why, by, undo=undo)
+        done(book, f"Judgement {number} {'counts again, if it is the latest' if undo else 'is withdrawn'}.")
+
+
+@click.command("overrule", short_help="Set your own verdict beside the photo's.")
+@BOOK
+@BOAT
+@POSITION
+@click.argument("verdict", type=click.Choice(["replace", "monitor", "ok", "none"]))
+@options(HAULED)
+@click.option("--why", metavar="TEXT", required=True, help="The reason, kept with it.")
+@click.option("--by", metavar="NAME", required=True, help="Who says so.")
+def overrule_command(
+    book_file: Path, boat: str, position: str, verdict: Any, hauled_on: date | None, why: str, by: str
+) -> None:
+    """Set your own verdict over a part, with the reason. The photo's verdict stays beside it; 'none'
+    takes yours back."""
+    with opened(book_file) as (book, _):
+        day = day_of(book, boat, hauled_on)
+        book.overrule(boat, position, day, None if verdict == "none" else verdict, why, by)
+        done(
+            book,
+            f"'{position}' of '{boat}', hauled out {day}: "
+            f"{verdict if verdict != 'none' else 'the own verdict is taken back'}, says {by}.",
+        )
+
+
+@click.command("accept", short_help="Stand by a judgement.")
+@BOOK
+@click.argument("number", type=int)
+@click.option("--by", metavar="NAME", required=True, help="Who accepts it.")
+def accept_command(book_file: Path, number: int, by: str) -> None:
+    """Note that somebody looked at a judgement and stands by it, by its number in 'season history'.
+
+    Only the one that counts can be accepted; to say otherwise, overrule.
+    """
+    with opened(book_file) as (book, _):
+        book.accept(number, by)
+        j = book.judgement(number).reading
+        done(
+            book,
+            f"Judgement {number}, '{j.position}' of '{j.boat}', hauled out {j.hauled_on}: {j.verdict}, "
+            f"accepted by {by}.",
+        )
+
+
+@click.command("refit", short_help="Check photos of new parts as fitted.")
+@BOOK
+@click.argument("source", metavar="PHOTO|OUT|RECORD.json", type=FILE)
+@click.option("--boat", metavar="NAME", help="The boat, where no batch knows it.")
+@click.option("--position", metavar="NAME", help="The position, of a photo or single record.")
+@click.option(
+    "--on",
+    "fitted_on",
+    metavar="DATE",
+    type=Day(),
+    help="When the new parts were fitted, where the book doesn't have them yet.",
+)
+@click.option(
+    "--new-mass",
+    "new_mass_g",
+    metavar="GRAMS",
+    type=GRAMS,
+    help="What the new part weighs; with it the alloy can be told.",
+)
+@options(HAULED, SETTINGS, CHECK_LINE, SEGMENTER, CAMERA, JSON)
+def refit_command(
+    book_file: Path,
+    source: Path,
+    boat: str | None,
+    position: str | None,
+    fitted_on: date | None,
+    new_mass_g: float | None,
+    hauled_on: date | None,
+    settings_file: Path | None,
+    check_line: tuple[float, float] | None,
+    segmenter: str,
+    camera_file: Path | None,
+    as_json: bool,
+) -> None:
+    """Check photos of new parts as fitted: is it the right part, and new? They are kept as the baseline
+    of the next season.
+
+    A photo is judged against the part that the book has for its position, or that sat there before; a
+    batch's output or a record must have been judged so. With --on, a part that passes is noted as
+    fitted that day.
+    """
+    if not source.is_dir() and (boat is None or position is None):
+        raise UsageError("A single photo needs its boat and position.", "Give --boat and --position.")
+    with opened(book_file) as (book, answer):
+        from anodewane.book.intake import find_records, refit
+
+        settings = settings_of(settings_file, None, check_line)
+        if source.is_dir() or source.suffix.lower() == ".json":
+            found, notes = find_records(source, boat, position)
+        else:
+            assert boat is not None
+            assert position is not None
+            found, notes = (
+                [
+                    _judged(
+                        book,
+                        source,
+                        boat,
+                        position,
+                        day_of(book, boat, hauled_on),
+                        settings,
+                        segmenter,
+                        camera_file,
+                    )
+                ],
+                [],
+            )
+        checks = refit(book, found, hauled_on, fitted_on, settings, new_mass_g)
+        for text in notes:
+            say(text)
+        if as_json:
+            answer_json(answer, checks)
+        else:
+            for c in checks:
+                word = {True: "right", False: "WRONG", None: "not judged"}[c["passed"]]
+                answer(
+                    f"{word:<11} {c['boat']}, {c['position']}: {c['template']}\n"
+                    + "".join(f"  - {r['message']} {r['remedy'] or ''}".rstrip() + "\n" for r in c["reasons"])
+                )
+        from anodewane.book.listing import refresh
+
+        refresh(book)
+    if not all(c["passed"] for c in checks):
+        click.get_current_context().exit(int(ExitCode.BATCH_INCOMPLETE))
+
+
+def _judged(
+    book: Book,
+    photo: Path,
+    boat: str,
+    position: str,
+    day: date,
+    settings: Settings,
+    segmenter: str,
+    camera_file: Path | None,
+) -> Any:
+    from datetime import UTC, datetime
+
+    from anodewane.book.intake import Found, refit_template, settings_for
+    from anodewane.files import read_bytes
+    from anodewane.judgement.pipeline import judge
+    from anodewane.show.record_json import verdict_to_json
+
+    template = book.template(refit_template(book, boat, position, day)[0])
+    verdict = judge(
+        read_bytes(photo),
+        photo.name,
+        template,
+        settings_for(book, template.name, settings),
+        segmenter=segmenter_of(segmenter),
+        profile=profile_of(camera_file),
+    )
+    return Found(photo.name, verdict_to_json(verdict).encode(), verdict, boat, position, datetime.now(UTC))
