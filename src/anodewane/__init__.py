@@ -31,7 +31,9 @@ show/
     the wings: sentences of reasons hold figures, and templates are drawn.
     record_json words overlay overlay_of_views: the record as JSON, in words, as a picture.
 book/
-    The season's book: boats, positions, haul-outs and judgements in one SQLite file; rates, orders.
+    entries names: what the season's book holds, as records. rates outlook reckon calibrate notices:
+    what follows from it. file queries fleet findings store: the SQLite file, read, written by what is
+    written, opened. pages orders plot refit intake listing exchange: in and out of it.
 batch/
     A folder of photos: planned, judged in parallel, resumed, summed up; on object storage too.
 report/
