@@ -234,7 +234,7 @@ def test_holes_anchor_the_part_whatever_the_outline_lost() -> None:
     got = np.asarray(placement_.sheet_from_part)
     assert np.abs(got[:, 2] - motion[:, 2]).max() < 0.3
     assert np.abs(got[:, :2] - motion[:, :2]).max() < 0.01
-    assert placement_.holepitch_scale == pytest.approx(1.0, abs=0.01)
+    assert placement_.hole_pitch_scale == pytest.approx(1.0, abs=0.01)
     assert plan_area(placement_.plan_mm) == pytest.approx(worn.area, rel=0.02)
 
 
@@ -280,7 +280,7 @@ def test_a_sheet_off_by_3_percent_is_called_out_by_the_holes(scale: float, refus
     motion = placement(20.0, (10.0, -70.0))
     if not refused:
         placement_ = seen(template, worn, 13.0, motion, scale=scale)
-        assert placement_.holepitch_scale == pytest.approx(1 / scale, abs=0.006)
+        assert placement_.hole_pitch_scale == pytest.approx(1 / scale, abs=0.006)
         return
     with pytest.raises(CannotJudge) as refusal:
         seen(template, worn, 13.0, motion, scale=scale)
