@@ -15,6 +15,7 @@ import shapely
 from shapely.affinity import translate
 
 from anodewane.geometry.camera import plane_homography
+from anodewane.geometry.motion import Motion
 from anodewane.geometry.rings import from_shapely, oriented, polygons_of
 from anodewane.records import Camera, FixingHole, MetalMask, Placement, Plane, Template
 from anodewane.testing import look_at, placement
@@ -114,9 +115,9 @@ def mask_of(shape_px: Any, edge_sd_mm: float = 0.05) -> MetalMask:
     return MetalMask(pieces, edge_sd_mm, False, "manual", None, ())
 
 
-def moved(polygon: Any, motion: Any) -> Any:
-    """A polygon in the part frame laid on the sheet by a (2, 3) motion."""
-    return shapely.transform(polygon, lambda p: p @ motion[:, :2].T + motion[:, 2])
+def moved(polygon: Any, motion: Motion) -> Any:
+    """A polygon in the part frame laid on the sheet."""
+    return shapely.transform(polygon, motion.apply)
 
 
 def plate(outline: Any, thickness_mm=20.0, mount="flush", holes=(), **more):
@@ -172,7 +173,6 @@ def placed(
     made = Placement(
         template=template,
         sheet_from_part=placement(0.0, (0.0, 0.0)),
-        mirrored=False,
         plan_mm=plan,
         limb_height_mm=heights,
         remaining_thickness_mm=float(thickness_mm),

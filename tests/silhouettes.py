@@ -14,6 +14,7 @@ import numpy as np
 from skimage.measure import find_contours
 
 from anodewane.geometry.camera import plane_homography, project
+from anodewane.geometry.motion import Motion
 from anodewane.geometry.rings import ring_area
 from anodewane.records import Camera, MetalMask, Plane
 from anodewane.stages.refine import mask_from_rings
@@ -24,7 +25,7 @@ WIDTH, HEIGHT = 2016, 1512
 
 
 def seen_of(
-    solid: WornSolid, camera: Camera, motion: Any, dz_mm: float = 0.25, scale: float = 0.5
+    solid: WornSolid, camera: Camera, motion: Motion, dz_mm: float = 0.25, scale: float = 0.5
 ) -> MetalMask:
     """The outline in photo pixels: where the least of the field along each line of sight is 0. For
     lenses without distortion."""
@@ -34,15 +35,12 @@ def seen_of(
     full = np.flatnonzero(field.min(axis=(0, 1)) < 0)
     bottom, top = max(1e-3, origin[2] + (full[0] - 1) * h), origin[2] + (full[-1] + 1) * h
     low, high = origin[:2], origin[:2] + h * np.array([nx - 1, ny - 1])
-    corners = (
-        np.array([(x, y) for x in (low[0], high[0]) for y in (low[1], high[1])]) @ motion[:, :2].T
-        + motion[:, 2]
-    )
+    corners = motion.apply([(x, y) for x in (low[0], high[0]) for y in (low[1], high[1])])
     px = np.vstack([project(camera, np.c_[corners, np.full(4, z)]) for z in (0.0, top)])
     a, b = np.floor(px.min(0) - 4), np.ceil(px.max(0) + 4)
     w, tall = (int(v) for v in np.ceil((b - a) * scale))
     to_crop = np.array([[scale, 0, -a[0] * scale], [0, scale, -a[1] * scale], [0, 0, 1]])
-    to_sheet = np.vstack([motion, [0, 0, 1]]) @ np.array([[h, 0, low[0]], [0, h, low[1]], [0, 0, 1]])
+    to_sheet = np.vstack([motion.matrix, [0, 0, 1]]) @ np.array([[h, 0, low[0]], [0, h, low[1]], [0, 0, 1]])
     least = np.full((tall, w), 9.0, np.float32)
     for z in np.arange(bottom, top, dz_mm):
         k = (z - origin[2]) / h
@@ -69,9 +67,9 @@ class Seen:
 
 
 def look(
-    solid: WornSolid, motion: Any, tilt_deg: float, azimuth_deg: float, distance_mm: float = 600.0
+    solid: WornSolid, motion: Motion, tilt_deg: float, azimuth_deg: float, distance_mm: float = 600.0
 ) -> Seen:
-    at = (float(motion[0, 2]), float(motion[1, 2]))
+    at = (float(motion.shift[0]), float(motion.shift[1]))
     camera = look_at(
         at,
         distance_mm=distance_mm,

@@ -81,12 +81,12 @@ def make(folder: Path, parts: int, seed: int) -> None:
         twin = random_wear(rng, template, float(rng.uniform(0.08, 0.75)))
         motion = place_part(rng, template, layout)
         scene = replace(random_scene(rng, layout), barnacles=0, bolts=0)
-        aim = motion[:, 2] * (0.5 if layout == "card" else 0.3)
+        aim = motion.shift * (0.5 if layout == "card" else 0.3)
         start = float(rng.uniform(0, 360))
         turn, shift = float(rng.choice([-1, 1]) * rng.uniform(3, 9)), rng.normal(size=2)
         shift *= rng.uniform(5, 12) / np.linalg.norm(shift)
-        angle = float(np.degrees(np.arctan2(motion[1, 0], motion[0, 0]))) + turn
-        gone = placement(angle, (float(motion[0, 2] + shift[0]), float(motion[1, 2] + shift[1])))
+        angle = float(np.degrees(motion.angle_rad)) + turn
+        gone = placement(angle, tuple((motion.shift + shift).tolist()))
         shots = [("above", float(rng.uniform(2, 15)), start, worn, motion)]
         shots += [
             (
@@ -106,7 +106,7 @@ def make(folder: Path, parts: int, seed: int) -> None:
         way = rng.normal(size=2)
         way /= np.linalg.norm(way)
         for name, (mm, degrees) in SMALL_MOVES.items():
-            at = motion[:, 2] + mm * way
+            at = motion.shift + mm * way
             shots.append(
                 (
                     name,

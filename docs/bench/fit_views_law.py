@@ -98,8 +98,7 @@ def rendered(count: int, seed: int) -> None:
             for k in range(5)
         ]
         placed = lay(views[0].mask, views[0].plane, template, Settings())
-        m = placed.sheet_from_part
-        pieces = tuple(tuple(np.asarray(r) @ m[:, :2].T + m[:, 2] for r in piece) for piece in placed.plan_mm)
+        pieces = placed.sheet_from_part.apply_to_pieces(placed.plan_mm)
         shape = plate(pieces, template, placed.remaining_thickness_mm)
         depth = recession_near_area(template, min(plan_area(placed.plan_mm), new_area(template)))
         setting = prior_of(shape, template, placed, depth, True)
@@ -107,7 +106,7 @@ def rendered(count: int, seed: int) -> None:
         metal = field < 0
         top = origin[2] + h * (field.shape[2] - 1 - np.argmax(metal[:, :, ::-1], axis=2))
         cells = np.argwhere(metal.any(axis=2))[:: max(1, round(16 / h**2))]
-        xy = (origin[:2] + h * cells) @ motion[:, :2].T + motion[:, 2]
+        xy = motion.apply(origin[:2] + h * cells)
         inside = shapely.contains_xy(
             shapely.union_all([shapely.Polygon(p[0], p[1:]).buffer(0) for p in pieces]).buffer(-2.5),
             xy[:, 0],

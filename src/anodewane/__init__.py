@@ -11,7 +11,8 @@ record.py, records.py, settings.py, refusals.py
     The record that comes out, which becomes the JSON; what passes between stages, frozen; every knob
     with unit and source; every refusal and finding.
 geometry/
-    camera rings pyramid: cameras and homographies; rings and polygons; a photo at half its size.
+    motion robust sampling camera rings pyramid: rigid motions; one-sigmas that wild values don't move;
+    values between pixels; cameras and homographies; rings and polygons; a photo at half its size.
 wear/
     metals solids edge_height forms mesh_field field contour faces: densities and charge; solids as they
     waste; what a camera sees of an edge; castings by form, on a grid, and by their silhouette; unseen faces.

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from anodewane.geometry.motion import Motion
 from anodewane.record import (
     Alloy,
     AreaFigures,
@@ -504,7 +505,7 @@ class MetalMask(Record):
 class Placement(Record):
     """The template laid where the part lies, and the plan outline that the mask stands for.
 
-    sheet_from_part : (2, 3) rigid motion of part mm to sheet mm (a reflection when mirrored); plan_mm :
+    sheet_from_part : rigid motion of part mm to sheet mm (a reflection when mirrored); plan_mm :
     tuple of polygons (part frame), the worn part's plan outline with the height of its edge taken out;
     limb_height_mm : as plan_mm, (n,) a ring, the height above the sheet at which the camera saw each
     point; remaining_thickness_mm, thickness_sd_mm : what the silhouette says of it; residual_mm : rms
@@ -515,8 +516,7 @@ class Placement(Record):
     """
 
     template: Template
-    sheet_from_part: Floats
-    mirrored: bool
+    sheet_from_part: Motion
     plan_mm: tuple[Rings, ...]
     limb_height_mm: tuple[tuple[Floats, ...], ...]
     remaining_thickness_mm: float
@@ -533,7 +533,6 @@ class Placement(Record):
 
     def __post_init__(self) -> None:
         self._set(
-            sheet_from_part=frozen_array(self.sheet_from_part, np.float64, (2, 3), "sheet_from_part"),
             plan_mm=tuple(frozen_rings(p, f"plan_mm[{i}]") for i, p in enumerate(self.plan_mm)),
         )
 

@@ -17,6 +17,7 @@ import pytest
 from PIL import Image
 
 from anodewane.catalog.templates import builtin_templates
+from anodewane.geometry.motion import Motion
 from anodewane.judgement.pipeline import judge
 from anodewane.record import Verdict
 from anodewane.records import Camera, Template
@@ -154,9 +155,8 @@ def test_the_mirrored_part_reads_alike_where_it_may_lie_either_way_up() -> None:
         camera.k1,
         camera.half_diagonal_px,
     )
-    turned = np.array(
-        [[motion[0, 0], -motion[0, 1], motion[0, 2]], [-motion[1, 0], motion[1, 1], -motion[1, 2]]]
-    )
+    flip = Motion(np.diag([1.0, -1.0]), np.zeros(2))
+    turned = flip.compose(motion).compose(flip)
     flipped = silhouette(mirrored(solid), facing, turned, WIDTH, HEIGHT)
     assert np.abs(flipped - mask[:, ::-1]).mean() < 1e-4
     rgb, _ = exact_sheet_photo(facing, "card", [], width=WIDTH, height=HEIGHT)

@@ -45,10 +45,8 @@ def test_the_flat_part_lies_as_in_its_template(judged_samples: Judged) -> None:
         verdict = judged_samples.verdicts[name]
         flat = lay_flat(verdict)
         assert flat is not None
-        assert flat.part_to_flat is not None
-        moved = shapely.affinity.affine_transform(
-            worn_shape(verdict), [*flat.part_to_flat[:, :2].ravel(), *flat.part_to_flat[:, 2]]
-        )
+        assert flat.flat_from_part is not None
+        moved = shapely.transform(worn_shape(verdict), flat.flat_from_part.apply)
         both = shape_of(flat.left)
         assert both.intersection(moved).area / both.union(moved).area > 0.95, name
 

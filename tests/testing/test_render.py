@@ -51,7 +51,7 @@ def test_silhouette_of_a_new_plate_is_the_projected_box(tilt_deg: float, roll_de
     photo = render(
         plate(), WearPattern(), camera, Scene(**PLAIN), sheet_from_part=motion, width=1008, height=756
     )
-    flat = BOX @ motion[:, :2].T + motion[:, 2]
+    flat = motion.apply(BOX)
     corners = np.concatenate([np.c_[flat, np.full(4, z)] for z in (0.0, 24.0)])
     hull = shapely.MultiPoint(opencv_projection(camera, corners)).convex_hull
     # trilinear interpolation bevels an edge by a fraction of the half-millimetre grid: 0.15 % of

@@ -34,8 +34,7 @@ def fit(template: Template, views: list[Seen]) -> tuple[Solid, SolidFit, tuple[L
 def ready(template: Template, views: list[Seen]) -> tuple[Solid, Setting, tuple[Look, ...]]:
     """As `together` makes ready, without photos."""
     placed = lay(views[0].mask, views[0].plane, template, Settings())
-    m = placed.sheet_from_part
-    pieces = tuple(tuple(np.asarray(r) @ m[:, :2].T + m[:, 2] for r in piece) for piece in placed.plan_mm)
+    pieces = placed.sheet_from_part.apply_to_pieces(placed.plan_mm)
     solid = (
         plate(pieces, template, placed.remaining_thickness_mm) if template.solid == "plate" else rod(pieces)
     )
@@ -89,7 +88,7 @@ def test_a_prism_that_lost_its_face_is_seen_from_the_side_and_not_from_above() -
 def test_a_rod_is_found_in_two_photos() -> None:
     ring = dense(np.array([[-50, -11], [50, -11], [50, 11], [-50, 11.0]]))
     template = Template("rod", oriented((ring,)), 24.0, "open", "rod", "zinc", None, 1.0, (), None, True)
-    ends = np.array([[-50.0, 0.0], [50.0, 0.0]]) @ MOTION[:, :2].T + MOTION[:, 2]
+    ends = MOTION.apply([[-50.0, 0.0], [50.0, 0.0]])
     views = []
     for tilt, azimuth in ((10.0, 40.0), (70.0, 130.0)):
         camera = camera_over(at=(10.0, -5.0), tilt_deg=tilt, azimuth_deg=azimuth)

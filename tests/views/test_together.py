@@ -110,7 +110,7 @@ def test_the_record_says_what_each_photo_brought(verdict: Verdict, photos: list[
         assert view.mass_sd_without_pct > 0
         assert view.residual_mm < 1.0
         assert all(v.face_used for v in verdict.views)
-        to = np.asarray(photo.camera.position_mm)[:2] - MOTION[:, 2]
+        to = np.asarray(photo.camera.position_mm)[:2] - MOTION.shift
         if (
             view.tilt_deg > 30
         ):  # the azimuth is told in the part's own frame: the camera's side less the part's turn
@@ -138,7 +138,7 @@ def test_the_order_of_the_photos_doesnt_matter(photos: list[RenderedPhoto], verd
 
 def top_at(worn: WornSolid, xy_mm: np.ndarray) -> np.ndarray:
     """True height of the face at places of the sheet frame."""
-    back = (xy_mm - MOTION[:, 2]) @ MOTION[:, :2]
+    back = MOTION.inverse().apply(xy_mm)
     field, origin, h = np.asarray(worn.field), np.asarray(worn.origin_mm), worn.step_mm
     i, j = (
         np.clip(np.round((back[:, k] - origin[k]) / h).astype(int), 0, field.shape[k] - 1) for k in (0, 1)
@@ -148,10 +148,7 @@ def top_at(worn: WornSolid, xy_mm: np.ndarray) -> np.ndarray:
 
 
 def test_the_face_is_measured_between_photos(photos: list[RenderedPhoto], worn: WornSolid) -> None:
-    plan = shapely.Polygon(
-        np.asarray(worn.plan_mm[0][0]) @ MOTION[:, :2].T + MOTION[:, 2],
-        [np.asarray(r) @ MOTION[:, :2].T + MOTION[:, 2] for r in worn.plan_mm[0][1:]],
-    )
+    plan = shapely.Polygon(MOTION.apply(worn.plan_mm[0][0]), [MOTION.apply(r) for r in worn.plan_mm[0][1:]])
     loaded = [anodewane.stages.load.load_photo(p.jpeg(), "x.jpg") for p in photos]
     found = face_heights(tuple(loaded), tuple(p.camera for p in photos), plan.buffer(-2.0), PART.thickness_mm)
     assert len(found.height_mm) > 30
@@ -182,11 +179,11 @@ def test_marks_tell_by_how_much_a_part_moved(photos: list[RenderedPhoto], worn: 
     """Against the motion that it was rendered with: turned by 4 degrees and shifted by 3 mm across the
     line of sight."""
     camera = photos[1].camera
-    middle = MOTION[:, 2]
+    middle = MOTION.shift
     sight = np.asarray(camera.position_mm)[:2] - middle
     across = np.array([-sight[1], sight[0]]) / np.linalg.norm(sight)
     moved = taken(worn, 46, 200, motion=placement(24.0, tuple(middle + 3.0 * across)))
-    plan = shapely.Polygon(np.asarray(worn.plan_mm[0][0]) @ MOTION[:, :2].T + middle)
+    plan = shapely.Polygon(MOTION.apply(worn.plan_mm[0][0]))
     loaded = [anodewane.stages.load.load_photo(p.jpeg(), "x.jpg") for p in (photos[0], photos[1], moved)]
     lay, went = face_motions(
         tuple(loaded),

@@ -23,6 +23,14 @@ def ring_length(ring: Floats) -> float:
     return float(np.sum(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)))
 
 
+def ring_centre(ring: Floats) -> Floats:
+    """Centroid (2,) of the area inside a closed ring (n, 2)."""
+    from shapely import Polygon
+
+    centre = Polygon(ring).centroid
+    return np.array([centre.x, centre.y])
+
+
 def rings_area(rings: Rings) -> float:
     """Area of a polygon with holes: outer ring less the others."""
     return abs(ring_area(rings[0])) - sum(abs(ring_area(r)) for r in rings[1:])

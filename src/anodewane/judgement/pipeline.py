@@ -370,11 +370,12 @@ def _template(found: Found, placement: Placement | None) -> TemplateFigures:
     if placement is None or found.plane is None:
         return figures
     motion = placement.sheet_from_part
-    angle = float(np.degrees(np.arctan2(motion[1, 0], motion[0, 0] * (-1 if placement.mirrored else 1))))
+    # the record's angle is that of a turn before the mirroring, a motion's of one after it
+    angle = float(np.degrees(motion.angle_rad)) * (-1 if motion.mirrored else 1)
     return replace(
         figures,
         angle_deg=angle,
-        mirrored=placement.mirrored,
+        mirrored=motion.mirrored,
         anchored_by=placement.anchored_by,
         outline_photo_px=_new_outline_px(placement, found.plane),
     )
@@ -388,7 +389,7 @@ def _worst_in_photo(recession: RecessionFigures, placement: Placement, plane: Pl
     worn = np.vstack([r for piece in placement.plan_mm for r in piece])
     heights = np.concatenate([h for piece in placement.limb_height_mm for h in piece])
     nearest = int(np.argmin(np.linalg.norm(worn - np.asarray(recession.worst_part_mm), axis=1)))
-    on_sheet = placement.sheet_from_part[:, :2] @ worn[nearest] + placement.sheet_from_part[:, 2]
+    on_sheet = placement.sheet_from_part.apply(worn[nearest])
     x, y = project(plane.camera, np.array([[*on_sheet, heights[nearest]]]))[0]
     return replace(recession, worst_photo_px=(float(x), float(y)))
 
@@ -408,7 +409,7 @@ def _new_outline_px(placement: Placement, plane: Plane) -> tuple[tuple[tuple[flo
     for ring in placement.template.rings:
         points = resample_ring(np.asarray(ring), 1.5)
         seen_at = gaussian_filter1d(heights[tree.query(points)[1]], 1.5, mode="wrap")
-        on_sheet = points @ placement.sheet_from_part[:, :2].T + placement.sheet_from_part[:, 2]
+        on_sheet = placement.sheet_from_part.apply(points)
         seen = project(plane.camera, np.c_[on_sheet, seen_at])
         # where the edge changes from the top to the foot of a wall, as in a deep hole, the line
         # would cross itself

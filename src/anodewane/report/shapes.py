@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry.camera import apply_homography
+from anodewane.geometry.motion import Motion
 from anodewane.geometry.rings import polygons_of, resample_ring, ring_length, to_shapely
 from anodewane.record import Verdict
 from anodewane.records import Template
@@ -79,16 +80,16 @@ class Flat:
 
     sheet_from_px : (3, 3) photo pixels to flat mm; turned so that the part lies as in its template;
     in_part_plane : at the part's own scale, else at the sheet's; left, new : rings in flat mm (x right,
-    y up); part_to_flat : (2, 3), None where the record doesn't say how the part lies. off_mm : by how
+    y up); flat_from_part : None where the record doesn't say how the part lies. off_mm : by how
     much 95 % of the outline lie within their true place at most (edges are seen at several heights),
-    None as part_to_flat.
+    None as flat_from_part.
     """
 
     flat_from_px: Floats
     in_part_plane: bool
     left: tuple[Floats, ...]
     new: tuple[Floats, ...]
-    part_to_flat: Floats | None
+    flat_from_part: Motion | None
     off_mm: float | None
 
 
@@ -137,21 +138,22 @@ def lay_flat(verdict: Verdict) -> Flat | None:
     whole = np.eye(3)
     whole[:2, :2] = turn
     rings = tuple(r @ turn.T for r in left)
-    part_to_flat = off_mm = None
+    flat_from_part = off_mm = None
     if in_part_plane and verdict.template and verdict.template.angle_deg is not None:
-        flip = np.diag([1.0, -1.0]) if mirrored else np.eye(2)
+        flip = Motion(np.diag([1.0, -1.0]) if mirrored else np.eye(2), np.zeros(2))
         at, of = np.asarray(shape_of(rings).centroid.coords[0]), np.asarray(true.centroid.coords[0])
-        part_to_flat = np.column_stack([flip, at - flip @ of])
-        off_mm = _off(rings, true, part_to_flat)
-    return Flat(whole @ to_sheet, in_part_plane, rings, tuple(r @ turn.T for r in new), part_to_flat, off_mm)
+        flat_from_part = Motion(flip.turn, at - flip.along(of))
+        off_mm = _off(rings, true, flat_from_part)
+    return Flat(
+        whole @ to_sheet, in_part_plane, rings, tuple(r @ turn.T for r in new), flat_from_part, off_mm
+    )
 
 
-def _off(seen: tuple[Floats, ...], true: Any, part_to_flat: Floats) -> float:
+def _off(seen: tuple[Floats, ...], true: Any, flat_from_part: Motion) -> float:
     """95 % of the seen outline lies within this of the true one, mm."""
     import shapely
-    from shapely.affinity import affine_transform
 
-    edge = affine_transform(true, [*part_to_flat[:, :2].ravel(), *part_to_flat[:, 2]]).boundary
+    edge = shapely.transform(true, flat_from_part.apply).boundary
     shapely.prepare(edge)
     return float(np.quantile(shapely.distance(edge, shapely.points(resample_ring(seen[0], 1.0))), 0.95))
 

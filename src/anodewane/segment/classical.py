@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.catalog.sheets import DESIGNS
+from anodewane.geometry.robust import residual_sd
 from anodewane.records import FlatImage, SheetLayout
 from anodewane.units import SRGB_TO_LINEAR, Floats
 
@@ -168,7 +169,7 @@ def look_around(
             rcond=None,
         )[0]
         off = light - (design @ field).mean(1)
-        sd = max(0.02, 1.48 * float(np.median(np.abs(off[keep]))))
+        sd = max(0.02, residual_sd(off[keep]))
         # what is darker than the field is shadow, words or metal; what is lighter is paper
         keep = (off > -1.6 * sd) & (off < 4 * sd)
         if keep.sum() < 40:

@@ -96,8 +96,7 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
         return (
             0.0
             if trusted
-            else thickness * float(np.linalg.norm(at_mm - seen.foot_mm)) / (seen.camera_height_mm -
-            thickness)
+            else thickness * float(np.linalg.norm(at_mm - seen.foot_mm)) / (seen.camera_height_mm - thickness)
         )
 
     pairs = hole_pairs(plan, template, best, wall_seen)
@@ -122,14 +121,14 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
         and poses[1].cost < best.cost + 0.05
         and not same_by_symmetry(template, poses[0], poses[1])
     )
-    part_plan = tuple(oriented(tuple(best.to_part(r) for r in piece)) for piece in plan)
+    moved = best.part_from_sheet.apply_to_pieces(plan)
+    part_plan = tuple(oriented(piece) for piece in moved)
     # a mirrored pose turns the rings round: keep each height with its point
     part_heights = tuple(
         tuple(
-            h if _same_direction(best.to_part(r), turned) else h[::-1]
-            for r, h, turned in zip(piece, hs, out, strict=True)
+            h if _same_direction(r, turned) else h[::-1] for r, h, turned in zip(piece, hs, out, strict=True)
         )
-        for piece, hs, out in zip(plan, heights, part_plan, strict=True)
+        for piece, hs, out in zip(moved, heights, part_plan, strict=True)
     )
     if hidden:
         rings = tuple(np.asarray(template.rings[i]) for i in hidden)
@@ -142,8 +141,7 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     fresh = to_shapely(template.rings)
     return Placement(
         template=template,
-        sheet_from_part=best.matrix_sheet_from_part(),
-        mirrored=best.mirrored,
+        sheet_from_part=best.part_from_sheet.inverse(),
         plan_mm=part_plan,
         limb_height_mm=part_heights,
         remaining_thickness_mm=float(thickness),

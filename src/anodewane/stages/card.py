@@ -19,6 +19,7 @@ from anodewane.catalog.sheets import DICTIONARY, all_layouts
 from anodewane.errors import CannotJudge
 from anodewane.geometry.camera import apply_homography
 from anodewane.geometry.pyramid import halved, halvings
+from anodewane.geometry.sampling import bilinear
 from anodewane.records import CardSighting, Photo, SheetLayout
 from anodewane.settings import Settings
 from anodewane.units import SRGB_TO_LINEAR, Floats, rescale_px
@@ -170,7 +171,7 @@ def _soft_read(grey: Any, quads: Any) -> tuple[Any, Any, Any]:
         ]
     )
     cells = (
-        _sample(cv2.LUT(grey, SRGB_TO_LINEAR), points)
+        bilinear(cv2.LUT(grey, SRGB_TO_LINEAR), points[:, 0], points[:, 1])
         .reshape(len(quads), n, 3, n, 3)
         .mean(axis=(2, 4))
         .reshape(len(quads), -1)
@@ -343,7 +344,7 @@ def _likeness_in_place(linear: Any, layout: SheetLayout, px_from_mm: Any) -> Any
         points = apply_homography(
             np.asarray(cv2.getPerspectiveTransform(frame, corners.astype(np.float32)), float), grid
         )
-        cells = _sample(linear, points).reshape(n, 3, n, 3).mean(axis=(1, 3)).ravel()
+        cells = bilinear(linear, points[:, 0], points[:, 1]).reshape(n, 3, n, 3).mean(axis=(1, 3)).ravel()
         cells = cells - cells.mean()
         out[k] = float(cells @ patterns[upright[int(marker)]]) / max(float(np.linalg.norm(cells)), 1e-6)
     return out
@@ -562,28 +563,13 @@ def _linear(rgb: Any) -> Any:
     return cv2.LUT(cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY), SRGB_TO_LINEAR)
 
 
-def _sample(linear: Any, points: Floats) -> Any:
-    """Values (n,) of a float32 picture at points (n, 2), bilinear."""
-    import cv2
-
-    q = np.asarray(points, np.float32)
-    columns = min(len(q), 4096)  # remap takes fewer than 32768 a row
-    padded: Any = np.concatenate([q, np.repeat(q[-1:], -len(q) % columns, axis=0)]).reshape(-1, columns, 2)
-    return cv2.remap(
-        linear,
-        padded[..., 0].copy(),
-        padded[..., 1].copy(),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    ).ravel()[: len(q)]
-
-
 def _looks_printed(linear: Any, centre: Floats, axes: Floats, phase: int) -> bool:
     """Whether the four squares about a saddle are dark and light as printed. axes (2, 2): 0.3 squares
     along sheet x and y, in pixels."""
     u, v = axes * 0.3  # 0.09 of a square: inside the white border about a marker
     signs = [(1, 1), (-1, 1), (-1, -1), (1, -1)]
-    values = _sample(linear, np.array([centre + a * u + b * v for a, b in signs]))
+    x, y = np.array([centre + a * u + b * v for a, b in signs]).T
+    values = bilinear(linear, x, y)
     dark = values[[0, 2]] if phase > 0 else values[[1, 3]]
     light = values[[1, 3]] if phase > 0 else values[[0, 2]]
     return bool(light.min() > 1.6 * dark.max() + 0.004 and light.max() < 3.5 * light.min() + 0.02)
@@ -641,11 +627,8 @@ def _one_edge_sigma(rgb: Any, a: Floats, b: Floats) -> float | None:
     hi = np.ceil(points.reshape(-1, 2).max(0) + 3).astype(int)
     if (lo < 0).any() or hi[0] > rgb.shape[1] or hi[1] > rgb.shape[0]:
         return None
-    profile = (
-        _sample(_linear(rgb[lo[1] : hi[1], lo[0] : hi[0]]), points.reshape(-1, 2) - lo)
-        .reshape(9, -1)
-        .mean(axis=0)
-    )
+    here = points.reshape(9, -1, 2) - lo
+    profile = bilinear(_linear(rgb[lo[1] : hi[1], lo[0] : hi[0]]), here[..., 0], here[..., 1]).mean(axis=0)
     if profile[offsets < 0].mean() > profile[offsets > 0].mean():
         profile = profile[::-1]  # black first
     black = float(np.median(profile[offsets < -0.15 * side]))

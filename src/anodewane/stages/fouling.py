@@ -10,8 +10,8 @@ import numpy as np
 
 from anodewane.geometry.camera import project, to_height
 from anodewane.geometry.rings import oriented, resample_ring, ring_area, ring_normals
+from anodewane.geometry.sampling import linear_light
 from anodewane.records import MetalMask, Photo, Plane, SheetLayout
-from anodewane.stages.refine import linear_light
 from anodewane.units import Bools, Floats
 
 STEP_MM = 0.5

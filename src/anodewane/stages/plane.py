@@ -18,6 +18,7 @@ import numpy as np
 from anodewane.catalog.lens import LensProfile
 from anodewane.errors import CannotJudge
 from anodewane.geometry.camera import plane_homography, project, to_height
+from anodewane.geometry.robust import coordinate_sd
 from anodewane.records import Camera, CardSighting, Photo, Plane
 from anodewane.settings import Settings
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Floats
@@ -184,9 +185,9 @@ def fit_view(
     sd = np.maximum(point_sd_px, 0.1)
     for _ in range(2):
         state, jac, miss = _settle(state, world3, image, sd, centre, half_diagonal, prior)
-        # median of a Rayleigh distance to its sigma; errors of neighbouring saddles go together (paper,
-        # lens, demosaicing): count them as 1.5 times as large
-        spread = max(float(np.median(miss)) / 1.1774, 0.03)
+        # errors of neighbouring saddles go together (paper, lens, demosaicing): count them as 1.5 times
+        # as large
+        spread = max(coordinate_sd(miss), 0.03)
         sd = 1.5 * np.maximum(spread, 0.35 * miss)
     # the last weights, so that the covariance belongs to them
     state, jac, miss = _settle(state, world3, image, sd, centre, half_diagonal, prior)
@@ -356,7 +357,7 @@ def fit_shared(
         # begin anew from here, so that the rotations' steps are small again
         bases, p = states(p), np.r_[p[:2], np.zeros(8 * len(views))]
         for i, (_, _, miss) in enumerate(pieces(p)):
-            spread = max(float(np.median(miss)) / 1.1774, 0.03)
+            spread = max(coordinate_sd(miss), 0.03)
             sds[i] = 1.5 * np.maximum(spread, 0.35 * miss)
     last = pieces(p)
     jac = jacobian(p)

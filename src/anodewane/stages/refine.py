@@ -11,9 +11,10 @@ import numpy as np
 from anodewane.errors import UsageError
 from anodewane.geometry.camera import project
 from anodewane.geometry.rings import oriented, resample_ring, ring_area, ring_normals
+from anodewane.geometry.sampling import bilinear, linear_light, parabola_top
 from anodewane.records import MetalMask, Photo, Plane, SoftMask
 from anodewane.settings import Settings
-from anodewane.units import SRGB_TO_LINEAR, Floats, Rings
+from anodewane.units import Floats, Rings
 
 MIN_ISLAND_MM2 = 4.0
 MIN_HOLE_MM2 = 2.0
@@ -114,31 +115,7 @@ def _is_outer(padded: Any, contour_rc: Any, level: float) -> bool:
     area = ring_area(contour_rc[:-1])
     normal = ring_normals(contour_rc[:-1], 1) * (1 if area > 0 else -1)
     inner = contour_rc[:-1] - 0.5 * normal
-    return float(np.mean(_bilinear(padded, inner[:, 1], inner[:, 0]))) > level
-
-
-def _bilinear(image: Any, x: Any, y: Any) -> Any:
-    """Sample image (H, W) or (H, W, C) at x, y (any shape), clamped to the frame."""
-    h, w = image.shape[:2]
-    x, y = np.clip(x, 0, w - 1.001), np.clip(y, 0, h - 1.001)
-    i, j = x.astype(np.intp), y.astype(np.intp)
-    fx, fy = x - i, y - j
-    if image.ndim == 3:
-        fx, fy = fx[..., None], fy[..., None]
-    return (image[j, i] * (1 - fx) + image[j, i + 1] * fx) * (1 - fy) + (
-        image[j + 1, i] * (1 - fx) + image[j + 1, i + 1] * fx
-    ) * fy
-
-
-def linear_light(rgb: Any, x: Any, y: Any) -> Any:
-    """Linear light (..., 3) at photo points, interpolated between linear pixels, not between sRGB values."""
-    h, w = rgb.shape[:2]
-    x, y = np.clip(x, 0, w - 1.001), np.clip(y, 0, h - 1.001)
-    i, j = x.astype(np.intp), y.astype(np.intp)
-    fx, fy = (x - i)[..., None].astype(np.float32), (y - j)[..., None].astype(np.float32)
-    flat, at = rgb.reshape(-1, 3), j * w + i
-    a, b, c, d = (SRGB_TO_LINEAR.take(flat.take(k, axis=0)) for k in (at, at + 1, at + w, at + w + 1))
-    return (a * (1 - fx) + b * fx) * (1 - fy) + (c * (1 - fx) + d * fx) * fy
+    return float(np.mean(bilinear(padded, inner[:, 1], inner[:, 0]))) > level
 
 
 def _smooth_along(values: Any, sigma: float) -> Any:
@@ -201,10 +178,9 @@ def _to_edge(rgb: Any, ring: Floats, flat_px: float) -> tuple[Floats, Any]:
     best = np.argmax(score, axis=1)
     rows = np.arange(n)
     k = np.clip(best, 1, len(ts) - 2)
-    lo, mid, hi = slope[rows, k - 1], slope[rows, k], slope[rows, k + 1]
-    bend = lo - 2 * mid + hi
-    shift = np.where(bend < -1e-9, 0.5 * (lo - hi) / np.minimum(bend, -1e-9), 0.0)
-    move = ts[k] + np.clip(shift, -1, 1) * STEP_PX
+    # the top of slope times prior needn't be that of the slope: a whole step of room
+    shift = parabola_top(slope[rows, k - 1], slope[rows, k], slope[rows, k + 1], most=1.0)
+    move = ts[k] + shift * STEP_PX
     # clear: a step well above the texture on both sides, and a peak that carries much of it
     texture = (
         0.5 * (light[:, t <= -reach * 0.45].std(1).mean(1) + light[:, t >= reach * 0.45].std(1).mean(1))

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry.camera import project, to_height
+from anodewane.geometry.motion import Motion
 from anodewane.geometry.rings import to_shapely
 from anodewane.records import Camera, Record, Template, frozen_array
 from anodewane.testing.scene import (
@@ -43,7 +44,7 @@ class RenderedPhoto(Record):
     """A photo with its truth.
 
     rgb : uint8 (H, W, 3); mask : float32 (H, W), share of each pixel that is remaining metal as the
-    camera sees it, fouling taken off; sheet_from_part : (2, 3) rigid motion of part mm to sheet mm;
+    camera sees it, fouling taken off; sheet_from_part : rigid motion of part mm to sheet mm;
     truth : the figures, plain values with the trial photos' keys.
     """
 
@@ -52,7 +53,7 @@ class RenderedPhoto(Record):
     camera: Camera
     solid: WornSolid
     scene: Scene
-    sheet_from_part: Floats
+    sheet_from_part: Motion
     f35: float
     truth: dict[str, Any]
 
@@ -61,7 +62,6 @@ class RenderedPhoto(Record):
         self._set(
             rgb=frozen_array(self.rgb, np.uint8, (h, w, 3), "rgb"),
             mask=frozen_array(self.mask, np.float32, (h, w), "mask"),
-            sheet_from_part=frozen_array(self.sheet_from_part, np.float64, (2, 3), "sheet_from_part"),
         )
 
     def jpeg(self, orientation: int = 1) -> bytes:
@@ -86,10 +86,9 @@ class RenderedPhoto(Record):
         (folder / f"{name}.truth.json").write_text(json.dumps(self.truth, indent=1) + "\n")
 
 
-def placement(angle_deg: float, shift_mm: tuple[float, float]) -> Floats:
-    """(2, 3) motion of part mm to sheet mm."""
-    c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
-    return np.array([[c, -s, shift_mm[0]], [s, c, shift_mm[1]]])
+def placement(angle_deg: float, shift_mm: tuple[float, float]) -> Motion:
+    """Motion of part mm to sheet mm: turned anticlockwise, then shifted."""
+    return Motion.of(np.radians(angle_deg), shift_mm)
 
 
 # --- rays through the field ----------------------------------------------------------------------
@@ -226,7 +225,7 @@ def render(
     camera: Camera,
     scene: Scene,
     *,
-    sheet_from_part: Floats,
+    sheet_from_part: Motion,
     width: int = 2016,
     height: int = 1512,
     f35: float | None = None,
@@ -241,7 +240,7 @@ def render(
     camera : Camera
         In the sheet frame; `testing.scene.look_at` makes one.
     scene : Scene
-    sheet_from_part : (2, 3)
+    sheet_from_part : Motion
         Where the part lies; `placement` makes one.
     width, height : int
         Pixels; the camera's `half_diagonal_px` must belong to them.
@@ -329,7 +328,7 @@ def expand_map(coarse: Any, block_row: int, block_rows: int, sub: int) -> Any:
 def _ground(
     scene: Scene,
     tracer: FieldTracer,
-    sheet_from_part: Floats,
+    sheet_from_part: Motion,
     sun: Floats,
     camera: Camera,
     width: int,
@@ -349,8 +348,8 @@ def _ground(
         tile = cv2.resize(tile, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
         tile_mm *= 2
     tile = tile * (np.array(scene.ground_tint) * scene.ground_light).astype(np.float32)
-    to_part = np.linalg.inv(sheet_from_part[:, :2])
-    local_sun, cell = to_part @ sun[:2], max(0.8, tracer.h)
+    to_part = sheet_from_part.inverse()
+    local_sun, cell = to_part.along(sun[:2]), max(0.8, tracer.h)
     axis = np.r_[local_sun, sun[2]]
     shade, corner = tracer.ground_shade(
         _cone(axis, scene.sun_radius_deg, 24 if scene.sun_radius_deg > 1 else 6), cell
@@ -387,7 +386,8 @@ def _ground(
                     interpolation=cv2.INTER_AREA,
                 )
                 albedo = albedo * (1 - seen[..., 1:]) + seen[..., :1]
-        q = (m - sheet_from_part[:, 2].astype(np.float32)) @ to_part.T.astype(np.float32)
+        # single precision, as the picture is
+        q = (m - sheet_from_part.shift.astype(np.float32)) @ to_part.turn.T.astype(np.float32)
         q = (q - corner.astype(np.float32)) / np.float32(cell)
         lit = cv2.remap(
             both,
@@ -422,18 +422,18 @@ def _sheet_size(scene: Scene) -> tuple[float, float]:
     )
 
 
-def _rays(camera: Camera, points_px: Floats, sheet_from_part: Floats) -> tuple[Floats, Floats]:
+def _rays(camera: Camera, points_px: Floats, sheet_from_part: Motion) -> tuple[Floats, Floats]:
     """Lens (3,) and unit directions (n, 3) of the lines of sight, in the part frame."""
     below = to_height(camera, points_px, 0.0)
-    to_part = np.linalg.inv(sheet_from_part[:, :2])
-    lens = np.r_[to_part @ (camera.position_mm[:2] - sheet_from_part[:, 2]), camera.position_mm[2]]
-    ground = np.c_[(below - sheet_from_part[:, 2]) @ to_part.T, np.zeros(len(below))]
+    to_part = sheet_from_part.inverse()
+    lens = np.r_[to_part.apply(camera.position_mm[:2]), camera.position_mm[2]]
+    ground = np.c_[to_part.apply(below), np.zeros(len(below))]
     d = ground - lens
     return lens, d / np.linalg.norm(d, axis=1, keepdims=True)
 
 
 def _box_px(
-    camera: Camera, tracer: FieldTracer, sheet_from_part: Floats, width: int, height: int
+    camera: Camera, tracer: FieldTracer, sheet_from_part: Motion, width: int, height: int
 ) -> tuple[int, int, int, int]:
     """Pixels x0, y0, x1, y1 (ends excluded) that can show the part."""
     corners = np.array(
@@ -444,16 +444,14 @@ def _box_px(
             for z in (0.0, tracer.high[2])
         ]
     )
-    q = project(
-        camera, np.c_[corners[:, :2] @ sheet_from_part[:, :2].T + sheet_from_part[:, 2], corners[:, 2]]
-    )
+    q = project(camera, np.c_[sheet_from_part.apply(corners[:, :2]), corners[:, 2]])
     x0, y0 = np.floor(q.min(0)).astype(int) - 4
     x1, y1 = np.ceil(q.max(0)).astype(int) + 5
     return max(0, int(x0)), max(0, int(y0)), min(width, int(x1)), min(height, int(y1))
 
 
 def silhouette(
-    solid: WornSolid, camera: Camera, sheet_from_part: Floats, width: int, height: int
+    solid: WornSolid, camera: Camera, sheet_from_part: Motion, width: int, height: int
 ) -> Floats32:
     """The true mask alone, float32 (H, W): much faster than a photo."""
     mask: Floats32 = _see_metal(camera, FieldTracer(solid), None, sheet_from_part, width, height)[0]
@@ -464,7 +462,7 @@ def _see_metal(
     camera: Camera,
     tracer: FieldTracer,
     shader: _Shader | None,
-    sheet_from_part: Floats,
+    sheet_from_part: Motion,
     width: int,
     height: int,
 ) -> tuple[Any, Any]:
@@ -537,11 +535,11 @@ class _Shader:
     by nearby metal."""
 
     def __init__(
-        self, tracer: FieldTracer, solid: WornSolid, scene: Scene, sheet_from_part: Floats, sun: Floats
+        self, tracer: FieldTracer, solid: WornSolid, scene: Scene, sheet_from_part: Motion, sun: Floats
     ) -> None:
         rng = np.random.default_rng([scene.seed, 8])
         self.tracer, self.scene = tracer, scene
-        self.sun = np.r_[np.linalg.inv(sheet_from_part[:, :2]) @ sun[:2], sun[2]]
+        self.sun = np.r_[sheet_from_part.inverse().along(sun[:2]), sun[2]]
         self.cone = _cone(self.sun, scene.sun_radius_deg, 16)
         self.mottle = [_Waves(scene.mottle_scale_mm, 48, rng), _Waves(scene.mottle_scale_mm / 4, 40, rng)]
         self.rough = [_Waves(2.5, 24, rng), _Waves(0.9, 16, rng)]
@@ -642,7 +640,7 @@ def _paint_capsule(
     image[y0:y1, x0:x1] = piece * (1 - cover) + mean
 
 
-def _behind_metal(camera: Camera, tracer: FieldTracer, sheet_from_part: Floats) -> Any:
+def _behind_metal(camera: Camera, tracer: FieldTracer, sheet_from_part: Motion) -> Any:
     def hidden(points_px: Floats, distance: Floats) -> Any:
         if len(points_px) == 0:
             return np.zeros(0, bool)
@@ -658,7 +656,7 @@ def _add_barnacles(
     tracer: FieldTracer,
     scene: Scene,
     solid: WornSolid,
-    sheet_from_part: Floats,
+    sheet_from_part: Motion,
     sun: Floats,
     rng: Any,
 ) -> Any:
@@ -675,7 +673,7 @@ def _add_barnacles(
             if not np.isfinite(t):
                 continue
             at = over - [0, 0, t]
-        centre = np.r_[sheet_from_part @ np.r_[at[:2], 1.0], at[2] + 0.2 * radius]
+        centre = np.r_[sheet_from_part.apply(at[:2]), at[2] + 0.2 * radius]
         colour = rng.uniform(0.45, 0.75) * np.array([1.0, 0.97, 0.9])
         _paint_capsule(
             image,
@@ -696,7 +694,7 @@ def _add_bolts(
     camera: Camera,
     scene: Scene,
     solid: WornSolid,
-    sheet_from_part: Floats,
+    sheet_from_part: Motion,
     sun: Floats,
     rng: Any,
     tracer: FieldTracer,
@@ -705,7 +703,7 @@ def _add_bolts(
     from shapely import LineString, Polygon
 
     height, width = image.shape[:2]
-    part = Polygon(solid.plan_mm[0][0] @ sheet_from_part[:, :2].T + sheet_from_part[:, 2]).convex_hull
+    part = Polygon(sheet_from_part.apply(solid.plan_mm[0][0])).convex_hull
     half = np.array(_sheet_size(scene)) / 2 + 1
     sheet = Polygon([(-half[0], -half[1]), (half[0], -half[1]), (half[0], half[1]), (-half[0], half[1])])
     hidden = _behind_metal(camera, tracer, sheet_from_part)
@@ -827,7 +825,7 @@ def _truth(
     solid: WornSolid,
     camera: Camera,
     scene: Scene,
-    sheet_from_part: Floats,
+    sheet_from_part: Motion,
     width: int,
     height: int,
     f35: float,
@@ -841,7 +839,7 @@ def _truth(
     corners = np.array(
         [(-half[0], -half[1], 0), (half[0], -half[1], 0), (half[0], half[1], 0), (-half[0], half[1], 0)]
     )
-    ring = np.concatenate([q[0] for q in solid.plan_mm]) @ sheet_from_part[:, :2].T + sheet_from_part[:, 2]
+    ring = sheet_from_part.apply(np.concatenate([q[0] for q in solid.plan_mm]))
     around = np.concatenate([np.c_[ring, np.full(len(ring), z)] for z in (0.0, solid.top_mm)])
     cut = bool(mask[0].max() > 0 or mask[-1].max() > 0 or mask[:, 0].max() > 0 or mask[:, -1].max() > 0)
     lens_to_centre = float(np.linalg.norm(camera.position_mm))
@@ -860,5 +858,5 @@ def _truth(
         "tilt_deg": tilt_deg(camera), "distance_mm": lens_to_centre,
         "part_in_frame": bool(in_frame(camera, around, width, height) and not cut),
         "sheet_in_frame": bool(scene.layout != "none" and in_frame(camera, corners, width, height)),
-        "camera": pose, "sheet_from_part": np.asarray(sheet_from_part).tolist(), "barnacles": scene.barnacles, "wear": asdict(p), "scene": asdict(scene),
+        "camera": pose, "sheet_from_part": sheet_from_part.matrix.tolist(), "barnacles": scene.barnacles, "wear": asdict(p), "scene": asdict(scene),
     }  # fmt: skip

@@ -13,13 +13,13 @@ from typing import Any
 
 import numpy as np
 
+from anodewane.geometry.motion import Motion
 from anodewane.geometry.rings import from_shapely, polygons_of
 from anodewane.record import Label
 from anodewane.records import Camera, FixingHole, Template
 from anodewane.testing.picture import RenderedPhoto, placement, render
 from anodewane.testing.scene import Scene, in_frame, look_at
 from anodewane.testing.solid import WearPattern, WornSolid, erode
-from anodewane.units import Floats
 
 SHAPES = ("plate", "slotted", "disc", "ring", "triangle", "teardrop", "pebble", "boomerang", "rod", "barrel")
 BOATS = ("Marram", "Sea Aster", "Glasswort", "Samphire")
@@ -201,8 +201,8 @@ def random_scene(rng: Any, layout: str) -> Scene:
     )
 
 
-def place_part(rng: Any, template: Template, layout: str) -> Floats:
-    """Lay a part beside the card, or on the mat within its marks: (2, 3) part mm to sheet mm."""
+def place_part(rng: Any, template: Template, layout: str) -> Motion:
+    """Lay a part beside the card, or on the mat within its marks: motion of part mm to sheet mm."""
     from anodewane.catalog.sheets import DESIGNS
 
     design = DESIGNS[layout]
@@ -213,7 +213,7 @@ def place_part(rng: Any, template: Template, layout: str) -> Floats:
             if layout == "card" or attempt > 100
             else float(rng.choice([0, 180]) + rng.normal(0, 12))
         )
-        turned = ring @ placement(angle, (0, 0))[:, :2].T
+        turned = placement(angle, (0, 0)).apply(ring)
         low, high = turned.min(0), turned.max(0)
         if layout == "card":
             gap = float(rng.uniform(8, 30))
@@ -251,7 +251,7 @@ def random_camera(
     rng: Any,
     template: Template,
     layout: str,
-    sheet_from_part: Floats,
+    sheet_from_part: Motion,
     *,
     width: int,
     height: int,
@@ -262,7 +262,7 @@ def random_camera(
 
     half = np.array([DESIGNS[layout].width_mm, DESIGNS[layout].height_mm]) / 2
     sheet = half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
-    part = np.asarray(template.rings[0]) @ sheet_from_part[:, :2].T + sheet_from_part[:, 2]
+    part = sheet_from_part.apply(template.rings[0])
     flat = np.concatenate([sheet, part])
     points = np.concatenate(
         [np.c_[flat, np.zeros(len(flat))], np.c_[part, np.full(len(part), template.thickness_mm)]]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from anodewane.geometry.robust import residual_sd
 from anodewane.units import Floats
 from anodewane.views.fit import CORRELATION_MM, Look, limb_of, pinhole_slope, rows_of
 from anodewane.views.model import Solid
@@ -81,7 +82,7 @@ def agreement(look: Look, solid: Solid, start: Floats, sd: Floats) -> Agreement:
         p[free] = p[free] + change[3:-n_own]
         own = own + change[-n_own:]
         left = gap + columns @ change
-        spread = float(np.clip(1.4826 * np.median(np.abs(left)), 0.25, spread))
+        spread = float(np.clip(residual_sd(left), 0.25, spread))
     points = _moved(solid.points(p), motion * 0.0, middle, radius)
     limb = limb_of(look, solid, points, REACHES_MM[-1])
     outer = ~look.hole

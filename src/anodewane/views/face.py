@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry.camera import distort_px, plane_homography, project
+from anodewane.geometry.sampling import parabola_top
 from anodewane.records import Camera, Photo
 from anodewane.units import Bools, Bytes, Floats, Floats32
 
@@ -174,7 +175,7 @@ def _peaks(
     k = np.clip(best, 1, len(heights) - 2)
     a, b, c = s[k - 1, n], s[k, n], s[k + 1, n]
     bend = np.maximum(2 * b - a - c, 1e-4)
-    z = heights[k] + np.clip((c - a) / (2 * bend), -1, 1) * STEP_MM
+    z = heights[k] + parabola_top(a, b, c, least_bend=1e-4) * STEP_MM
     # the runner-up, a millimetre and a half away at least
     far = np.abs(np.arange(len(heights))[:, None] - best) * STEP_MM > 1.6
     second = np.where(far, s, -1).max(axis=0)
@@ -362,21 +363,15 @@ def _rigid(
     top = tried[best]
     row, col = np.unravel_index(int(np.argmax(top)), top.shape)
     peak = float(top[row, col])
-    turned = best + TURN_STEP_DEG / 2 * _vertex(sides[0], peak, sides[1])
+    turned = best + TURN_STEP_DEG / 2 * parabola_top(sides[0], peak, sides[1])
     dx = (
-        _vertex(float(top[row, col - 1]), peak, float(top[row, col + 1]))
+        parabola_top(float(top[row, col - 1]), peak, float(top[row, col + 1]))
         if 0 < col < top.shape[1] - 1
         else 0.0
     )
     dy = (
-        _vertex(float(top[row - 1, col]), peak, float(top[row + 1, col]))
+        parabola_top(float(top[row - 1, col]), peak, float(top[row + 1, col]))
         if 0 < row < top.shape[0] - 1
         else 0.0
     )
     return float(turned), np.array([col - room + dx, row - room + dy]) * step, peak, float(still[room, room])
-
-
-def _vertex(a: float, b: float, c: float) -> float:
-    """Where a parabola through three values a step apart is highest, in steps from the middle one."""
-    bend = 2 * b - a - c
-    return float(np.clip((c - a) / (2 * bend), -0.5, 0.5)) if bend > 1e-9 else 0.0

@@ -17,6 +17,7 @@ import numpy as np
 
 from anodewane.geometry.camera import project, undistort_px
 from anodewane.geometry.rings import resample_ring, ring_area, ring_length, ring_normals
+from anodewane.geometry.robust import residual_sd
 from anodewane.records import Camera, Plane
 from anodewane.units import Floats, Rings
 from anodewane.views.model import Solid
@@ -424,12 +425,12 @@ def fit_solid(
                 @ x[n_p + k * n_own : n_p + (k + 1) * n_own]
             )
             misses[k] = miss[limb.met]
-            spread = 1.4826 * float(np.median(np.abs(miss[limb.met]))) if limb.met.any() else 1.0
+            spread = residual_sd(miss[limb.met]) if limb.met.any() else 1.0
             sd[k] = max(spread, LEAST_SD_MM)
             weight[k] = 1 / (1 + (miss / (2.5 * sd[k])) ** 2)
         if face is not None:
             off = face.slope @ x[:n_p] + x[-1] - face.height_mm
-            face_sd = np.hypot(face.sd_mm, 1.4826 * float(np.median(np.abs(off))))
+            face_sd = np.hypot(face.sd_mm, residual_sd(off))
             face_weight = 1 / (1 + (off / (2.5 * face_sd)) ** 2)
     cache.clear()
     _, jacobian, limbs = evaluate(x)

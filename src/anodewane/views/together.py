@@ -199,10 +199,7 @@ def _side(
     assert found.template is not None
     above.mask = found.mask
     template, placement = found.template, found.placement
-    motion = placement.sheet_from_part
-    pieces = tuple(
-        tuple(np.asarray(r) @ motion[:, :2].T + motion[:, 2] for r in piece) for piece in placement.plan_mm
-    )
+    pieces = placement.sheet_from_part.apply_to_pieces(placement.plan_mm)
     plan = pieces_to_shapely(pieces)
     solid = (
         plate(pieces, template, placement.remaining_thickness_mm)
@@ -779,7 +776,7 @@ def _view_figures(fitted: Fitted, index: int, slope: Floats, mass: _Mass, *, oth
     rest = _rest(mass.sd, with_it)
     camera = view.plane.camera
     to_camera = np.asarray(camera.position_mm[:2]) - fitted.solid.plan_base.mean(0)
-    in_part = np.linalg.solve(placement.sheet_from_part[:, :2], to_camera)
+    in_part = placement.sheet_from_part.inverse().along(to_camera)
     points = fitted.solid.points(fitted.fit.p)
     drawn = silhouette_rings(camera, points, fitted.solid, walls=True)
     if fitted.solid.plate:
@@ -869,8 +866,8 @@ def _next_photo(fitted: Fitted, slope: Floats, mass: _Mass, settings: Settings) 
     width = 200 * _z(settings.coverage) * float(np.hypot(best.sd, rest))
     if width > WORTH * width_now:
         return None
-    back = np.linalg.inv(placement.sheet_from_part[:, :2])
-    toward = back @ np.array([np.cos(np.radians(best.azimuth_deg)), np.sin(np.radians(best.azimuth_deg))])
+    azimuth = np.radians(best.azimuth_deg)
+    toward = placement.sheet_from_part.inverse().along([np.cos(azimuth), np.sin(azimuth)])
     return NextPhoto(
         best.elevation_deg,
         float(np.degrees(np.arctan2(toward[1], toward[0]))),
@@ -923,7 +920,7 @@ def _thickness_map(fitted: Fitted, wear: Wear) -> tuple[float, tuple[tuple[float
     part = part[contains_xy(plan, part[:, 0], part[:, 1])]
     if not len(part):
         return step, ()
-    sheet = part @ placement.sheet_from_part[:, :2].T + placement.sheet_from_part[:, 2]
+    sheet = placement.sheet_from_part.apply(part)
     if fitted.solid.plate:
         z = fitted.solid.top_slope(sheet) @ fitted.fit.p
         z = np.maximum(z + wear.remaining_thickness_mm.value - z.mean(), 0.0)

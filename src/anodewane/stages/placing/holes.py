@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.geometry.rings import pieces_to_shapely, ring_area
+from anodewane.geometry.motion import Motion
+from anodewane.geometry.rings import pieces_to_shapely, ring_area, ring_centre
 from anodewane.records import Template
 from anodewane.stages.placing.poses import Pose, turned_by
 from anodewane.stages.placing.silhouette import Silhouette
@@ -54,11 +55,11 @@ def read_holes(
 
     from shapely import MultiPolygon, Polygon, prepare
 
-    back = pose.matrix_sheet_from_part()
+    sheet_from_part = pose.part_from_sheet.inverse()
     grow = seen.camera_height_mm / (seen.camera_height_mm - thickness_mm)
     rims = []
     for ring in template.rings[1:]:
-        low = np.asarray(ring) @ back[:, :2].T + back[:, 2]
+        low = sheet_from_part.apply(ring)
         rims.append((Polygon(low), Polygon(seen.foot_mm + (low - seen.foot_mm) * grow)))
     at_top: set[tuple[int, int]] = set()
     strange: list[tuple[int, int, float]] = []
@@ -100,12 +101,17 @@ def read_holes(
 
 def _grown(low: Any, up: Any, area_mm2: float) -> Any:
     """The opening between two rims, both widened until it has the area asked for."""
-    narrow, wide = -0.45 * float(np.sqrt(low.area / np.pi)), 20.0
-    for _ in range(12):
-        middle = (narrow + wide) / 2
-        opening = low.buffer(middle).intersection(up.buffer(middle))
-        narrow, wide = (middle, wide) if opening.area < area_mm2 else (narrow, middle)
-    return low.buffer(wide).intersection(up.buffer(wide))
+    from scipy.optimize import brentq
+
+    def opening(by_mm: float) -> Any:
+        return low.buffer(by_mm).intersection(up.buffer(by_mm))
+
+    least, most = -0.45 * float(np.sqrt(low.area / np.pi)), 20.0
+    if opening(least).area >= area_mm2:
+        return opening(least)
+    if opening(most).area <= area_mm2:
+        return opening(most)
+    return opening(float(brentq(lambda by_mm: opening(by_mm).area - area_mm2, least, most, xtol=0.005)))
 
 
 def _likeness(a: Any, b: Any) -> float:
@@ -127,12 +133,12 @@ def hidden_holes(
     """
     from shapely import Polygon
 
-    back = pose.matrix_sheet_from_part()
+    sheet_from_part = pose.part_from_sheet.inverse()
     metal = pieces_to_shapely(plan)
     grow = seen.camera_height_mm / (seen.camera_height_mm - thickness_mm)
     hidden = []
     for i, ring in enumerate(template.rings[1:], start=1):
-        lower_rim = np.asarray(ring) @ back[:, :2].T + back[:, 2]
+        lower_rim = sheet_from_part.apply(ring)
         hole = Polygon(lower_rim)
         through = (
             hole.intersection(Polygon(seen.foot_mm + (lower_rim - seen.foot_mm) * grow)).area / hole.area
@@ -168,13 +174,13 @@ def hole_pairs(
     """Every template hole that is still a hole of its own; `wall` gives the wall seen (mm) in a hole at
     a place of the sheet frame."""
     holes = [r for piece in plan for r in piece[1:] if abs(ring_area(r)) > LEAST_HOLE_MM2]
-    worn = [_ring_centre(r) for r in holes]
+    worn = [ring_centre(r) for r in holes]
     sizes = [np.sqrt(abs(ring_area(r))) for r in holes]
     pairs = []
     for ring in template.rings[1:]:
-        centre, size = _ring_centre(ring), np.sqrt(abs(ring_area(ring)))
+        centre, size = ring_centre(ring), np.sqrt(abs(ring_area(ring)))
         near = [
-            (float(np.linalg.norm(pose.to_part(w[None])[0] - centre)), w, s)
+            (float(np.linalg.norm(pose.part_from_sheet.apply(w) - centre)), w, s)
             for w, s in zip(worn, sizes, strict=True)
             if 0.6 * size - 1 < s < 1.6 * size + 8
         ]
@@ -183,16 +189,6 @@ def hole_pairs(
             if distance < 3.0 + 0.25 * size:
                 pairs.append(HolePair(w, centre, ROUND * (s - size), wall(w)))
     return pairs
-
-
-def _ring_centre(ring: Floats) -> Floats:
-    x, y = ring[:, 0], ring[:, 1]
-    cross = x * np.roll(y, -1) - np.roll(x, -1) * y
-    area = cross.sum() / 2
-    centre: Floats = np.array(
-        [np.sum((x + np.roll(x, -1)) * cross), np.sum((y + np.roll(y, -1)) * cross)]
-    ) / (6 * area)
-    return centre
 
 
 def pitch_scale(pairs: list[HolePair]) -> tuple[float, float]:
@@ -213,9 +209,11 @@ def pitch_scale(pairs: list[HolePair]) -> tuple[float, float]:
 def pose_by_holes(pairs: list[HolePair], near: Pose) -> tuple[Pose, float]:
     """Rigid fit of the hole centres (Kabsch 1976), keeping the given pose's hand, and the rms miss in
     mm."""
-    sheet = np.array([p.seen_mm for p in pairs]) * (np.array([-1.0, 1.0]) if near.mirrored else 1.0)
+    mirrored = near.part_from_sheet.mirrored
+    sheet = np.array([p.seen_mm for p in pairs]) * (np.array([-1.0, 1.0]) if mirrored else 1.0)
     part = np.array([p.drawn_mm for p in pairs])
     a, b = sheet - sheet.mean(0), part - part.mean(0)
     angle = float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
     miss = float(np.sqrt(np.mean(np.sum((a @ turned_by(angle) - b) ** 2, axis=1))))
-    return Pose(angle, part.mean(0) - sheet.mean(0) @ turned_by(angle), near.mirrored, near.cost), miss
+    shift = part.mean(0) - sheet.mean(0) @ turned_by(angle)
+    return Pose(Motion.of(angle, shift, mirrored=mirrored), near.cost), miss

@@ -7,7 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from anodewane.geometry.motion import Motion
 from anodewane.geometry.rings import polygons_of, resample_ring, ring_area, ring_length, to_shapely
+from anodewane.geometry.sampling import bilinear, cells
 from anodewane.records import Template
 from anodewane.stages.placing.silhouette import OUTLINE_STEP_MM, plan_area
 from anodewane.units import Floats, Rings
@@ -31,34 +33,25 @@ class DistanceField:
     def at(self, points_mm: Floats) -> Floats:
         """Distances (n,) by bilinear interpolation, points beyond the grid at its edge's value plus how
         far beyond they lie."""
-        f, (x, y), (u, v), beyond = self._cell(points_mm)
-        out: Floats = (
-            (f[y, x] * (1 - u) + f[y, x + 1] * u) * (1 - v)
-            + (f[y + 1, x] * (1 - u) + f[y + 1, x + 1] * u) * v
-            + beyond
-        )
+        q, beyond = self._cells_and_beyond(points_mm)
+        out: Floats = bilinear(self.values, q[..., 0], q[..., 1]) + beyond
         return out
 
     def with_gradient(self, points_mm: Floats) -> tuple[Floats, Floats]:
         """Distances (n,) as `at`, and their gradient (n, 2)."""
-        f, (x, y), (u, v), beyond = self._cell(points_mm)
+        q, beyond = self._cells_and_beyond(points_mm)
+        f = self.values
+        x, y, u, v = cells(q[..., 0], q[..., 1], f.shape[1], f.shape[0])
         a, b, c, d = f[y, x], f[y, x + 1], f[y + 1, x], f[y + 1, x + 1]
         upper, lower_row = a + (b - a) * u, c + (d - c) * u
         slope = np.stack([(b - a) * (1 - v) + (d - c) * v, lower_row - upper], axis=-1) / self.step_mm
         return upper + (lower_row - upper) * v + beyond, slope
 
-    def _cell(self, points_mm: Floats) -> tuple[Floats, tuple[Any, Any], tuple[Floats, Floats], Floats]:
+    def _cells_and_beyond(self, points_mm: Floats) -> tuple[Floats, Floats]:
+        """Points in steps of the grid, and how far beyond the grid each lies, mm."""
         q = (points_mm - self.origin_mm) / self.step_mm
-        inside = np.clip(q, 0, np.array([self.values.shape[1] - 1.001, self.values.shape[0] - 1.001]))
-        off = (q - inside) * self.step_mm
-        i = inside.astype(int)
-        part = inside - i
-        return (
-            self.values,
-            (i[..., 0], i[..., 1]),
-            (part[..., 0], part[..., 1]),
-            np.hypot(off[..., 0], off[..., 1]),
-        )
+        off = (q - np.clip(q, 0, np.array(self.values.shape[::-1]) - 1.001)) * self.step_mm
+        return q, np.hypot(off[..., 0], off[..., 1])
 
 
 def distance_field(template: Template, margin_mm: float = 25.0) -> DistanceField:
@@ -83,26 +76,11 @@ def distance_field(template: Template, margin_mm: float = 25.0) -> DistanceField
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pose:
-    """A rigid motion from sheet to part frame, and how well it explains the worn outline (lower is
-    better, mean per outline point)."""
+    """A motion from sheet to part frame, and how well it explains the worn outline (lower is better, mean
+    per outline point)."""
 
-    angle_rad: float
-    shift_mm: Floats
-    mirrored: bool
+    part_from_sheet: Motion
     cost: float
-
-    def to_part(self, points_mm: Floats) -> Floats:
-        """Sheet points (n, 2) in the part frame."""
-        p = points_mm * np.array([-1.0, 1.0]) if self.mirrored else points_mm
-        out: Floats = p @ turned_by(self.angle_rad) + self.shift_mm
-        return out
-
-    def matrix_sheet_from_part(self) -> Floats:
-        """(2, 3) inverse of the motion."""
-        back = turned_by(self.angle_rad)
-        if self.mirrored:
-            back = np.diag([-1.0, 1.0]) @ back
-        return np.column_stack([back, -back @ self.shift_mm])
 
 
 def _costs(distance: Floats, recession: Any, spread: Any) -> Floats:
@@ -153,8 +131,7 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
     chosen: list[tuple[float, float, Any, bool]] = []
     for start in starts:
         if all(
-            start[3] != c[3] or abs(np.angle(np.exp(1j * (start[1] - c[1])))) > np.radians(12) for c in
-            chosen
+            start[3] != c[3] or abs(np.angle(np.exp(1j * (start[1] - c[1])))) > np.radians(12) for c in chosen
         ):
             chosen.append(start)
         if len(chosen) >= N_STARTS * (2 if template.mirror_ok else 1):
@@ -178,7 +155,7 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
         moved = pose[1:3] - pivot @ turned_by(pose[0])
         distance = field.at(mine @ turned_by(pose[0]) + moved)
         fitted = float(min(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread)))
-        poses.append(Pose(float(pose[0]), moved, mirrored, fitted))
+        poses.append(Pose(Motion.of(float(pose[0]), moved, mirrored=mirrored), fitted))
     poses.sort(key=lambda x: x.cost)
     kept: list[Pose] = []
     for pose in poses:
@@ -216,8 +193,8 @@ class _Misfit:
         distance = self.field.at(self.points_mm @ turned_by(poses[:, 0]) + poses[:, None, 1:3])
         u = (distance + self.assumed_mm[:, None]) / self.spread_mm
         return np.concatenate(
-            [np.clip(distance / OUT_SCALE_MM, 0.0, OUT_MOST), INNER_WEIGHT * np.sqrt(np.log1p(u * u) +
-            1e-9)], axis=1,
+            [np.clip(distance / OUT_SCALE_MM, 0.0, OUT_MOST), INNER_WEIGHT * np.sqrt(np.log1p(u * u) + 1e-9)],
+            axis=1,
         )
 
     def slopes(self, poses: Floats) -> Floats:
@@ -261,9 +238,10 @@ def _least_squares(misfit: _Misfit, poses: Floats, rounds: int = 24, least_gain:
 
 
 def _differs(a: Pose, b: Pose, centre: Floats) -> bool:
-    turn = abs(np.angle(np.exp(1j * (a.angle_rad - b.angle_rad))))
-    moved = np.linalg.norm(a.to_part(centre[None]) - b.to_part(centre[None]))
-    return bool(a.mirrored != b.mirrored or turn > np.radians(4) or moved > 2.0)
+    one, other = a.part_from_sheet, b.part_from_sheet
+    turn = abs(np.angle(np.exp(1j * (one.angle_rad - other.angle_rad))))
+    moved = np.linalg.norm(one.apply(centre) - other.apply(centre))
+    return bool(one.mirrored != other.mirrored or turn > np.radians(4) or moved > 2.0)
 
 
 def _centroid(pieces: tuple[Rings, ...]) -> Floats:
@@ -278,6 +256,5 @@ def same_by_symmetry(template: Template, a: Pose, b: Pose) -> bool:
     from shapely import Polygon
 
     ring = np.asarray(template.rings[0])
-    back = a.matrix_sheet_from_part()
-    moved = b.to_part(ring @ back[:, :2].T + back[:, 2])
+    moved = b.part_from_sheet.compose(a.part_from_sheet.inverse()).apply(ring)
     return bool(Polygon(moved).symmetric_difference(Polygon(ring)).area < 0.04 * abs(ring_area(ring)))
