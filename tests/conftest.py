@@ -3,7 +3,7 @@ new ones: ``pytest --hypothesis-profile=default``."""
 
 from hypothesis import settings
 
-from report_samples import judged_samples as judged_samples
+from made.report_samples import judged_samples as judged_samples
 
 settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile("fixed")

@@ -47,7 +47,7 @@ def nothing(item: Any, config: Any) -> Any:  # noqa: ARG001 - as work is called
 
 @contextmanager
 def cluster(workers: int) -> Iterator[Any]:
-    from cluster_doubles import Cluster
+    from made.cluster_doubles import Cluster
 
     with tempfile.TemporaryDirectory() as folder:
         os.environ["PYTHONPATH"] = str(Path(__file__).parent)
@@ -176,7 +176,7 @@ class _Kept(Executor):
 @contextmanager
 def store() -> Iterator[Any]:
     """moto's server in a process of its own, so that it doesn't share our interpreter."""
-    from cluster_doubles import make_bucket
+    from made.cluster_doubles import make_bucket
 
     process = subprocess.Popen(
         [sys.executable, "-m", "moto.server", "-p", "5599"],
@@ -270,7 +270,7 @@ def _plan(count: int) -> None:
 
     import anodewane.batch.folder as folder
     from anodewane.batch.execute import Engine
-    from batch_doubles import InProcess
+    from made.batch_doubles import InProcess
 
     folder.WORK = nothing
     with tempfile.TemporaryDirectory() as out:
@@ -301,7 +301,7 @@ def judge() -> None:
     from anodewane.batch.execute import local_engine
     from anodewane.batch.storage import places_of
     from anodewane.catalog.templates import load_template
-    from batch_doubles import SAMPLES, TEMPLATE, distinct
+    from made.batch_doubles import SAMPLES, TEMPLATE, distinct
 
     photo = (SAMPLES / "replace.jpg").read_bytes()
     template, count = load_template(TEMPLATE), 24
@@ -318,7 +318,7 @@ def judge() -> None:
             print(f"{name}: {rates[name]:.2f} photos a second", flush=True)
 
         from anodewane.batch.execute import Engine
-        from batch_doubles import InProcess
+        from made.batch_doubles import InProcess
 
         for name, data in {"3": photo, "12": _larger(photo)}.items():
             for i in range(8):

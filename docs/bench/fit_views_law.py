@@ -77,7 +77,7 @@ def rendered(count: int, seed: int) -> None:
     from anodewane.testing import placement, random_template, random_wear
     from anodewane.views.fit import Face, fit_solid, look_at_part
     from anodewane.views.model import plate
-    from silhouettes import look
+    from made.silhouettes import look
 
     rows: dict[str, list[tuple[float, float, float]]] = {"flush": [], "open": []}
     for i in range(count):

@@ -27,8 +27,8 @@ from anodewane.batch.work import Item, Outcome, RunConfig, judge_item
 from anodewane.catalog.templates import load_template
 from anodewane.cli import main
 from anodewane.errors import ExitCode, UsageError
-from batch_doubles import TEMPLATE, cheap_work, deadly_work, distinct, in_process, small_photo, tree
-from cluster_doubles import Bucket, Cluster, make_bucket, s3_server, slow_work
+from made.batch_doubles import TEMPLATE, cheap_work, deadly_work, distinct, in_process, small_photo, tree
+from made.cluster_doubles import Bucket, Cluster, make_bucket, s3_server, slow_work
 
 pytestmark = pytest.mark.filterwarnings(
     "ignore::DeprecationWarning", "ignore::ResourceWarning", "ignore::UserWarning", "ignore::FutureWarning"
@@ -111,8 +111,8 @@ sys.path[:0] = {path!r}
 import anodewane.batch.folder as folder
 from anodewane.batch.engines import dask_engine
 from anodewane.batch.storage import BucketFolder
-from batch_doubles import cheap_work
-from cluster_doubles import slow_work
+from made.batch_doubles import cheap_work
+from made.cluster_doubles import slow_work
 from anodewane.batch import storage
 folder.WORK = {work}
 storage.FLUSH_S = 0.4

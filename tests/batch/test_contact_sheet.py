@@ -11,7 +11,7 @@ import pytest
 from anodewane.batch.contact_sheet import GRADES, contact_sheet
 from anodewane.batch.plan import Skipped
 from anodewane.batch.rows import STATUSES, Row
-from batch_doubles import ROW
+from made.batch_doubles import ROW
 
 
 class Page(HTMLParser):

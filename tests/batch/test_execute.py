@@ -17,7 +17,7 @@ from anodewane.batch.place import LocalFolder
 from anodewane.batch.work import Item, Outcome, RunConfig
 from anodewane.errors import OutputNotWritable, UsageError
 from anodewane.settings import Settings
-from batch_doubles import BreakingPool, InProcess, cheap_work, deadly_work, die_at_start, in_process
+from made.batch_doubles import BreakingPool, InProcess, cheap_work, deadly_work, die_at_start, in_process
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from anodewane.batch.place import LEDGER_NAME, LocalFolder
 from anodewane.catalog.templates import load_template, template_to_toml
 from anodewane.errors import InputUnreadable, OutputNotWritable, UsageError
 from anodewane.settings import Settings
-from batch_doubles import cheap_work, faulty_work, in_process, tree
+from made.batch_doubles import cheap_work, faulty_work, in_process, tree
 
 
 @pytest.fixture(autouse=True)

@@ -13,7 +13,7 @@ import pytest
 
 from anodewane.batch.plan import Skipped
 from anodewane.batch.rows import COLUMNS, summary_csv, summary_jsonl, summary_xlsx
-from batch_doubles import ROW
+from made.batch_doubles import ROW
 
 HOSTILE = [
     "=1+1",

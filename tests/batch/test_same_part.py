@@ -26,7 +26,7 @@ from anodewane.catalog.sheet_label import label_of
 from anodewane.catalog.templates import load_template
 from anodewane.errors import ExitCode, OutputNotWritable
 from anodewane.testing import Scene, WearPattern, encode_jpeg, erode, look_at, placement, render
-from batch_doubles import cheap_label, cheap_work, in_process, tree
+from made.batch_doubles import cheap_label, cheap_work, in_process, tree
 
 
 @pytest.fixture
@@ -148,7 +148,7 @@ import os, signal, sys
 from pathlib import Path
 sys.path[:0] = [{path!r}]
 import anodewane.batch.folder as folder
-from batch_doubles import cheap_label, cheap_work, in_process
+from made.batch_doubles import cheap_label, cheap_work, in_process
 folder.WORK, folder.READ_LABEL = cheap_work, cheap_label
 calls = 0
 def write(self, name, data, kept=folder.LocalFolder.write):

@@ -19,8 +19,8 @@ from anodewane.batch import storage as storage_module
 from anodewane.batch.place import LEDGER_NAME, LOCK_NAME, LeftOut
 from anodewane.batch.storage import BucketFolder, place_of, places_of
 from anodewane.errors import InputUnreadable, OutputNotWritable, UsageError
-from batch_doubles import cheap_work, in_process, tree
-from cluster_doubles import Bucket, make_bucket, s3_server
+from made.batch_doubles import cheap_work, in_process, tree
+from made.cluster_doubles import Bucket, make_bucket, s3_server
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
 

@@ -18,7 +18,7 @@ from anodewane.errors import OutputNotWritable
 from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_from_json
 from anodewane.testing import Scene, WearPattern, encode_jpeg, look_at, placement, render
-from batch_doubles import TEMPLATE, small_photo
+from made.batch_doubles import TEMPLATE, small_photo
 
 
 @pytest.fixture

@@ -18,7 +18,7 @@ from anodewane.record import Interval
 from anodewane.settings import Settings
 from anodewane.wear.faces import expected_thickness
 from anodewane.wear.solids import new_area, new_volume, plan_after, thickness_after, volume_after
-from book_entries import PLATE, fitting, reading
+from made.book_entries import PLATE, fitting, reading
 
 S = Settings()
 T = load_template(PLATE)

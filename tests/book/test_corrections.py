@@ -3,16 +3,13 @@ and both states stand in the trace."""
 
 from __future__ import annotations
 
-import sys
 from datetime import date
 from pathlib import Path
 
 import pytest
 
 from anodewane.errors import UsageError
-
-sys.path.insert(0, str(Path(__file__).parent))
-from books import HAULED, PLATE, marram, plate
+from made.books import HAULED, PLATE, marram, plate
 
 
 @pytest.fixture

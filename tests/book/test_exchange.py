@@ -23,9 +23,7 @@ from anodewane.book.exchange import RISKY, cell, export_book, import_book
 from anodewane.book.file import TABLES, make_empty
 from anodewane.book.store import Book, new_book, open_book
 from anodewane.errors import AnodewaneError, InputUnreadable, OutputNotWritable, UsageError
-
-sys.path.insert(0, str(Path(__file__).parent))
-from books import HAULED, marram, new, plate, seen
+from made.books import HAULED, marram, new, plate, seen
 
 
 def tables(book: Book) -> dict[str, list[tuple]]:

@@ -14,7 +14,7 @@ from anodewane.book.reckon import reckon
 from anodewane.record import Interval
 from anodewane.refusals import FINDINGS
 from anodewane.settings import BookRules, Settings
-from book_entries import NEW_G, boat_of, fitting, reading, winters
+from made.book_entries import NEW_G, boat_of, fitting, reading, winters
 
 S, R = Settings(), BookRules()
 OCT = [date(y, 10, 15) for y in range(2021, 2026)]

@@ -14,7 +14,7 @@ from anodewane.book.entries import Position
 from anodewane.book.orders import COLUMNS, OrderList, order_csv, order_list, order_page
 from anodewane.book.reckon import reckon
 from anodewane.settings import BookRules, Settings
-from book_entries import boat_of, fitting, reading, winters
+from made.book_entries import boat_of, fitting, reading, winters
 
 S, R = Settings(), BookRules()
 OCTOBER, APRIL = date(2021, 10, 15), date(2021, 4, 10)

@@ -16,7 +16,7 @@ from anodewane.book.outlook import MAX_MONTHS, months_ahead, months_to, outlook
 from anodewane.book.rates import Fit, fit_all, months, of_part, series_of, spells
 from anodewane.errors import UsageError
 from anodewane.settings import BookRules, Settings
-from book_entries import fitting, reading, winters
+from made.book_entries import fitting, reading, winters
 
 S, R = Settings(), BookRules()
 FITTED = date(2021, 4, 10)

@@ -14,7 +14,7 @@ from anodewane.book.outlook import MonthsLeft
 from anodewane.book.plot import months_words, season_page, wear_svg
 from anodewane.book.reckon import reckon
 from anodewane.settings import BookRules, Settings
-from book_entries import boat_of, fitting, reading, winters
+from made.book_entries import boat_of, fitting, reading, winters
 
 S, R = Settings(), BookRules()
 SVG = "{http://www.w3.org/2000/svg}"

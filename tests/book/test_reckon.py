@@ -9,7 +9,7 @@ from anodewane.book.entries import Position
 from anodewane.book.reckon import reckon
 from anodewane.refusals import FINDINGS
 from anodewane.settings import BookRules, Settings
-from book_entries import boat_of, fitting, reading, winters
+from made.book_entries import boat_of, fitting, reading, winters
 
 S, R = Settings(), BookRules()
 OCTOBER = date(2021, 10, 15)

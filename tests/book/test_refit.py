@@ -12,7 +12,7 @@ from anodewane.record import Consumed, Interval, Reason
 from anodewane.settings import Settings
 from anodewane.wear.metals import METALS
 from anodewane.wear.solids import new_mass_g, new_volume
-from hand_made import judged, refused
+from made.hand_made import judged, refused
 
 S = Settings()
 PLATE = load_template("plate-150x75x20-2slots")

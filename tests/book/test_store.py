@@ -25,10 +25,8 @@ from anodewane.book.store import new_book
 from anodewane.catalog.templates import builtin_templates, template_digest
 from anodewane.errors import InputUnreadable, OutputNotWritable, UsageError
 from anodewane.record import Interval, MassFigures
-from hand_made import refused, signed
-
-sys.path.insert(0, str(Path(__file__).parent))
-from books import HAULED, PLATE, marram, new, plate, seen
+from made.books import HAULED, PLATE, marram, new, plate, seen
+from made.hand_made import refused, signed
 
 V1, V2 = (Path(__file__).parent / "fixtures" / f"book_v{v}.sql" for v in (1, 2))
 
@@ -562,8 +560,8 @@ def test_an_older_book_is_refused_where_it_can_t_be_written(path):
 
 WRITER = """
 import sys, itertools
-sys.path[:0] = [{tests!r}, {here!r}]
-from books import new, seen
+sys.path.insert(0, {tests!r})
+from made.books import new, seen
 from anodewane.book.store import open_book
 book = open_book({path!r})
 start = len(book.judgements("Marram"))
@@ -576,8 +574,7 @@ for i in itertools.count(start):
 
 
 def writer(path: Path) -> subprocess.Popen:
-    here = Path(__file__).parent
-    code = WRITER.format(tests=str(here.parent), here=str(here), path=str(path))
+    code = WRITER.format(tests=str(Path(__file__).parents[1]), path=str(path))
     p = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     assert p.stdout.readline() == b"\n", "it has written once"
     return p
@@ -655,9 +652,9 @@ def test_a_full_disk_loses_nothing(book, path):
 def test_a_file_that_can_t_grow_loses_nothing(path):
     """The system refuses to write past a size, as a full disk or quota does."""
     marram(path).close()
-    here = Path(__file__).parent
     code = (
-        f"import sys, resource, signal\nsys.path[:0] = [{str(here.parent)!r}, {str(here)!r}]\nfrom books import new, seen\nfrom anodewane.errors import AnodewaneError\n"
+        f"import sys, resource, signal\nsys.path.insert(0, {str(Path(__file__).parents[1])!r})\n"
+        "from made.books import new, seen\nfrom anodewane.errors import AnodewaneError\n"
         f"from anodewane.book.store import open_book\nbook = open_book({str(path)!r})\nsignal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))\ndone = 0\ntry:\n    for i in range(1000):\n"
         "        book.record([new(seen(20.0, budget={'n': float(i)}))])\n        done += 1\nexcept AnodewaneError as e:\n    print(done, int(e.exit_code), e)\n"

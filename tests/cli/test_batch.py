@@ -19,7 +19,7 @@ from anodewane.errors import ExitCode
 from anodewane.judgement.pipeline import judge
 from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_from_json, verdict_to_json
-from batch_doubles import TEMPLATE, cheap_work, distinct, small_photo
+from made.batch_doubles import TEMPLATE, cheap_work, distinct, small_photo
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ from anodewane.geometry.camera import to_height
 from anodewane.judgement.lens_fit import Shot, measure_lens
 from anodewane.records import Camera
 from anodewane.settings import Settings
-from sheet_scenes import HALF, HEIGHT, PX_PER_MM, WIDTH, camera, linear, sighting
+from made.sheet_scenes import HALF, HEIGHT, PX_PER_MM, WIDTH, camera, linear, sighting
 
 GOOD = lens_profile_to_toml(LensProfile("a", 1.2, 0.01, 0.0, 0.001, 5))
 VIEWS = [(3, 0, 0), (25, 0, 5), (25, 90, -5), (28, 180, 0), (30, 270, 5), (20, 45, 0)]

@@ -13,9 +13,9 @@ import pytest
 
 from anodewane.cli import main
 from anodewane.errors import ExitCode
-from report_samples import SAMPLES, Judged
-from report_samples import judged_samples as judged_samples
-from stamping_service import StampingService
+from made.report_samples import SAMPLES, Judged
+from made.report_samples import judged_samples as judged_samples
+from made.stamping_service import StampingService
 
 
 def run(capsys: pytest.CaptureFixture[str], *argv: object) -> tuple[int, Any, str]:

@@ -20,7 +20,7 @@ from anodewane.cli import main
 from anodewane.errors import ExitCode, ModelError
 from anodewane.record import Verdict
 from anodewane.show.record_json import verdict_to_json
-from hand_made import judged, refused
+from made.hand_made import judged, refused
 
 
 def jpeg(width: int = 1200, height: int = 900) -> bytes:

@@ -13,9 +13,9 @@ import pytest
 from anodewane.cli import main
 from anodewane.errors import ExitCode
 from anodewane.show.record_json import verdict_to_json
-from hand_made import judged, refused
-from report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
-from report_samples import judged_samples as judged_samples
+from made.hand_made import judged, refused
+from made.report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
+from made.report_samples import judged_samples as judged_samples
 
 
 @pytest.fixture

@@ -7,23 +7,19 @@ import csv
 import json
 import os
 import shutil
-import sys
 import zipfile
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from hand_made import refused
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "book"))
-from books import PLATE, seen
-
 from anodewane import open_book
 from anodewane.book.intake import EXAMPLE
 from anodewane.cli import main
 from anodewane.errors import ExitCode
 from anodewane.show.record_json import verdict_to_json
+from made.books import PLATE, seen
+from made.hand_made import refused
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 

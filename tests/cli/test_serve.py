@@ -46,7 +46,7 @@ def test_without_the_extra_it_says_what_to_install(
 
 
 def test_it_serves_until_ctrl_c(tmp_path: Path) -> None:
-    from web_yard import Server, make_yard
+    from made.web_yard import Server, make_yard
 
     server = Server(make_yard(tmp_path))
     try:

@@ -24,10 +24,10 @@ from anodewane.report.pages import Cover
 from anodewane.report.request import Choices, Sources, assemble
 from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_from_json, verdict_to_json
-from photos_with_place import SERIAL, with_place
-from report_made import FINDING
-from report_samples import SAMPLES, TEARDROP, Judged
-from stamping_service import StampingService
+from made.photos_with_place import SERIAL, with_place
+from made.report_made import FINDING
+from made.report_samples import SAMPLES, TEARDROP, Judged
+from made.stamping_service import StampingService
 
 NAMES = {"watch": "transom", "refuse": "skeg", "no-wear": "shaft bracket"}
 needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="needs openssl")

@@ -20,9 +20,9 @@ from anodewane.report.pdf import report_pdf
 from anodewane.report.pictures import flat_picture, photo_picture
 from anodewane.show.overlay import overlay_bytes
 from anodewane.stages.load import load_photo
-from photos_with_place import FORMATS, OWNER, SERIAL, with_place
-from report_made import report_of, sample_parts
-from report_samples import SAMPLES, Judged
+from made.photos_with_place import FORMATS, OWNER, SERIAL, with_place
+from made.report_made import report_of, sample_parts
+from made.report_samples import SAMPLES, Judged
 
 needs_exiftool = pytest.mark.skipif(
     shutil.which("exiftool") is None, reason="needs exiftool (package libimage-exiftool-perl)"

@@ -20,7 +20,7 @@ import pytest
 
 from anodewane.batch.place import LEDGER_NAME
 from anodewane.errors import ExitCode
-from batch_doubles import TEMPLATE, distinct, small_photo, tree
+from made.batch_doubles import TEMPLATE, distinct, small_photo, tree
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and limits")
 

@@ -21,7 +21,7 @@ from anodewane.batch.rows import Row
 from anodewane.batch.work import Item, Outcome, RunConfig, overlay_name, record_name, thumbnail_name
 from anodewane.errors import InputUnreadable
 
-SAMPLES = Path(__file__).parents[1] / "sample_images"
+SAMPLES = Path(__file__).parents[2] / "sample_images"
 TEMPLATE = "plate-150x75x20-2slots"
 
 ROW = Row(

@@ -13,7 +13,7 @@ from anodewane.catalog.templates import load_template, template_digest
 from anodewane.record import Consumed, Interval, MassFigures, Verdict
 from anodewane.records import Template
 from anodewane.show.record_json import verdict_to_json
-from hand_made import judged
+from made.hand_made import judged
 
 PLATE = "plate-150x75x20-2slots"
 HAULED = date(2026, 10, 4)

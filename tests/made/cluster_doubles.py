@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from anodewane.batch.work import Item, Outcome, RunConfig
-from batch_doubles import cheap_work
+from made.batch_doubles import cheap_work
 
 QUICK = {
     "DASK_DISTRIBUTED__ADMIN__EVENT_LOOP": "asyncio",
@@ -34,7 +34,7 @@ class Cluster:
             **os.environ,
             **QUICK,
             **env,
-            "PYTHONPATH": os.pathsep.join([str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")]),
+            "PYTHONPATH": os.pathsep.join([str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")]),
         }
         self.file = folder / "scheduler.json"
         self.workers: list[subprocess.Popen[bytes]] = []

@@ -13,7 +13,7 @@ from anodewane.report.gather import Photos, Templates, gather, read_record
 from anodewane.report.pages import Cover, Finding, PartInput, Report, make_report
 from anodewane.report.texts import load_catalogue
 from anodewane.show.record_json import verdict_to_json
-from hand_made import judged, signed
+from made.hand_made import judged, signed
 
 HOSTILE = [
     '<script>alert("x")</script>.jpg',

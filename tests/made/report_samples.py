@@ -15,7 +15,7 @@ from anodewane.record import Verdict
 from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_to_json
 
-SAMPLES = Path(__file__).parents[1] / "sample_images"
+SAMPLES = Path(__file__).parents[2] / "sample_images"
 TEARDROP = SAMPLES / "templates" / "teardrop-plain.toml"
 POSITIONS = {
     "replace": "rudder, port",

@@ -19,7 +19,7 @@ from anodewane.geometry.rings import ring_area
 from anodewane.records import Camera, MetalMask, Plane
 from anodewane.stages.refine import mask_from_rings
 from anodewane.testing import WornSolid, look_at
-from exact_views import mask_of, plane_of
+from made.exact_views import mask_of, plane_of
 
 WIDTH, HEIGHT = 2016, 1512
 

@@ -18,7 +18,7 @@ from anodewane.book.store import new_book
 from anodewane.catalog.templates import load_template
 from anodewane.settings import Settings
 
-SAMPLES = Path(__file__).parents[1] / "sample_images"
+SAMPLES = Path(__file__).parents[2] / "sample_images"
 BOAT = "Marram"
 HAULED = date(2026, 10, 4)
 PARTS = {

@@ -19,7 +19,7 @@ from anodewane.book.rates import DAYS_PER_MONTH, Series, fit_all, wear_rate
 from anodewane.book.reckon import reckon
 from anodewane.settings import BookRules, Settings
 from anodewane.wear.metals import METALS, rod_resistance_ohm
-from book_entries import boat_of, fitting, reading
+from made.book_entries import boat_of, fitting, reading
 
 S, R = Settings(), BookRules()
 STILL = replace(R, season_sd_frac=0.0)

@@ -15,7 +15,7 @@ from anodewane.records import Template
 from anodewane.report.doubts import doubts
 from anodewane.report.texts import LANGUAGES, load_catalogue
 from anodewane.show.record_json import verdict_from_json, verdict_to_json
-from report_samples import TEARDROP, Judged
+from made.report_samples import TEARDROP, Judged
 
 EN = load_catalogue("en")
 

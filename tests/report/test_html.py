@@ -14,9 +14,9 @@ import pytest
 from anodewane.report.html import report_html
 from anodewane.report.pages import Cover, Earlier, Finding, Report
 from anodewane.report.texts import clean
-from hand_made import judged, refused, signed
-from report_made import FINDING, HOSTILE, hostile_record, part_of, report_of, sample_parts
-from report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
+from made.hand_made import judged, refused, signed
+from made.report_made import FINDING, HOSTILE, hostile_record, part_of, report_of, sample_parts
+from made.report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 FLAGS = [

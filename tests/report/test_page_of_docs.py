@@ -9,7 +9,7 @@ import click
 import pytest
 
 from anodewane.cli import cli
-from report_samples import SAMPLES, Judged
+from made.report_samples import SAMPLES, Judged
 
 PAGE = Path(__file__).parents[2] / "docs" / "report.md"
 

@@ -19,9 +19,9 @@ from anodewane.report.pages import Cover, Earlier, Finding, Report
 from anodewane.report.pdf import covered, printable, report_pdf
 from anodewane.report.texts import clean, load_catalogue
 from anodewane.show.record_json import verdict_from_json, verdict_to_json
-from hand_made import judged, refused
-from report_made import FINDING, HOSTILE, hostile_record, part_of, pdf_text, report_of, sample_parts
-from report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
+from made.hand_made import judged, refused
+from made.report_made import FINDING, HOSTILE, hostile_record, part_of, pdf_text, report_of, sample_parts
+from made.report_samples import POSITIONS, SAMPLES, TEARDROP, Judged
 
 needs_poppler = pytest.mark.skipif(
     shutil.which("pdftotext") is None, reason="needs pdftotext (package poppler-utils)"

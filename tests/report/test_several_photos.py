@@ -22,8 +22,8 @@ from anodewane.report.html import report_html
 from anodewane.report.pages import PartInput
 from anodewane.report.pdf import report_pdf
 from anodewane.show.record_json import verdict_to_json
-from report_made import report_of
-from report_samples import SAMPLES, Judged
+from made.report_made import report_of
+from made.report_samples import SAMPLES, Judged
 
 SQUARE = ((400.0, 300.0), (700.0, 300.0), (700.0, 520.0), (400.0, 520.0))
 CELLS = ((0.0, 0.0, 11.0), (5.0, 0.0, 9.5), (0.0, 5.0, 6.3))

@@ -21,7 +21,7 @@ from anodewane.report.shapes import (
     worn_shape,
 )
 from anodewane.show.record_json import verdict_from_json, verdict_to_json
-from report_samples import Judged
+from made.report_samples import Judged
 
 
 def test_the_flat_part_is_as_large_as_the_template_says(judged_samples: Judged) -> None:

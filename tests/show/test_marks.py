@@ -10,7 +10,7 @@ from PIL import Image, ImageDraw, ImageFont
 import anodewane
 from anodewane.report.texts import load_catalogue
 from anodewane.show.marks import MARKS, css, grade_of
-from hand_made import judged, refused
+from made.hand_made import judged, refused
 
 FONTS = Path(anodewane.__file__).parent / "fonts"
 

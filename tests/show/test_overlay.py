@@ -24,7 +24,7 @@ from anodewane.show.overlay import (
     overlay,
 )
 from anodewane.show.words import text_summary
-from hand_made import judged, refused, ring
+from made.hand_made import judged, refused, ring
 
 
 def photo(width: int = 1200, height: int = 900) -> Photo:

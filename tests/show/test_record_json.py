@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from anodewane.record import Interval, Outline, ScaleFigures, Verdict
 from anodewane.show.record_json import record_schema, verdict_from_json, verdict_to_json, verdict_to_plain
-from hand_made import judged, refused, ring, signed
+from made.hand_made import judged, refused, ring, signed
 
 COMMITTED = Path(__file__).parents[2] / "docs" / "record.schema.json"
 

@@ -29,7 +29,17 @@ from anodewane.stages.placing.silhouette import plan_area
 from anodewane.testing import placement
 from anodewane.wear.faces import expected_thickness
 from anodewane.wear.solids import outline_after, recession_near_area
-from exact_views import camera_over, mask_of, moved, plane_of, plate, prism_px, rod_px, template_shape, waste
+from made.exact_views import (
+    camera_over,
+    mask_of,
+    moved,
+    plane_of,
+    plate,
+    prism_px,
+    rod_px,
+    template_shape,
+    waste,
+)
 
 LIBRARY = builtin_templates()
 ELL = shapely.Polygon([(-60, -40), (60, -40), (60, -5), (5, -5), (-10, 40), (-60, 40)])

@@ -12,8 +12,8 @@ from anodewane.errors import CannotJudge
 from anodewane.geometry.camera import project
 from anodewane.settings import Settings
 from anodewane.stages.card import find_card
-from sheet_scenes import GROUND, linear, photo_of, render
-from sheet_scenes import small_camera as camera
+from made.sheet_scenes import GROUND, linear, photo_of, render
+from made.sheet_scenes import small_camera as camera
 
 
 def error_px(sighting, cam):

@@ -14,7 +14,7 @@ from anodewane.records import Photo, Source, Wear
 from anodewane.refusals import FINDINGS
 from anodewane.settings import Settings
 from anodewane.stages.decide import CLOSE_CAMERA_MM, decide, limits_of
-from exact_views import placed, plate
+from made.exact_views import placed, plate
 
 TEMPLATE = plate(shapely.box(-50, -30, 50, 30), holes=((0, 0, 10),), washer_mm=20.0)
 PLACEMENT, MASK, PLANE = placed(TEMPLATE, shapely.box(-45, -25, 45, 25), 15.0)

@@ -13,7 +13,7 @@ from anodewane.records import Photo, Source
 from anodewane.settings import Settings
 from anodewane.stages.flatten import Window, flatten, overview_window
 from anodewane.stages.plane import locate_camera
-from sheet_scenes import HEIGHT, WIDTH, camera, photo, sighting
+from made.sheet_scenes import HEIGHT, WIDTH, camera, photo, sighting
 
 LAYOUT = all_layouts()["card"]
 

@@ -16,7 +16,7 @@ from anodewane.settings import Settings
 from anodewane.stages.fouling import FOULED_EDGE_SD_MM, fouled_places, say_fouling
 from anodewane.stages.plane import locate_camera
 from anodewane.stages.refine import mask_from_pixels
-from sheet_scenes import photo_of, sighting, small_camera
+from made.sheet_scenes import photo_of, sighting, small_camera
 
 CARD = all_layouts()["card"]
 CAMERA = small_camera(at=(0.0, 60.0))

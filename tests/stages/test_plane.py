@@ -18,7 +18,7 @@ from anodewane.stages.plane import _residual as residual_of
 from anodewane.stages.plane import _rotation_vector_cov as rotation_vector_cov
 from anodewane.stages.plane import _State as State
 from anodewane.stages.plane import camera_draws, fit_view, locate_camera
-from sheet_scenes import HALF, HEIGHT, WIDTH, camera, photo, sighting
+from made.sheet_scenes import HALF, HEIGHT, WIDTH, camera, photo, sighting
 
 
 @pytest.mark.parametrize("name", ["card", "mat-a4"])

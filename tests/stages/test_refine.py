@@ -15,8 +15,8 @@ from anodewane.records import Photo, SoftMask, Source
 from anodewane.settings import Settings
 from anodewane.stages.plane import locate_camera
 from anodewane.stages.refine import EDGE_SD_MM, METAL_LEVEL, mask_from_pixels, mask_from_rings, refine
-from sheet_scenes import camera, sighting
-from sheet_scenes import photo as blank_photo
+from made.sheet_scenes import camera, sighting
+from made.sheet_scenes import photo as blank_photo
 
 W, H = 4032, 3024
 

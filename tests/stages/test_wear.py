@@ -25,7 +25,7 @@ from anodewane.testing import place_part, random_camera, random_template, random
 from anodewane.wear.faces import expected_thickness
 from anodewane.wear.metals import mass_g
 from anodewane.wear.solids import new_mass_g
-from exact_views import camera_over, placed, plane_of, plate, template_shape, waste
+from made.exact_views import camera_over, placed, plane_of, plate, template_shape, waste
 
 BOX = shapely.box(-70, -35, 70, 35)
 HOLES = ((-42, 0, 11), (42, 0, 11))
@@ -424,7 +424,7 @@ def test_no_even_wear_of_half_the_mass_is_called_ok(mount, ratio: float) -> None
     """Faces that waste slower or faster than the sides, by a log-normal spread of a quarter either way
     and more: exact prisms through an exact camera."""
     from anodewane.wear.solids import outline_after, recession_for_volume
-    from exact_views import mask_of, prism_px
+    from made.exact_views import mask_of, prism_px
 
     template = plate(BOX, thickness_mm=22.0, mount=mount)
     camera = camera_over(tilt_deg=10.0, distance_mm=600.0)

@@ -19,9 +19,9 @@ from anodewane.views.fit import Look, SolidFit, fit_solid, limb_of, look_at_part
 from anodewane.views.law import Setting, height_sd, prior_of
 from anodewane.views.model import Solid, plate, rod
 from anodewane.wear.solids import new_area, recession_near_area
-from exact_views import camera_over, dense, mask_of, moved, plane_of, prism_px, rod_px, template_shape
-from exact_views import plate as plate_template
-from silhouettes import Seen, hull_volume_mm3, look, seen_of
+from made.exact_views import camera_over, dense, mask_of, moved, plane_of, prism_px, rod_px, template_shape
+from made.exact_views import plate as plate_template
+from made.silhouettes import Seen, hull_volume_mm3, look, seen_of
 
 MOTION = placement(25.0, (10.0, -5.0))
 

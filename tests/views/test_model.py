@@ -8,7 +8,7 @@ import shapely
 
 from anodewane.geometry.rings import from_shapely, ring_area
 from anodewane.views.model import Solid, field_functions, frame_of, plate, rod
-from exact_views import plate as plate_template
+from made.exact_views import plate as plate_template
 
 
 def a_plate(mount: str = "flush", holes=((-30.0, 0.0, 12.0),)) -> tuple[Solid, shapely.Polygon]:

@@ -23,9 +23,9 @@ from anodewane.testing import RenderedPhoto, Scene, WearPattern, WornSolid, erod
 from anodewane.views.face import face_heights, face_motions
 from anodewane.views.sheet import find_sheet
 from anodewane.views.together import judge_together
-from exact_views import plate as plate_template
-from sheet_scenes import photo_of, small_camera
-from sheet_scenes import render as render_sheet
+from made.exact_views import plate as plate_template
+from made.sheet_scenes import photo_of, small_camera
+from made.sheet_scenes import render as render_sheet
 
 WIDTH, HEIGHT = 1440, 1080
 MOTION = placement(20.0, (-5.0, -118.0))

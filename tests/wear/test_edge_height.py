@@ -21,7 +21,7 @@ from anodewane.wear.edge_height import (
     wall_height,
     worn_wall,
 )
-from exact_views import camera_over, mask_of, moved, plane_of, plate, prism_px, rod_px
+from made.exact_views import camera_over, mask_of, moved, plane_of, plate, prism_px, rod_px
 
 SLOPES = np.r_[-np.geomspace(2.0, 1e-3, 40), 0.0, np.geomspace(1e-3, 2.0, 40)]
 
@@ -190,7 +190,7 @@ def test_a_rod_comes_back_to_its_side_view(tilt: float, within: float, turn: flo
 
 def test_exact_views_agree_with_the_projects_own_camera() -> None:
     from anodewane.geometry.camera import project
-    from exact_views import seen_by_opencv
+    from made.exact_views import seen_by_opencv
 
     camera = camera_over(tilt_deg=25.0, azimuth_deg=200.0)
     points = np.random.default_rng(2).uniform(-80, 80, (30, 3))

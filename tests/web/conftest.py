@@ -10,7 +10,7 @@ import pytest
 pytest.importorskip("starlette")
 pytest.importorskip("httpx2")
 
-from web_yard import HOST, Page, application, make_yard, pair
+from made.web_yard import HOST, Page, application, make_yard, pair
 
 
 @pytest.fixture

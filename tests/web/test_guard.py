@@ -17,8 +17,8 @@ from starlette.testclient import TestClient
 from anodewane.errors import OutputNotWritable, UsageError
 from anodewane.web import guard
 from anodewane.web.run import bound, lan_address
-from photos_with_place import OWNER, SERIAL, with_place
-from web_yard import BOAT, HOST, SAMPLES, Page, application, make_yard, pair
+from made.photos_with_place import OWNER, SERIAL, with_place
+from made.web_yard import BOAT, HOST, SAMPLES, Page, application, make_yard, pair
 
 ROUTES = [
     *(

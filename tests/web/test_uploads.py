@@ -35,7 +35,7 @@ from anodewane.web import guard, judging
 from anodewane.web.judging import Judging
 from anodewane.web.views import CHECKS, NOTICES
 from anodewane.web.yard import Upload, Yard
-from web_yard import (
+from made.web_yard import (
     BOAT,
     HAULED,
     HOST,

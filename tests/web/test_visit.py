@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from anodewane.book.store import open_book
-from web_yard import BOAT, HAULED, PARTS, SAMPLES, Server, add_keel, make_yard
+from made.web_yard import BOAT, HAULED, PARTS, SAMPLES, Server, add_keel, make_yard
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 FLAGS = [
