@@ -59,6 +59,8 @@ ROWS = [
     "views",
     "show.record_json",
     "show.words",
+    "show.canvas",
+    "show.caption",
     "show.overlay",
     "show.overlay_of_views",
     "book.entries",

@@ -30,7 +30,8 @@ views/
 show/
     marks figures svg: words, signs and colours of verdicts, rounding, drawings as text. They stand above
     the wings: sentences of reasons hold figures, and templates are drawn.
-    record_json words overlay overlay_of_views: the record as JSON, in words, as a picture.
+    record_json words canvas caption overlay overlay_of_views: the record as JSON, in words,
+    as a picture.
 book/
     entries names: what the season's book holds, as records. rates outlook reckon calibrate notices:
     what follows from it. file queries fleet findings store: the SQLite file, read, written by what is

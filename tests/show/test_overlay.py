@@ -12,17 +12,9 @@ from PIL import Image
 from anodewane.errors import UsageError
 from anodewane.record import Interval, MassFigures, Outline, Reason, Verdict
 from anodewane.records import Photo, Source
-from anodewane.show.overlay import (
-    BLACK,
-    LONG_SIDE_PX,
-    ORANGE,
-    SKY,
-    VERMILION,
-    WHITE,
-    check_picture_name,
-    encode_picture,
-    overlay,
-)
+from anodewane.show.canvas import LONG_SIDE_PX, check_picture_name, encode_picture
+from anodewane.show.marks import BLACK, ORANGE, SKY, VERMILION, WHITE
+from anodewane.show.overlay import overlay
 from anodewane.show.words import text_summary
 from made.hand_made import judged, refused, ring
 

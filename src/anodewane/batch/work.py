@@ -171,7 +171,8 @@ def _judge(item: Item, config: RunConfig) -> Outcome:
     import hashlib
 
     from anodewane.judgement.pipeline import judge_photo
-    from anodewane.show.overlay import encode_picture, overlay
+    from anodewane.show.canvas import encode_picture
+    from anodewane.show.overlay import overlay
     from anodewane.stages.load import load_photo
     from anodewane.stages.segment import get_segmenter
 
@@ -207,7 +208,8 @@ def _judge_together(item: Item, config: RunConfig, first: bytes, base: Outcome) 
     """Several photos of one part."""
     import hashlib
 
-    from anodewane.show.overlay import encode_picture, overlay
+    from anodewane.show.canvas import encode_picture
+    from anodewane.show.overlay import overlay
     from anodewane.show.overlay_of_views import overlay_together
     from anodewane.stages.load import load_photo
     from anodewane.stages.segment import get_segmenter
@@ -349,7 +351,7 @@ def _thumbnail(picture: Any, photo_shape: tuple[int, ...]) -> bytes:
     """The overlay without its caption, small: the picture part keeps the photo's proportions."""
     import cv2
 
-    from anodewane.show.overlay import encode_picture
+    from anodewane.show.canvas import encode_picture
 
     height = min(picture.shape[0], round(picture.shape[1] * photo_shape[0] / photo_shape[1]))
     scale = THUMBNAIL_PX / max(height, picture.shape[1])

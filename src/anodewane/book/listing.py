@@ -23,6 +23,7 @@ from anodewane.book.store import Book
 from anodewane.errors import OutputNotWritable
 from anodewane.record import Interval
 from anodewane.settings import BookRules, Settings
+from anodewane.show.figures import percent_and_span
 from anodewane.version import own_version
 
 Plain = dict[str, Any]
@@ -345,7 +346,7 @@ def _verdict(line: Plain) -> str:
 
 def percent_words(i: dict[str, float] | None) -> str:
     """ "62 (55 to 70)"; nothing for an unknown."""
-    return f"{i['value']:.0f} ({i['low']:.0f} to {i['high']:.0f})" if i else ""
+    return percent_and_span(Interval(**i)).replace(" %", "") if i else ""
 
 
 def _months(left: dict[str, float | None]) -> str:

@@ -19,6 +19,7 @@ from anodewane.book.reckon import PositionState
 from anodewane.record import Interval, Reason
 from anodewane.refusals import finding
 from anodewane.settings import BookRules, Settings
+from anodewane.show.figures import percent, percent_and_span
 
 WRONG_WATER: dict[tuple[str, str], str] = {
     ("zinc", "fresh"): "zinc films over in fresh water and goes passive",
@@ -90,8 +91,8 @@ def _of_position(s: PositionState, settings: Settings, rules: BookRules) -> Iter
         if abs(difference) > chance:
             yield notice(
                 "weighed_disagrees",
-                f"{s.position.name}: {last.consumed_pct.value:.0f} % gone by weight, "
-                f"{_span(last.seen_pct)} by the photo",
+                f"{s.position.name}: {percent(last.consumed_pct)} gone by weight, "
+                f"{percent_and_span(last.seen_pct)} by the photo",
             )
     if rate is None or last is None or last.status != "judged" or last.consumed_pct is None:
         return
@@ -100,7 +101,7 @@ def _of_position(s: PositionState, settings: Settings, rules: BookRules) -> Iter
         if rate.months >= rules.season_months:
             yield notice(
                 "no_wear_in_season",
-                f"{s.position.name}: {rate.months:.1f} months in the water, {_span(gone)} gone",
+                f"{s.position.name}: {rate.months:.1f} months in the water, {percent_and_span(gone)} gone",
             )
         return
     season = rate.season
@@ -168,8 +169,8 @@ def _pairs(states: Sequence[PositionState], rules: BookRules) -> Iterable[Notice
         difference, chance = difference, (max(chance * chance - _common2(a.last, b.last, rules), 0.0)) ** 0.5
         if abs(difference) > max(chance, rules.pair_min_points):
             figures = (
-                f"{a.position.name} {_span(first)} gone in {a.rate.months:.1f} months, {b.position.name} "
-                f"{_span(second)} in {b.rate.months:.1f}"
+                f"{a.position.name} {percent_and_span(first)} gone in {a.rate.months:.1f} months, {b.position.name} "
+                f"{percent_and_span(second)} in {b.rate.months:.1f}"
             )
             yield Notice(
                 a.boat.name,
@@ -207,7 +208,3 @@ def _alloys(e: BoatEntries, states: Sequence[PositionState]) -> Iterable[Notice]
             yield Notice(
                 e.boat.name, tuple(names), finding("alloy_for_water", f"{why}: {', '.join(names)}"), None
             )
-
-
-def _span(i: Interval) -> str:
-    return f"{i.value:.0f} % ({i.low:.0f} to {i.high:.0f})"

@@ -10,6 +10,7 @@ from typing import Literal, get_args
 
 from anodewane.book.reckon import PositionState
 from anodewane.record import Interval
+from anodewane.show.figures import percent_and_span
 
 Why = Literal["past_limit", "fixing_lost", "core_shows", "piece_lost", "wont_last", "verdict"]
 Unsettled = Literal["replace_unknown_part", "never_judged", "cannot_judge", "nothing_fitted"]
@@ -284,7 +285,7 @@ def _why(line: OrderLine) -> str:
 
 
 def _gone(i: Interval | None) -> str:
-    return "" if i is None else f"{i.value:.0f} % ({i.low:.0f}–{i.high:.0f})"
+    return "" if i is None else percent_and_span(i)
 
 
 def _day(on: date | None) -> str:

@@ -13,6 +13,7 @@ from anodewane.book.rates import Fit, Series, Spell, WearRate, fit_all, of_part,
 from anodewane.record import Grade, Reason
 from anodewane.refusals import finding
 from anodewane.settings import BookRules, Settings
+from anodewane.show.figures import number, percent, span
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,8 +182,10 @@ def _raised(
         return photo, tuple(reasons)
     at_next = ahead.consumed_at_next_pct
     when = f"on {ahead.next_on}" if ahead.next_on else f"after {ahead.months_ahead:.1f} months in the water"
-    gone = f"about {at_next.value:.0f} % gone {when}, {at_next.low:.0f} to {at_next.high:.0f} %"
-    figures = f"{gone}, limit {ahead.limit_pct:.0f} %, {rate.points_per_month.value:.1f} points a month"
+    gone = f"about {percent(at_next)} gone {when}, {span(at_next)}"
+    figures = (
+        f"{gone}, limit {percent(ahead.limit_pct)}, {number(rate.points_per_month.value, 1)} points a month"
+    )
     if ahead.lasts < rules.lasts_probability:
         return "replace", (finding("wont_last", figures), *reasons)
     if ahead.lasts < (1 + settings.coverage) / 2:

@@ -9,7 +9,7 @@ from anodewane.record import Interval, Reason, Verdict
 from anodewane.records import Template
 from anodewane.refusals import finding
 from anodewane.settings import Settings
-from anodewane.show.words import span
+from anodewane.show.figures import percent, span
 from anodewane.wear.metals import METALS
 
 WRONG_PART = frozenset({"template_does_not_fit", "hole_pitch", "template_unclear"})
@@ -76,10 +76,10 @@ def check_refit(
         )
     elif area.high < 0:
         faults.append(
-            finding("refit_other_part", f"it reads {-area.value:.0f} % larger than {template.name}")
+            finding("refit_other_part", f"it reads {percent(-area.value)} larger than {template.name}")
         )
     elif gone.value >= settings.no_wear_below_pct:
-        faults.append(finding("refit_worn", f"{gone.value:.0f} % gone, {span(gone)}"))
+        faults.append(finding("refit_worn", f"{percent(gone)} gone, {span(gone)}"))
     faults += [r for r in alloys if r.code == "refit_other_alloy"]
     if faults:
         return RefitCheck(

@@ -161,7 +161,7 @@ def judge(
         ]
         _refuse_overwriting(inputs, outputs)
         if overlay_file:
-            from anodewane.show.overlay import check_picture_name
+            from anodewane.show.canvas import check_picture_name
 
             check_picture_name(overlay_file)
         for f in outputs:

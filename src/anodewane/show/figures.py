@@ -68,3 +68,13 @@ def span(share: Interval) -> str:
 def percent_and_span(share: Interval) -> str:
     """ "34 % (28 to 41)" """
     return f"{percent(share)} ({number(share.low)} to {number(share.high)})"
+
+
+def grams(mass_g: float) -> str:
+    """ "212 g" """
+    return f"{number(mass_g, unit='g')} g"
+
+
+def millimetres(length_mm: float) -> str:
+    """ "3.4 mm" """
+    return f"{number(length_mm, 1, unit='mm')} mm"

@@ -14,18 +14,9 @@ import numpy as np
 
 from anodewane.record import Verdict, ViewFigures
 from anodewane.records import Photo
-from anodewane.show.overlay import (
-    BLACK,
-    INK,
-    ORANGE,
-    QUIET,
-    RULE,
-    SKY,
-    WHITE,
-    encode_picture,
-    font_of,
-    wrap_words,
-)
+from anodewane.show.canvas import encode_picture, font_of, wrap_words
+from anodewane.show.figures import millimetres, number, percent
+from anodewane.show.marks import BLACK, INK, ORANGE, QUIET, RULE, SKY, WHITE
 from anodewane.show.words import summary
 from anodewane.units import Bytes, Floats
 
@@ -153,8 +144,8 @@ def _brought(view: ViewFigures) -> list[str]:
         ", other side up" if view.of_other_side else ""
     )
     return [
-        f"{from_where}; its outline lies {view.residual_mm:.1f} mm from the solid (rms)",
-        f"brings {100 * view.information_frac:.0f} % of what is known of the mass"
+        f"{from_where}; its outline lies {millimetres(view.residual_mm)} from the solid (rms)",
+        f"brings {percent(100 * view.information_frac)} of what is known of the mass"
         + ("; face matched" if view.face_used else ""),
     ]
 
@@ -177,15 +168,15 @@ def thickness_map(verdict: Verdict) -> Any:
     height = round((high[1] - low[1]) * scale) + 20
     picture = Image.new("RGB", (CELL_PX, max(height, 220)), WHITE)
     pen = ImageDraw.Draw(picture)
-    number = font_of(max(8, min(15, round(step * scale * 0.42))))
+    digits = font_of(max(8, min(15, round(step * scale * 0.42))))
     for x, y, t in cells:
         left, top = 10 + (x - step / 2 - low[0]) * scale, 10 + (high[1] - y - step / 2) * scale
         pen.rectangle((left, top, left + step * scale, top + step * scale), fill=_colour(t / new))
         if step * scale > 16:
             pen.text(
                 (left + step * scale / 2, top + step * scale / 2),
-                f"{t:.0f}",
-                font=number,
+                number(t, unit="mm"),
+                font=digits,
                 fill=WHITE if t / new < 0.55 else BLACK,
                 anchor="mm",
             )
@@ -196,7 +187,7 @@ def thickness_map(verdict: Verdict) -> Any:
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
         y = top + (1 - share) * tall
         pen.line((x + 24, y, x + 30, y), fill=INK, width=2)
-        pen.text((x + 33, y), f"{share * new:.0f}", font=small, fill=INK, anchor="lm")
+        pen.text((x + 33, y), number(share * new, unit="mm"), font=small, fill=INK, anchor="lm")
     return picture
 
 
@@ -220,7 +211,7 @@ def _map_cell(verdict: Verdict) -> Any:
     pen.text((2, cell.height - 46), "Thickness that is left, mm", font=font_of(17, bold=True), fill=INK)
     pen.text(
         (2, cell.height - 24),
-        f"new {_new_thickness_mm(verdict):.1f} mm; seen from above; a smooth field: pits don't show",
+        f"new {millimetres(_new_thickness_mm(verdict))}; seen from above; a smooth field: pits don't show",
         font=font_of(17),
         fill=INK,
     )

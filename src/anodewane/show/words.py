@@ -3,9 +3,12 @@ command, the overlay and reports say the same words."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from anodewane.record import Interval, Verdict
+from anodewane.record import Verdict
+from anodewane.show.figures import grams, millimetres, number, percent, span
+from anodewane.show.marks import grade_of, mark_of
 
 HOW_MASS = {
     "weighed": "weighed",
@@ -13,56 +16,52 @@ HOW_MASS = {
     "recession": "estimated from the outline",
     "views": "from several photos",
 }
-GRADE_WORDS = {"replace": "REPLACE", "monitor": "MONITOR", "ok": "OK"}
 
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """headline : the verdict in capitals; figures : what was measured, one line each; reasons :
-    (sentence, remedy or None), in the record's order."""
+    """A record in words."""
 
     headline: str
+    """The verdict in capitals."""
     figures: tuple[str, ...]
+    """What was measured, one line each."""
     reasons: tuple[tuple[str, str | None], ...]
+    """(sentence, remedy or None), in the record's order."""
 
 
 def summary(verdict: Verdict) -> Summary:
     """Return the words for a record."""
     reasons = tuple((r.message, r.remedy) for r in verdict.reasons)
-    if verdict.status != "judged" or verdict.verdict is None:
-        return Summary("CANNOT JUDGE", (), reasons)
-    figures = []
+    figures = tuple(_figures(verdict)) if verdict.status == "judged" and verdict.verdict is not None else ()
+    return Summary(mark_of(grade_of(verdict)).word, figures, reasons)
+
+
+def _figures(verdict: Verdict) -> Iterator[str]:
+    worn = not no_wear(verdict)
     if verdict.consumed is not None:
-        of = f"{verdict.consumed.coverage * 100:.0f} % interval"
-        figures.append(
-            f"{gone(verdict)} ({of} {span(verdict.consumed.mass_pct)}); limit {verdict.limits.limit_pct:.0f} %"
-        )
-        area = verdict.consumed.area_pct
-        if area.value <= -0.5:
-            figures.append(
-                f"the outline reads {-area.value:.0f} % larger than the new one ({span(area)} gone)"
-            )
+        mass, area = verdict.consumed.mass_pct, verdict.consumed.area_pct
+        sure = percent(100 * verdict.consumed.coverage)
+        yield f"{gone(verdict)} ({sure} interval {span(mass)}); limit {percent(verdict.limits.limit_pct)}"
+        if number(area.value).startswith("-"):
+            yield f"the outline reads {percent(-area.value)} larger than the new one ({span(area)} gone)"
         else:
-            figures.append(f"{percent(area)} of the outline's area is gone ({span(area)}): area is not mass")
-    if verdict.mass is not None and not no_wear(verdict):
-        how = HOW_MASS[verdict.mass.method]
-        figures.append(f"{verdict.mass.remaining_g.value:.0f} g left of {verdict.mass.new_g:.0f} g, {how}")
-    if verdict.recession_mm is not None and not no_wear(verdict):
-        figures.append(
-            f"edge worn back {verdict.recession_mm.mean:.1f} mm on average, {verdict.recession_mm.max:.1f} mm at the worst place"
-        )
+            yield f"{percent(area)} of the outline's area is gone ({span(area)}): area is not mass"
+    if verdict.mass is not None and worn:
+        left, new = verdict.mass.remaining_g.value, verdict.mass.new_g
+        yield f"{grams(left)} left of {grams(new)}, {HOW_MASS[verdict.mass.method]}"
+    if verdict.recession_mm is not None and worn:
+        mean, most = millimetres(verdict.recession_mm.mean), millimetres(verdict.recession_mm.max)
+        yield f"edge worn back {mean} on average, {most} at the worst place"
     if verdict.together is not None:
         before = verdict.together.mass_before_pct
-        figures.append(
-            f"{len(verdict.views)} photos together; from the one above alone {percent(before)} gone ({span(before)})"
-        )
+        alone = f"from the one above alone {percent(before)} gone ({span(before)})"
+        yield f"{len(verdict.views)} photos together; {alone}"
         if verdict.together.next_photo is not None:
-            figures.append(verdict.together.next_photo.message)
+            yield verdict.together.next_photo.message
     if verdict.template is not None:
-        figures.append(
-            f"held against template {verdict.template.name} ({'best fit of the library' if verdict.template.chosen else 'as named'})"
-        )
-    return Summary(GRADE_WORDS[verdict.verdict], tuple(figures), reasons)
+        how = "best fit of the library" if verdict.template.chosen else "as named"
+        yield f"held against template {verdict.template.name} ({how})"
 
 
 def text_summary(verdict: Verdict) -> str:
@@ -90,13 +89,3 @@ def gone(verdict: Verdict) -> str:
         if no_wear(verdict)
         else f"{percent(verdict.consumed.mass_pct)} of the metal is gone"
     )
-
-
-def percent(interval: Interval) -> str:
-    """ "34 %" """
-    return f"{interval.value:.0f} %"
-
-
-def span(interval: Interval) -> str:
-    """ "28 to 41 %" """
-    return f"{interval.low:.0f} to {interval.high:.0f} %"

@@ -7,6 +7,7 @@ from anodewane.record import Grade, Limits, Reason
 from anodewane.records import MetalMask, Photo, Placement, Plane, Wear
 from anodewane.refusals import finding
 from anodewane.settings import Settings
+from anodewane.show.figures import percent, span
 
 CLOSE_CAMERA_MM = 450.0
 
@@ -26,28 +27,28 @@ def decide(
     `monitor_from_pct`. Else `monitor`: between the two, or the limit inside the interval.
     """
     mass = wear.consumed.mass_pct
-    span = f"{mass.value:.0f} % of the mass gone, {mass.low:.0f} to {mass.high:.0f} %"
-    limit = f"limit {settings.limit_pct:.0f} %"
+    gone = f"{percent(mass)} of the mass gone, {span(mass)}"
+    limit = f"limit {percent(settings.limit_pct)}"
     faults, notes = _mechanical(wear), _notes(wear, placement, mask, plane, photo, settings)
     if mass.value >= settings.limit_pct:
         return "replace", (
-            finding("past_limit", f"{mass.value:.0f} % ({mass.low:.0f} to {mass.high:.0f} %, {limit})"),
+            finding("past_limit", f"{percent(mass)} ({span(mass)}, {limit})"),
             *faults,
             *notes,
         )
     could_be = (
-        (finding("could_be_past_limit", f"{span}, {limit}"),) if mass.high >= settings.limit_pct else ()
+        (finding("could_be_past_limit", f"{gone}, {limit}"),) if mass.high >= settings.limit_pct else ()
     )
     if faults:
         return "replace", (*faults, *could_be, *notes)
     if could_be:
         return "monitor", (*could_be, *notes)
     if mass.value >= settings.monitor_from_pct:
-        return "monitor", (finding("watch", f"{span}, {limit}"), *notes)
+        return "monitor", (finding("watch", f"{gone}, {limit}"), *notes)
     first = (
-        finding("no_measurable_wear", span)
+        finding("no_measurable_wear", gone)
         if wear.no_measurable_wear
-        else finding("sound", f"{span}, {limit}")
+        else finding("sound", f"{gone}, {limit}")
     )
     return "ok", (first, *notes)
 

@@ -126,7 +126,8 @@ def draw_task(photo: Path, record: bytes | None) -> bytes:
     any of its EXIF."""
     import cv2
 
-    from anodewane.show.overlay import encode_picture, overlay
+    from anodewane.show.canvas import encode_picture
+    from anodewane.show.overlay import overlay
     from anodewane.show.record_json import verdict_from_json
 
     seen = _loaded(photo)
