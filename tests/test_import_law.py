@@ -23,6 +23,7 @@ ROWS = [
     "show.marks",
     "show.figures",
     "show.svg",
+    "show.html",
     "geometry.robust",
     "geometry.sampling",
     "geometry.camera",

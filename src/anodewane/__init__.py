@@ -28,8 +28,8 @@ judgement/
 views/
     Several photos of one part, fitted together.
 show/
-    marks figures svg: words, signs and colours of verdicts, rounding, drawings as text. They stand above
-    the wings: sentences of reasons hold figures, and templates are drawn.
+    marks figures svg html: verdicts' words and colours, rounding, drawings and pages as text. They stand
+    above the wings: sentences of reasons hold figures, and templates are drawn.
     record_json words canvas caption overlay overlay_of_views: the record as JSON, in words,
     as a picture.
 book/

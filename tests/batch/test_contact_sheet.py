@@ -8,9 +8,10 @@ from urllib.parse import unquote, urlparse
 
 import pytest
 
-from anodewane.batch.contact_sheet import GRADES, contact_sheet
+from anodewane.batch.contact_sheet import WORST_FIRST, contact_sheet
 from anodewane.batch.plan import Skipped
 from anodewane.batch.rows import STATUSES, Row
+from anodewane.show.marks import MARKS
 from made.batch_doubles import ROW
 
 
@@ -83,7 +84,7 @@ def test_nothing_is_fetched_and_no_script_may_run() -> None:
 
 def test_every_status_has_a_word_and_a_sign() -> None:
     grades = ["replace", "monitor", "ok", *(s for s in STATUSES if s != "judged")]
-    assert set(GRADES) == set(grades)
+    assert set(grades) <= set(MARKS) == set(WORST_FIRST)
     rows = [
         replace(
             ROW,
@@ -93,16 +94,16 @@ def test_every_status_has_a_word_and_a_sign() -> None:
         for g in grades
     ]
     found = page(rows)
-    for word, sign in GRADES.values():
-        assert word in found.text
-        assert sign in found.text
+    for grade in grades:
+        assert MARKS[grade].word in found.text
+        assert MARKS[grade].sign in found.text
     assert {a["id"] for t, a in found.tags if t == "input"} == {"only-all", *(f"only-{g}" for g in grades)}
 
 
 def test_a_replace_says_so_with_its_figure_and_what_else_is_wrong() -> None:
     lost = ("fixing_lost", "A fixing no longer holds.", "Replace the part whatever the percentage.")
     text = page([replace(ROW, reasons=(*ROW.reasons, lost), consumed_low_pct=55.0)]).text
-    assert "62 % gone (55 to 70 %)" in text
+    assert "62 % (55 to 70) gone" in text
     assert "A fixing no longer holds." in text
     assert "Mind the dust." in text
 
@@ -114,3 +115,23 @@ def test_many_photos_go_on_several_pages(monkeypatch: pytest.MonkeyPatch) -> Non
     assert [n for n, _ in pages] == ["index.html", "index-2.html", "index-3.html", "index-4.html"]
     assert sum(t == "article" for _, p in pages for t, _ in p.tags) == 35
     assert "35 photos" in pages[0][1].text
+
+
+def test_what_asks_for_work_comes_first_in_each_boat() -> None:
+    rows = [
+        replace(ROW, path="a", boat="Tern", verdict="ok", consumed_pct=4.0),
+        replace(ROW, path="b", boat="Tern", verdict="replace", consumed_pct=62.0),
+        replace(ROW, path="c", boat="Tern", verdict=None, status="cannot_judge", consumed_pct=None),
+        replace(ROW, path="d", boat="Tern", verdict="replace", consumed_pct=88.0),
+        replace(ROW, path="e", boat="Avocet", verdict="monitor", consumed_pct=40.0),
+        replace(ROW, path="f", boat=None, verdict="replace", consumed_pct=99.0),
+    ]
+    cards = [a["class"].split()[1] for t, a in page(rows).tags if t == "article" and a["class"]]
+    assert cards == ["monitor", "replace", "replace", "cannot_judge", "ok", "replace"]
+    text = page(rows).text
+    assert text.index("88 %") < text.index("62 %")
+
+
+def test_a_share_below_nothing_is_never_minus_nought() -> None:
+    text = page([replace(ROW, consumed_pct=3.5, consumed_low_pct=-0.4, consumed_high_pct=8.49)]).text
+    assert "4 % (0 to 8) gone" in text

@@ -82,7 +82,7 @@ def test_a_translation_keeps_the_record_s_own_words() -> None:
 
 
 def test_numbers_are_written_as_the_language_does() -> None:
-    assert load_catalogue("en").number(-1.25, 1) == "\N{MINUS SIGN}1.2"
+    assert load_catalogue("en").number(-1.25, 1) == "\N{MINUS SIGN}1.3"
     assert load_catalogue("de").number(10.663, 1) == "10,7"
     assert load_catalogue("en").number(-0.04, 1) == "0.0"
 

@@ -16,6 +16,7 @@ from types import MappingProxyType
 from typing import Any
 
 from anodewane.errors import UsageError
+from anodewane.show.figures import number
 
 LANGUAGES = ("en", "de")
 
@@ -53,10 +54,8 @@ class Catalogue:
         return key in self.texts
 
     def number(self, value: float, digits: int = 0) -> str:
-        """A number with the language's decimal mark and a true minus; -0 is 0."""
-        rounded = round(float(value), digits)
-        text = f"{abs(rounded):.{digits}f}"
-        return ("\N{MINUS SIGN}" if rounded < 0 else "") + text.replace(".", self.texts["decimal"])
+        """A number with the language's decimal mark and a true minus."""
+        return number(value, digits, decimal=self.texts["decimal"], minus="\N{MINUS SIGN}")
 
     def reason(self, code: str, message: str, remedy: str | None) -> tuple[str, str | None, str | None]:
         """(sentence, remedy, the record's own words or None). In English the record's words are the

@@ -78,12 +78,9 @@ class Yonder:
 
 @lru_cache(maxsize=1)
 def _pages() -> Any:
-    import jinja2
+    from anodewane.show.html import environment
 
-    loader = jinja2.PackageLoader("anodewane.web", "pages")
-    env = jinja2.Environment(
-        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
+    env = environment("web")
     # named by its content, so that a phone fetches it once
     env.globals["static"] = lambda name: f"/static/{name}?v={hashlib.sha256(_static(name)).hexdigest()[:12]}"
     env.filters["q"] = lambda text: quote(str(text), safe="")

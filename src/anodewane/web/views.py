@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 from anodewane.book.intake import open_haul_out, part_at
 from anodewane.book.listing import position_lines
 from anodewane.settings import BookRules, Settings
-from anodewane.show.words import GRADE_WORDS, no_wear, summary
+from anodewane.show.figures import number, percent, percent_and_span
+from anodewane.show.marks import mark_of
+from anodewane.show.words import no_wear, summary
 
 if TYPE_CHECKING:
     from anodewane.book.entries import Judgement
@@ -22,9 +24,6 @@ Plain = dict[str, Any]
 FRESH_S = 900.0
 """For so long a photo that a phone began to send counts as on its way; then its position is
 left to do again."""
-
-SIGNS = {"replace": "✕", "monitor": "◐", "ok": "✓", None: "?"}
-"""A shape for each verdict, so that nothing is said by colour alone."""
 
 CHECKS = {
     "no_sheet": "Sheet not seen, or not sharp",
@@ -91,9 +90,10 @@ def grade_of(j: Judgement | None, overruled: str | None = None) -> Plain | None:
     if j is None:
         return None
     grade = overruled or (j.reading.verdict if j.reading.status == "judged" else None)
+    mark = mark_of(grade)
     return {
-        "sign": SIGNS[grade],
-        "word": GRADE_WORDS[grade] if grade else "CANNOT JUDGE",
+        "sign": mark.sign,
+        "word": mark.word,
         "css": grade or "refused",
         "gone": span(j),
         "overruled": overruled is not None,
@@ -101,13 +101,13 @@ def grade_of(j: Judgement | None, overruled: str | None = None) -> Plain | None:
 
 
 def span(j: Judgement) -> str | None:
-    """ "62 % gone (55 to 70)" """
+    """ "62 % (55 to 70) gone" """
     c = j.reading.consumed_pct
     if c is None or j.reading.status != "judged":
         return None
     if "no_measurable_wear" in j.reading.reasons:
         return "no measurable wear"
-    return f"{c.value:.0f} % gone ({c.low:.0f} to {c.high:.0f})"
+    return f"{percent_and_span(c)} gone"
 
 
 def overrules_of(book: Book, boat: str) -> dict[tuple[str, date], Any]:
@@ -262,8 +262,8 @@ def judgement(book: Book, yard: Yard, number: int, who: str) -> Plain:
         "reasons": words.reasons,
         "cautions": verdict.cautions,
         "overruled": {
-            "word": GRADE_WORDS[o.verdict],
-            "sign": SIGNS[o.verdict],
+            "word": mark_of(o.verdict).word,
+            "sign": mark_of(o.verdict).sign,
             "css": o.verdict,
             "why": o.why,
             "by": o.by,
@@ -391,10 +391,10 @@ def seasons(book: Book, name: str) -> Plain:
             {
                 "name": p.name,
                 "cells": cols,
-                "rate": f"{rate['value']:.1f} ({rate['low']:.1f} to {rate['high']:.1f})"
+                "rate": "{} ({} to {})".format(*(number(rate[k], 1) for k in ("value", "low", "high")))
                 if rate
                 else "not known",
-                "verdict": GRADE_WORDS.get(line.get("verdict") or "", "not known"),
+                "verdict": mark_of(line["verdict"]).word if line.get("verdict") else "not known",
                 "warnings": ", ".join(w.replace("_", " ") for w in line.get("warnings", ())),
             }
         )
