@@ -169,8 +169,8 @@ def _pairs(states: Sequence[PositionState], rules: BookRules) -> Iterable[Notice
         difference, chance = difference, (max(chance * chance - _common2(a.last, b.last, rules), 0.0)) ** 0.5
         if abs(difference) > max(chance, rules.pair_min_points):
             figures = (
-                f"{a.position.name} {percent_and_span(first)} gone in {a.rate.months:.1f} months, {b.position.name} "
-                f"{percent_and_span(second)} in {b.rate.months:.1f}"
+                f"{a.position.name} {percent_and_span(first)} gone in {a.rate.months:.1f} months, "
+                f"{b.position.name} {percent_and_span(second)} in {b.rate.months:.1f}"
             )
             yield Notice(
                 a.boat.name,
