@@ -43,6 +43,8 @@ ROWS = [
     "stages.load",
     "stages.card",
     "stages.plane",
+    "stages.paper",
+    "stages.print_scale",
     "stages.label",
     "stages.flatten",
     "stages.segment",

@@ -15,14 +15,15 @@ geometry/
     values between pixels; cameras and homographies; rings and polygons; a photo at half its size.
 wear/
     metals solids edge_height forms mesh_field field contour faces: densities and charge; solids as they
-    waste; what a camera sees of an edge; castings by form, on a grid, and by their silhouette; unseen faces.
+    waste; what a camera sees of an edge; castings by form, on a grid, and by their silhouette; unseen
+    faces.
 catalog/
     Sheet layouts and part templates as data, with their loaders and makers.
 segment/
     classical model_file: metal told from the rest by statistics; the trained network's file, checked.
 stages/
-    load card plane label flatten segment refine fouling align wear decide: one stage, one file, in this
-    order. Records in, records out. placing/ holds what align lays a template with.
+    load card plane paper print_scale label flatten segment refine fouling align wear decide: one stage,
+    one file, in this order. Records in, records out. placing/ holds what align lays a template with.
 judgement/
     provenance trace lens_fit by_hand pipeline: the stages in order, ``judge(...) -> Verdict``.
 views/

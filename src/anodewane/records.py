@@ -11,7 +11,7 @@ Notation: H, W rows and columns of a photo; h, w of a flat image; N points; R ri
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -184,7 +184,8 @@ class CastForm(Record):
 class TurnedForm(Record):
     """A body of revolution that stands on its foot, its axis through the part frame's origin.
 
-    profile_mm : (n, 2) radius and height, from the foot up; edge_radius_mm : of convex edges but the foot's.
+    profile_mm : (n, 2) radius and height, from the foot up; edge_radius_mm : of convex edges but the
+    foot's.
     """
 
     profile_mm: Floats
@@ -198,7 +199,8 @@ class TurnedForm(Record):
 class CollarForm(Record):
     """Half of a turned barrel on its split face, axis along x through the part frame's origin.
 
-    Radius at x: end + (outer - end) (1 - |x / half length| ^ barrel). The bore is dry, as is the split face.
+    Radius at x: end + (outer - end) (1 - |x / half length| ^ barrel). The bore is dry, as is the split
+    face.
     """
 
     length_mm: float
@@ -416,11 +418,76 @@ class Plane(Record):
     check_line_mm: tuple[float, float]
     scale_sd_frac: float
 
+    @property
+    def print_scale(self) -> Floats:
+        """(2,) printed over drawn size of the sheet in x and y: 1 where nobody measured it."""
+        return np.array(self.check_line_mm or (100.0, 100.0)) / 100.0
+
     def __post_init__(self) -> None:
         self._set(
             parameters_cov=frozen_array(self.parameters_cov, np.float64, (8, 8), "parameters_cov"),
             px_from_mm=frozen_array(self.px_from_mm, np.float64, (3, 3), "px_from_mm"),
         )
+
+
+Side = Literal["left", "right", "bottom", "top"]
+
+
+@dataclass(frozen=True, slots=True)
+class PaperEdge:
+    """One edge of the sheet's paper, as the printed pattern measures it."""
+
+    side: Side
+    """Of the pattern, as it is read."""
+    offset_mm: float
+    """From the pattern's centre to the edge, along the side's outward normal, at the side's middle; mm as
+    printed."""
+    slope: float
+    """How fast the edge leaves the pattern's direction, anticlockwise along the side."""
+    offset_sd_mm: float
+    """One-sigma of `offset_mm`."""
+    seen_frac: float
+    """Share of the side along which the edge is seen, 0 to 1."""
+    contrast: float
+    """Difference of light between paper and ground, over the paper's."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScalePart:
+    """One thing that the print scale may be, over the best value: a normal distribution with a weight."""
+
+    weight: float
+    """Probability, 0 to 1; all parts together make 1."""
+    ratio: float
+    """Mean of the true lengths over those of the best value."""
+    sd_frac: float
+    """One-sigma of that ratio."""
+
+
+@dataclass(frozen=True, slots=True)
+class PrintScale:
+    """How large the sheet was printed, and how that is known."""
+
+    x: float
+    """True over nominal length along the sheet's x: 0.97 where 100 mm measure 97."""
+    y: float
+    """The same along y."""
+    source: Literal["measured", "paper", "assumed"]
+    """A ruler on the check lines; the paper's own edges; or nobody knows, and it is taken for 100 %."""
+    parts: tuple[ScalePart, ...]
+    """All that it may be."""
+    paper: str | None
+    """The standard paper whose edges are seen; None without."""
+    cause: str | None
+    """What went wrong in printing, in words; None where nothing did or it isn't known."""
+    contradiction: str | None = None
+    """What the paper says against the line that was measured; None where they agree or only one is
+    known."""
+
+    @property
+    def sd_frac(self) -> float:
+        """One-sigma of the likeliest part."""
+        return max(self.parts, key=lambda p: p.weight).sd_frac
 
 
 @dataclass(frozen=True, slots=True, eq=False)
