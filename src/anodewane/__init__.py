@@ -22,8 +22,8 @@ catalog/
 segment/
     classical model_file: metal told from the rest by statistics; the trained network's file, checked.
 stages/
-    load card plane paper print_scale label flatten segment refine fouling align wear decide: one stage,
-    one file, in this order. Records in, records out. placing/ holds what align lays a template with.
+    load card plane paper print_scale label flatten segment refine painted fouling align wear decide: one
+    stage, one file, in this order. Records in, records out. placing/ holds what align lays a template with.
 judgement/
     provenance trace lens_fit by_hand pipeline: the stages in order, ``judge(...) -> Verdict``.
 views/
@@ -44,7 +44,8 @@ report/
 evidence/
     bag privacy signature stamp pack: the bag that proves a report, sealed and checked again.
 web/
-    The page in the yard: photos from phones into the book, corrected by a finger.
+    limits turns guard yard corrections quick worker judging: who may come in, what waits, what the
+    workers do. views answers routes/ app run: the page in the yard, photos from phones into the book.
 testing/
     A small renderer with exact truth, and doubles that inject faults.
 cli/

@@ -8,7 +8,9 @@ import re
 import signal
 import subprocess
 import sys
-from concurrent.futures import Executor, Future
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -19,6 +21,7 @@ from anodewane.catalog.templates import load_template
 from anodewane.settings import Settings
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
+WATCH = (SAMPLES / "watch.jpg").read_bytes()
 BOAT = "Marram"
 HAULED = date(2026, 10, 4)
 PARTS = {
@@ -148,7 +151,7 @@ class Direct:
 
 
 def pair(client: Any, app: Any) -> str:
-    token = app.state.yonder.sessions.new_link()
+    token = app.state.context.sessions.new_link()
     answer = client.post(
         f"/in/{token}", data={"by": "Robin"}, headers={"origin": HOST}, follow_redirects=True
     )
@@ -158,10 +161,46 @@ def pair(client: Any, app: Any) -> str:
     return found[1]
 
 
-def application(book: Path) -> Any:
+def application(book: Path, make_executor: Callable[[], Executor] = Here, **more: Any) -> Any:
+    """The application; more : its limits, its clock."""
     from anodewane.web.app import make_app
 
-    return make_app(book, Settings(), Here, 1, ["127.0.0.1", "localhost"], (HOST,))
+    return make_app(book, Settings(), make_executor, 1, ["127.0.0.1", "localhost"], (HOST,), **more)
+
+
+@contextmanager
+def running(app: Any, book: Path, **more: Any) -> Iterator[Page]:
+    """A running application and a paired client of it."""
+    from starlette.testclient import TestClient
+
+    with TestClient(app, base_url=HOST, raise_server_exceptions=True, **more) as client:
+        yield Page(client, book, app, pair(client, app))
+
+
+def begin(page: Page, number: str, size: int, position: str = "transom") -> Any:
+    """Announce a photo."""
+    return page.post("/upload", json={"id": number, "boat": BOAT, "position": position, "size": size})
+
+
+class Never(Here):
+    """A worker that never comes to its work, or to none of the kinds named."""
+
+    def __init__(self, *kinds: Any) -> None:
+        self.kinds = kinds
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+        if self.kinds and fn not in self.kinds:
+            return super().submit(fn, *args, **kwargs)
+        return Future()
+
+
+class Dying(Executor):
+    """Its workers die over every photo."""
+
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        future.set_exception(BrokenExecutor("a worker died"))
+        return future
 
 
 class Server:

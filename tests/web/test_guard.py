@@ -16,9 +16,10 @@ from starlette.testclient import TestClient
 
 from anodewane.errors import OutputNotWritable, UsageError
 from anodewane.web import guard
+from anodewane.web.limits import LIMITS
 from anodewane.web.run import bound, lan_address
 from made.photos_with_place import OWNER, SERIAL, with_place
-from made.web_yard import BOAT, HOST, SAMPLES, Page, application, make_yard, pair
+from made.web_yard import BOAT, HOST, SAMPLES, Page, application, make_yard, pair, running
 
 ROUTES = [
     *(
@@ -55,10 +56,8 @@ def test_a_stranger_gets_nothing(page: Page) -> None:
         assert stranger.post(url, headers={"origin": HOST}).status_code == 401, url
 
 
-def test_a_link_pairs_once_and_looking_does_not_use_it_up(
-    page: Page, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    sessions = page.app.state.yonder.sessions
+def test_a_link_pairs_once_and_looking_does_not_use_it_up(page: Page) -> None:
+    sessions = page.app.state.context.sessions
     token = sessions.new_link()
     phone, thief = TestClient(page.app, base_url=HOST), TestClient(page.app, base_url=HOST)
     for _ in range(3):
@@ -72,12 +71,20 @@ def test_a_link_pairs_once_and_looking_does_not_use_it_up(
     assert "path=/" in cookie
     assert thief.post(f"/in/{token}", data={"by": "Thief"}, headers={"origin": HOST}).status_code == 403
     assert thief.get("/").status_code == 401
-    late = sessions.new_link()
-    now = guard.time.time()
-    monkeypatch.setattr(guard.time, "time", lambda: now + guard.PAIRING_S + 1)
-    assert thief.post(f"/in/{late}", data={"by": "Late"}, headers={"origin": HOST}).status_code == 403
-    monkeypatch.setattr(guard.time, "time", lambda: now + guard.SESSION_S + 1)
-    assert phone.get("/").status_code == 401  # the day is over
+
+
+def test_links_and_sessions_end(tmp_path: Path) -> None:
+    book, now = make_yard(tmp_path), [1.8e9]
+    app = application(book, clock=lambda: now[0])
+    with running(app, book) as page:
+        late = app.state.context.sessions.new_link()
+        stranger = TestClient(app, base_url=HOST)
+        now[0] += LIMITS.pairing_s + 1
+        answer = stranger.post(f"/in/{late}", data={"by": "Late"}, headers={"origin": HOST})
+        assert answer.status_code == 403
+        assert page.get("/").status_code == 200
+        now[0] += LIMITS.session_s
+        assert page.get("/").status_code == 401  # the day is over
 
 
 def test_the_token_is_not_on_the_disk_and_a_session_outlives_the_server(tmp_path: Path) -> None:

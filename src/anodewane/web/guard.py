@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,15 +22,9 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from anodewane.files import write_atomic
+from anodewane.web.limits import LIMITS, Limits, Rate
 
 COOKIE = "anodewane"
-SESSION_S = 14 * 3600
-"""A long day in the yard."""
-
-PAIRING_S = 15 * 60
-MAX_SESSIONS = 200
-MAX_LINKS = 50
-
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -41,11 +36,6 @@ HEADERS = {
     "x-frame-options": "DENY",
     "permissions-policy": "geolocation=(), microphone=()",
 }
-
-PAIRED_RATE = (40.0, 400.0)
-STRANGER_RATE = (2.0, 60.0)
-PAIRING_RATE = (0.2, 10.0)
-"""Requests a second, and how many at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +55,8 @@ def _digest(text: str) -> str:
 class Sessions:
     """Paired devices, kept over a restart, and pairing links, which are not."""
 
-    def __init__(self, file: Path) -> None:
-        self._file, self._lock = file, threading.Lock()
+    def __init__(self, file: Path, limits: Limits = LIMITS, clock: Callable[[], float] = time.time) -> None:
+        self._file, self._lock, self._limits, self._clock = file, threading.Lock(), limits, clock
         self._links: OrderedDict[str, float] = OrderedDict()
         self._known: dict[str, dict[str, Any]] = {}
         try:
@@ -76,11 +66,11 @@ class Sessions:
             self._known = {}
 
     def new_link(self) -> str:
-        """A token for one pairing within `PAIRING_S`."""
+        """A token for one pairing, good for `Limits.pairing_s`."""
         token = secrets.token_urlsafe(24)
         with self._lock:
-            self._links[_digest(token)] = time.time() + PAIRING_S
-            while len(self._links) > MAX_LINKS:
+            self._links[_digest(token)] = self._clock() + self._limits.pairing_s
+            while len(self._links) > self._limits.links:
                 self._links.popitem(last=False)
         return token
 
@@ -88,19 +78,19 @@ class Sessions:
         """Whether a pairing link is still good. Asking doesn't use it up: phones look at a link
         before they open it."""
         with self._lock:
-            return self._links.get(_digest(token), 0.0) > time.time()
+            return self._links.get(_digest(token), 0.0) > self._clock()
 
     def pair(self, token: str, by: str) -> str | None:
         """Use a link up and return the new session's token; None where the link isn't good."""
         with self._lock:
-            if self._links.pop(_digest(token), 0.0) <= time.time():
+            if self._links.pop(_digest(token), 0.0) <= self._clock():
                 return None
             session = secrets.token_urlsafe(32)
-            now = time.time()
+            now = self._clock()
             self._known = {k: v for k, v in self._known.items() if v["until"] > now}
-            while len(self._known) >= MAX_SESSIONS:
+            while len(self._known) >= self._limits.sessions:
                 del self._known[min(self._known, key=lambda k: self._known[k]["until"])]
-            self._known[_digest(session)] = {"by": by, "until": now + SESSION_S}
+            self._known[_digest(session)] = {"by": by, "until": now + self._limits.session_s}
             self._save()
             return session
 
@@ -111,7 +101,7 @@ class Sessions:
         digest = _digest(token)
         with self._lock:
             known = self._known.get(digest)
-        if known is None or known["until"] <= time.time():
+        if known is None or known["until"] <= self._clock():
             return None
         return Session(digest, known["by"], hmac.new(token.encode(), b"csrf", "sha256").hexdigest())
 
@@ -132,7 +122,7 @@ class Rates:
     def __init__(self) -> None:
         self._buckets: OrderedDict[str, tuple[float, float]] = OrderedDict()
 
-    def allow(self, key: str, rate: tuple[float, float]) -> bool:
+    def allow(self, key: str, rate: Rate) -> bool:
         """Whether one more request is within the rate."""
         a_second, at_once = rate
         now = time.monotonic()
@@ -147,8 +137,9 @@ class Rates:
 class Guard:
     """Outermost ASGI layer but for the Host check."""
 
-    def __init__(self, app: ASGIApp, sessions: Sessions, error_page: Any) -> None:
-        self.app, self.sessions, self.rates, self.error_page = app, sessions, Rates(), error_page
+    def __init__(self, app: ASGIApp, sessions: Sessions, error_page: Any, limits: Limits = LIMITS) -> None:
+        self.app, self.sessions, self.error_page, self.limits = app, sessions, error_page, limits
+        self.rates = Rates()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -195,10 +186,11 @@ class Guard:
             session is None
             and path.startswith("/in/")
             and request.method == "POST"
-            and not self.rates.allow(f"in {client}", PAIRING_RATE)
+            and not self.rates.allow(f"in {client}", self.limits.pairing_rate)
         ):
             return self._no(request, 429)
-        if not self.rates.allow(session.id if session else client, PAIRED_RATE if session else STRANGER_RATE):
+        rate = self.limits.paired_rate if session else self.limits.stranger_rate
+        if not self.rates.allow(session.id if session else client, rate):
             return self._no(request, 429)
         if request.method not in ("GET", "HEAD"):
             if not same_origin(request):
@@ -217,7 +209,7 @@ class Guard:
         if "text/html" in request.headers.get("accept", ""):
             response: Response = self.error_page(request, status)
         else:
-            response = JSONResponse({"says": SAYS[status][0], "remedy": SAYS[status][1]}, status)
+            response = JSONResponse({"says": MESSAGES[status][0], "remedy": MESSAGES[status][1]}, status)
         if status == 429:
             response.headers["retry-after"] = "5"
         return response
@@ -246,7 +238,7 @@ def csrf_good(request: Request, given: str | None) -> bool:
     )
 
 
-SAYS = {
+MESSAGES = {
     400: ("That can't be read.", "Go back and try again."),
     401: (
         "This device isn't paired.",

@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     from anodewane.records import CardSighting, Photo, Plane
     from anodewane.settings import Settings
 
-MAX_QUICK_PIXELS = 4_000_000
-"""Of a reduced copy; the page sends 1280 pixels along the long side."""
-
 
 def quick_look(data: bytes, settings: Settings) -> tuple[Reason, ...]:
     """What is wrong with a photo as far as a reduced copy of it shows; nothing where it looks good.

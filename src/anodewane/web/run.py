@@ -126,7 +126,7 @@ def serve(
         for s in sockets:
             s.close()
         raise
-    sessions = app.state.yonder.sessions
+    sessions = app.state.context.sessions
     say(
         f"Serving '{book.name}'. On this machine open (once, within a quarter of an hour):\n  "
         f"{bases[-1]}/in/{sessions.new_link()}"
@@ -156,7 +156,7 @@ def serve(
         timeout_graceful_shutdown=5,
     )
 
-    judging = app.state.yonder.judging
+    judging = app.state.context.judging
 
     class Server(uvicorn.Server):
         """Its own way would raise Ctrl-C once more at the end, with a traceback."""

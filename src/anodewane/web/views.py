@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -157,7 +156,7 @@ def visit(book: Book, yard: Yard, name: str) -> Plain:
                 "waiting": latest is not None
                 and (
                     latest.state == "waiting"
-                    or (latest.state == "receiving" and time.time() - latest.begun_at < FRESH_S)
+                    or (latest.state == "receiving" and yard.clock() - latest.begun_at < FRESH_S)
                 ),
                 "failed": latest.says
                 if latest is not None and latest.state == "failed" and now is None
@@ -345,15 +344,28 @@ def desk(book: Book, *, boat: str = "", verdict: str = "", year: str = "", only:
                 or (only != "all" and not j.counts)
             ):
                 continue
+            own = accepted.get(j.id, {"by": None, "at": None})
             rows.append(
                 {
-                    "id": j.id, "boat": r.boat, "position": r.position, "day": r.hauled_on.isoformat(), "kind": r.kind, "grade": grade_of(j, o.verdict if o else None),
-                    "verdict": grade, "consumed": r.consumed_pct, "template": r.template, "by": j.judged_by, "judged_at": j.judged_at[:16].replace("T", " "),
-                    "counts": j.counts, "reasons": ", ".join(c.replace("_", " ") for c in dict.fromkeys(r.reasons)), "photo_sha256": r.photo_sha256,
+                    "id": j.id,
+                    "boat": r.boat,
+                    "position": r.position,
+                    "day": r.hauled_on.isoformat(),
+                    "kind": r.kind,
+                    "grade": grade_of(j, o.verdict if o else None),
+                    "verdict": grade,
+                    "consumed": r.consumed_pct,
+                    "template": r.template,
+                    "by": j.judged_by,
+                    "judged_at": j.judged_at[:16].replace("T", " "),
+                    "counts": j.counts,
+                    "reasons": ", ".join(c.replace("_", " ") for c in dict.fromkeys(r.reasons)),
+                    "photo_sha256": r.photo_sha256,
                     "overruled_by": o.by if o else None,
-                    "accepted_by": accepted[j.id]["by"] if j.id in accepted else None, "accepted_at": accepted[j.id]["at"] if j.id in accepted else None,
+                    "accepted_by": own["by"],
+                    "accepted_at": own["at"],
                 }
-            )  # fmt: skip
+            )
     rows.sort(key=lambda r: (r["day"], r["boat"], r["position"], r["id"]), reverse=True)
     return {
         "rows": rows,

@@ -15,31 +15,16 @@ import re
 import shutil
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from anodewane.errors import InputUnreadable, OutputNotWritable, UsageError
 from anodewane.files import check_folder, write_atomic
+from anodewane.web.limits import LIMITS, Limits
 
 State = Literal["receiving", "waiting", "done", "failed"]
-
-MAX_UPLOAD_BYTES = 60_000_000
-"""A 50 MP phone photo is 10 to 25 MB as JPEG."""
-
-MAX_UPLOAD_PIXELS = 64_000_000
-"""Larger pictures take more than 2 GB to judge; the command `judge` takes them."""
-
-MAX_OPEN = 60
-"""Uploads under way of one phone."""
-
-MAX_KNOWN = 20_000
-"""Uploads remembered in all; the oldest finished ones are forgotten first."""
-
-KEEP_DAYS = 30
-"""How long an unfinished upload waits for its phone, and how long a finished one is remembered."""
-
-MIN_FREE_BYTES = 500_000_000
 
 HEX32 = re.compile(r"[0-9a-f]{32}")
 HEX64 = re.compile(r"[0-9a-f]{64}")
@@ -75,10 +60,10 @@ class Upload:
 class Yard:
     """The folder beside a book. One server at a time has it."""
 
-    def __init__(self, book: Path) -> None:
+    def __init__(self, book: Path, limits: Limits = LIMITS, clock: Callable[[], float] = time.time) -> None:
         from filelock import FileLock, Timeout
 
-        self.book = book
+        self.book, self.limits, self.clock = book, limits, clock
         self.folder = book.with_name(f"{book.name}.yard")
         self.photos, self.pictures, self.uploads, self.handed = (
             self.folder / n for n in ("photos", "pictures", "uploads", "handed")
@@ -88,9 +73,8 @@ class Yard:
         with contextlib.suppress(OSError):
             self.folder.chmod(0o700)  # photos carry the place where they were taken
         self._lock = threading.RLock()
-        self._own = FileLock(
-            self.folder / "serving.lock", thread_local=False
-        )  # taken in one thread, let go in another
+        # taken in one thread, let go in another
+        self._own = FileLock(self.folder / "serving.lock", thread_local=False)
         try:
             self._own.acquire(timeout=0)
         except Timeout as e:
@@ -106,7 +90,7 @@ class Yard:
 
     def _read(self) -> list[Upload]:
         """Uploads that the last server left, oldest first; those of which nobody has heard for
-        `KEEP_DAYS` are dropped."""
+        `Limits.keep_days` are dropped."""
         names = {f.name for f in fields(Upload)}
         found = []
         for file in self.uploads.glob("*.json"):
@@ -115,7 +99,8 @@ class Yard:
                 upload = Upload(**{k: v for k, v in plain.items() if k in names})
             except (OSError, ValueError, TypeError):
                 continue
-            if time.time() - file.stat().st_mtime > KEEP_DAYS * 86400 and upload.state != "waiting":
+            old = self.clock() - file.stat().st_mtime > self.limits.keep_days * 86400
+            if old and upload.state != "waiting":
                 self._part(upload.id).unlink(missing_ok=True)
                 file.unlink(missing_ok=True)
             elif HEX32.fullmatch(upload.id):
@@ -132,7 +117,7 @@ class Yard:
                 self.uploads / f"{upload.id}.json", json.dumps(asdict(upload), ensure_ascii=False).encode()
             )
             self._known[upload.id] = upload
-            if len(self._known) > MAX_KNOWN:
+            if len(self._known) > self.limits.known_uploads:
                 old = next((u for u in self._known.values() if u.state in ("done", "failed")), None)
                 if old is not None:
                     del self._known[old.id]
@@ -161,10 +146,10 @@ class Yard:
         """
         if not HEX32.fullmatch(upload.id):
             raise UsageError("The photo's number isn't 32 hex digits.", "Load the page again.")
-        if not 0 < upload.size <= MAX_UPLOAD_BYTES:
+        if not 0 < upload.size <= self.limits.upload_bytes:
             raise UsageError(
-                f"The photo has {upload.size} bytes; from 1 to {MAX_UPLOAD_BYTES // 1_000_000} million "
-                "are taken.",
+                f"The photo has {upload.size} bytes; "
+                f"from 1 to {self.limits.upload_bytes // 1_000_000} million are taken.",
                 "Take it with the phone's usual camera settings.",
             )
         with self._lock:
@@ -173,14 +158,13 @@ class Yard:
                 if have.owner != upload.owner or have.size != upload.size:
                     raise UsageError("Another photo has that number.", "Load the page again.")
                 return have
-            if (
-                sum(u.state == "receiving" and u.owner == upload.owner for u in self._known.values())
-                >= MAX_OPEN
-            ):
+            of_phone = (u for u in self._known.values() if u.owner == upload.owner)
+            if sum(u.state == "receiving" for u in of_phone) >= self.limits.open_uploads:
                 raise OutputNotWritable(
-                    f"This phone has {MAX_OPEN} photos under way already.", "Wait until they are through."
+                    f"This phone has {self.limits.open_uploads} photos under way already.",
+                    "Wait until they are through.",
                 )
-            if shutil.disk_usage(self.folder).free < MIN_FREE_BYTES + upload.size:
+            if shutil.disk_usage(self.folder).free < self.limits.free_bytes + upload.size:
                 raise OutputNotWritable(
                     "The disk of this machine is nearly full.",
                     "Free some space; the photo stays on the phone until then.",
@@ -238,10 +222,10 @@ class Yard:
             data = part.read_bytes()
             try:
                 kind, width, height = read_size(data, "photo")
-                if width * height > MAX_UPLOAD_PIXELS:
+                if width * height > self.limits.upload_pixels:
                     raise InputUnreadable(
                         f"The photo has {width} x {height} pixels; the page takes "
-                        f"{MAX_UPLOAD_PIXELS // 1_000_000} million.",
+                        f"{self.limits.upload_pixels // 1_000_000} million.",
                         "Set the camera to its usual resolution.",
                     )
             except InputUnreadable as e:

@@ -1,0 +1,1 @@
+"""The page's routes, each a function of its request."""
