@@ -79,7 +79,7 @@ ROWS = [
     "book.fleet",
     "book.findings",
     "book.store",
-    "book.pages",
+    "book.cautions",
     "book.orders",
     "book.plot",
     "book.refit",

@@ -36,7 +36,7 @@ show/
 book/
     entries names: what the season's book holds, as records. rates outlook reckon calibrate notices:
     what follows from it. file queries fleet findings store: the SQLite file, read, written by what is
-    written, opened. pages orders plot refit intake listing exchange: in and out of it.
+    written, opened. cautions orders plot refit intake listing exchange: in and out of it.
 batch/
     A folder of photos: planned, judged in parallel, resumed, summed up; on object storage too.
 report/

@@ -208,75 +208,40 @@ def order_csv(orders: OrderList) -> str:
 def order_page(orders: OrderList, title: str = "Order list", made_on: date | None = None) -> str:
     """The list as one HTML page without anything from outside, to print in black and white: counts
     first, then boat by boat with boxes to tick, then what is to be looked at."""
-    from html import escape
-
-    from anodewane.book.pages import all_cautions, page, table
+    from anodewane.book.cautions import all_cautions
+    from anodewane.show.html import stand_alone
 
     boats: dict[str, list[OrderLine]] = {}
     for line in orders.lines:
         boats.setdefault(line.boat, []).append(line)
     n = len(orders.lines)
-    sub = f"{n} {'part' if n == 1 else 'parts'} for {len(boats)} {'boat' if len(boats) == 1 else 'boats'}" + (
-        f", {made_on.isoformat()}" if made_on else ""
-    )
-    body = []
-    if orders.parts:
-        body.append("<h2>To buy</h2>")
-        body.append(
-            table(
-                ("number", "template", "alloy"),
-                ((f"{c.count}", c.what, c.alloy or "") for c in orders.parts),
-                numbers=(0,),
-                boxes=True,
-            )
-        )
-    else:
-        body.append(
-            "<p>Nothing to buy.</p>" if not orders.unsettled else "<p>Nothing can be ordered yet.</p>"
-        )
-    if orders.fixings:
-        body.append(
-            table(
-                ("number", "fixings, a set each"),
-                ((f"{c.count}", c.what) for c in orders.fixings),
-                numbers=(0,),
-                boxes=True,
-            )
-        )
-    without = sum(1 for line in orders.lines if not line.fixings)
-    if without:
-        body.append(
-            f"<p>{without} of them {'has' if without == 1 else 'have'} no fixings on record: look before "
-            "ordering.</p>"
-        )
-    if boats:
-        body.append("<h2>By boat</h2>")
-    for boat, lines in boats.items():
-        rows = [
-            (
-                i.position,
-                f"{i.template}, {i.alloy}",
-                _why(i),
-                i.fixings or "not on record",
-                _gone(i.consumed_pct),
-                _day(i.on),
-            )
-            for i in lines
-        ]
-        body.append(f"<h3>{escape(boat)}</h3>")
-        body.append(
-            table(("position", "part", "why", "fixings", "gone", "hauled"), rows, numbers=(4, 5), boxes=True)
-        )
-    if orders.unsettled:
-        body.append(
-            "<h2>Look at these first</h2><p>Nobody can say yet whether they need a part. Nothing is "
-            "ordered for them.</p>"
-        )
-        first = (
+    dated = f", {made_on.isoformat()}" if made_on else ""
+    return stand_alone(
+        "book",
+        "order.html",
+        "season.css",
+        title=title,
+        sub=f"{_counted(n, 'part')} for {_counted(len(boats), 'boat')}{dated}",
+        orders=orders,
+        parts=[(c.count, c.what, c.alloy or "") for c in orders.parts],
+        fixings=[(c.count, c.what) for c in orders.fixings],
+        without_fixings=sum(not line.fixings for line in orders.lines),
+        boats=[(boat, [_cells(line) for line in lines]) for boat, lines in boats.items()],
+        unsettled=[
             (u.boat, u.position, u.template or "unknown", WORDS[u.why], _day(u.on)) for u in orders.unsettled
-        )
-        body.append(table(("boat", "position", "part", "why", "hauled"), first))
-    return page(title, sub, "\n".join(body), all_cautions())
+        ],
+        cautions=all_cautions(),
+    )
+
+
+def _cells(line: OrderLine) -> tuple[str, ...]:
+    part = f"{line.template}, {line.alloy}"
+    fixings = line.fixings or "not on record"
+    return line.position, part, _why(line), fixings, _gone(line.consumed_pct), _day(line.on)
+
+
+def _counted(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def _why(line: OrderLine) -> str:

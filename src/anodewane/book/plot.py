@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from html import escape
 
 from anodewane.book.entries import BoatEntries, Fitting, Reading
 from anodewane.book.notices import Notice
@@ -95,50 +94,39 @@ def season_page(
 ) -> str:
     """Some boats as one HTML page without anything from outside: a plot a boat, its figures as a table,
     its warnings, the usual cautions."""
-    from anodewane.book.pages import all_cautions, page, table
+    from markupsafe import Markup
+
+    from anodewane.book.cautions import all_cautions
+    from anodewane.show.html import stand_alone
 
     of_boat: dict[str, list[PositionState]] = {}
     for s in states:
         of_boat.setdefault(s.boat.name, []).append(s)
-    warned: dict[str, list[Notice]] = {}
-    for n in notices:
-        warned.setdefault(n.boat, []).append(n)
-    legend = (
-        f"Per cent of the metal gone, as photos and scales saw it. Bars are {100 * settings.coverage:.0f} "
-        "% intervals. White mark: a new part. Grey: in the water. "
-        "Broken line: what the wear so far foretells. w: weighed. ?: couldn't be judged. Months count in "
-        "the water, 30.4 days each."
-    )
-    body = [f"<p>{legend}</p>"]
+    boats = []
     for e in entries:
         mine = of_boat.get(e.boat.name, [])
-        where = f", {escape(e.boat.water)} water" if e.boat.water else ""
-        body.append(f"<h2>{escape(e.boat.name)}{where}</h2>")
-        if e.boat.name in warned:
-            lines = "".join(
-                f"<li><strong>{escape(n.reason.message)}</strong> {escape(n.reason.remedy or '')}</li>"
-                for n in warned[e.boat.name]
-            )
-            body.append(f"<h3>Warnings</h3><ul>{lines}</ul>")
-        body.append(wear_svg(e, mine, settings))
-        head = (
-            "position",
-            "part",
-            "fitted",
-            "verdict",
-            "gone",
-            "a\u00a0month",
-            "at the next haul-out",
-            "months left",
-        )
-        body.append(table(head, (_row(s) for s in mine)))
         why = [f"{s.position.name}: {r.message} {r.remedy or ''}".strip() for s in mine for r in s.reasons]
-        if why:
-            body.append("<ul>" + "".join(f"<li>{escape(w)}</li>" for w in why) + "</ul>")
-    sub = f"{len(entries)} {'boat' if len(entries) == 1 else 'boats'}" + (
-        f", {made_on.isoformat()}" if made_on else ""
+        boats.append(
+            {
+                "name": e.boat.name,
+                "water": e.boat.water,
+                "warnings": [n.reason for n in notices if n.boat == e.boat.name],
+                "plot": Markup(wear_svg(e, mine, settings)),  # noqa: S704 - `Sheet` escapes what it is given
+                "rows": [_row(s) for s in mine],
+                "reasons": why,
+            }
+        )
+    dated = f", {made_on.isoformat()}" if made_on else ""
+    return stand_alone(
+        "book",
+        "season.html",
+        "season.css",
+        title=title,
+        sub=f"{len(entries)} {'boat' if len(entries) == 1 else 'boats'}{dated}",
+        coverage=100 * settings.coverage,
+        boats=boats,
+        cautions=all_cautions(),
     )
-    return page(title, sub, "\n".join(body), all_cautions())
 
 
 def months_words(left: MonthsLeft) -> str:
