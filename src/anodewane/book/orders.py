@@ -22,7 +22,8 @@ WORDS: dict[str, str] = {
     "piece_lost": "a piece is gone",
     "wont_last": "won't last to the next haul-out",
     "verdict": "judged to be replaced",
-    "replace_unknown_part": "to be replaced, but no part on record: 'season fit' says which; the template is the one it was judged against",
+    "replace_unknown_part": "to be replaced, but no part on record: 'season fit' says which; "
+    "the template is the one it was judged against",
     "never_judged": "no photo of it since it was fitted",
     "cannot_judge": "the last photo couldn't be judged",
     "nothing_fitted": "no part on record",
