@@ -109,7 +109,6 @@ def over(folder: Path) -> None:
     import cv2
     import numpy as np
     import simplejpeg
-    from score_check import template_of
 
     from anodewane.errors import CannotJudge
     from anodewane.judgement.pipeline import judge
@@ -156,7 +155,7 @@ def over(folder: Path) -> None:
         photo = truth_file.with_name(truth_file.name.replace(".truth.json", ".jpg"))
         data, template = (
             enlarged(photo, SIZES["12 MP"]),
-            template_of(json.loads(truth_file.read_text(encoding="utf-8"))),
+            template_of_truth(json.loads(truth_file.read_text(encoding="utf-8"))),
         )
         loaded = load_photo(data, photo.name)
         try:

@@ -55,7 +55,6 @@ def parts_of(folder: Path, count: int | None, max_tilt_deg: float = 30.0) -> lis
     out, they receded unevenly."""
     sys.path.insert(0, str(Path(__file__).resolve().parent))
     from PIL import Image
-    from score_check import template_of
 
     from anodewane.errors import CannotJudge
     from anodewane.settings import Settings
@@ -64,6 +63,7 @@ def parts_of(folder: Path, count: int | None, max_tilt_deg: float = 30.0) -> lis
     from anodewane.stages.placing.silhouette import silhouette_of
     from anodewane.stages.plane import locate_camera
     from anodewane.stages.refine import mask_from_pixels
+    from anodewane.testing.truth import template_of_truth
     from anodewane.wear.solids import recession_for_area
 
     parts = []
@@ -86,7 +86,7 @@ def parts_of(folder: Path, count: int | None, max_tilt_deg: float = 30.0) -> lis
             continue
         with Image.open(path.with_name(name + ".metal.png")) as image:
             mask = mask_from_pixels(np.asarray(image.convert("L")))
-        template = template_of(truth)
+        template = template_of_truth(truth)
         recession = recession_for_area(template, truth["area_mm2"])
         thickness = truth["volume_mm3"] / truth["area_mm2"]
         parts.append(

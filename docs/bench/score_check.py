@@ -25,30 +25,6 @@ from typing import Any
 import numpy as np
 
 
-def template_of(truth: dict[str, Any]) -> Any:
-    """The new part that a truth file tells of."""
-    from shapely import wkt
-
-    from anodewane.geometry.rings import from_shapely, polygons_of
-    from anodewane.records import Template
-
-    rings = from_shapely(polygons_of(wkt.loads(truth["outline_wkt"]))[0])
-    solid = "rod" if truth["rod"] else "plate"
-    return Template(
-        truth["part"],
-        rings,
-        truth["thickness_mm"],
-        truth["mount"],
-        solid,
-        truth["alloy"],
-        None,
-        1.0,
-        (),
-        None,
-        False,
-    )  # type: ignore[arg-type]
-
-
 def judge_one(photo: Path, truth: dict[str, Any], options: argparse.Namespace) -> Any:
     from PIL import Image
 
@@ -56,6 +32,7 @@ def judge_one(photo: Path, truth: dict[str, Any], options: argparse.Namespace) -
     from anodewane.settings import Settings
     from anodewane.stages.refine import mask_from_pixels
     from anodewane.stages.segment import get_segmenter
+    from anodewane.testing.truth import template_of_truth
     from anodewane.wear.metals import mass_g
 
     settings = Settings()
@@ -72,7 +49,14 @@ def judge_one(photo: Path, truth: dict[str, Any], options: argparse.Namespace) -
             mask = mask_from_pixels(np.asarray(image.convert("L")))
     else:
         segmenter = get_segmenter(options.mask)
-    return judge(photo.read_bytes(), photo.name, template_of(truth), settings, mask=mask, segmenter=segmenter)
+    return judge(
+        photo.read_bytes(),
+        photo.name,
+        template_of_truth(truth, options.known),
+        settings,
+        mask=mask,
+        segmenter=segmenter,
+    )
 
 
 def line_of(name: str, rows: list[dict[str, Any]]) -> str:
@@ -107,6 +91,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--mask", choices=["true", "network", "classical"], default="true")
     parser.add_argument("--thickness", choices=["true"])
+    parser.add_argument("--known", choices=["all", "weight", "outline"], default="all", help="of castings")
     parser.add_argument("--weigh", choices=["true"])
     parser.add_argument(
         "--max-tilt",

@@ -14,9 +14,9 @@ geometry/
     motion robust sampling camera rings pyramid: rigid motions; one-sigmas that wild values don't move;
     values between pixels; cameras and homographies; rings and polygons; a photo at half its size.
 wear/
-    metals solids edge_height forms mesh_field field contour faces: densities and charge; solids as they
-    waste; what a camera sees of an edge; castings by form, on a grid, and by their silhouette; unseen
-    faces.
+    metals forms mesh_field field contour cast_law solids edge_height faces weighed left: densities and
+    charge; castings by form, on a grid, by their silhouette; solids as they waste; what a camera sees of an
+    edge; faces that it doesn't see; the scales; the metal that is left.
 catalog/
     Sheet layouts and part templates as data, with their loaders and makers.
 segment/

@@ -568,6 +568,17 @@ class MetalMask(Record):
         )
 
 
+@dataclass(frozen=True, slots=True)
+class FormRead(Record):
+    """What a silhouette says if the casting has one form of those that its template allows: area_share
+    and mass_share of the new part that are left; weight : how likely the form is, of a sum of 1."""
+
+    form: CastForm
+    weight: float
+    area_share: float
+    mass_share: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Placement(Record):
     """The template laid where the part lies, and the plan outline that the mask stands for.
@@ -597,6 +608,8 @@ class Placement(Record):
     fit_cost: float
     hidden_rings: tuple[int, ...]
     filled_mm2: float = 0.0
+    steel_shows_mm2: float = 0.0
+    forms: tuple[FormRead, ...] = ()
 
     def __post_init__(self) -> None:
         self._set(

@@ -10,6 +10,9 @@ hide one-sided wear.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Literal
+
 import numpy as np
 
 from anodewane.errors import CannotJudge
@@ -17,6 +20,7 @@ from anodewane.geometry.camera import to_height
 from anodewane.geometry.rings import oriented, pieces_to_shapely, ring_area, to_shapely
 from anodewane.records import MetalMask, Placement, Plane, Template
 from anodewane.settings import Settings
+from anodewane.stages.placing.casting import cast_poses, cast_thickness, in_sheet, read_cast
 from anodewane.stages.placing.holes import (
     ANCHOR_MAX_GROWTH_MM,
     GAUGE_MIN_PITCH_MM,
@@ -26,9 +30,9 @@ from anodewane.stages.placing.holes import (
     pose_by_holes,
     read_holes,
 )
-from anodewane.stages.placing.poses import place, same_by_symmetry
-from anodewane.stages.placing.silhouette import plan_area, settle, silhouette_of
-from anodewane.units import Floats
+from anodewane.stages.placing.poses import Pose, place, same_by_symmetry
+from anodewane.stages.placing.silhouette import Silhouette, plan_area, settle, silhouette_of
+from anodewane.units import Floats, Rings
 from anodewane.wear.solids import new_area, recession_near_area
 
 
@@ -78,6 +82,8 @@ def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings)
 def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -> Placement:
     """`align` without its refusals: the best placement, however bad."""
     seen = silhouette_of(mask, plane.camera)
+    if template.form is not None:
+        return _lay_casting(mask, seen, template, settings)
     plan, heights, thickness, thickness_sd = settle(seen, template, settings)
     recession = recession_near_area(template, min(plan_area(plan), new_area(template)))
     poses = place(plan, template, recession)
@@ -89,38 +95,12 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
             plan, heights, thickness, thickness_sd = settle(seen, template, settings)
             recession = recession_near_area(template, min(plan_area(plan), new_area(template)))
             poses = place(plan, template, recession)
-    best, anchored_by, residual = poses[0], "outline", None
-
-    def wall_seen(at_mm: Floats) -> float:
-        trusted = mask.segmenter == "manual"
-        return (
-            0.0
-            if trusted
-            else thickness * float(np.linalg.norm(at_mm - seen.foot_mm)) / (seen.camera_height_mm - thickness)
-        )
-
-    pairs = hole_pairs(plan, template, best, wall_seen)
-    scale = scale_sd = None
-    if len(pairs) >= 2:
-        apart = max(float(np.linalg.norm(a.drawn_mm - b.drawn_mm)) for a in pairs for b in pairs)
-        if apart > GAUGE_MIN_PITCH_MM:
-            scale, scale_sd = pitch_scale(pairs)
-        if apart > 15.0 and np.mean([p.growth_mm for p in pairs]) < ANCHOR_MAX_GROWTH_MM:
-            anchored, miss = pose_by_holes(pairs, best)
-            # holes that wear askew move their centres by a millimetre; far worse means they are not
-            # the template's
-            if miss < 2.0:
-                best, anchored_by, residual = anchored, "holes", miss
+    anchor = _anchored(mask, seen, template, plan, poses[0], thickness)
+    best = anchor.pose
     hidden = hidden_holes(plan, template, best, seen, thickness) if template.solid == "plate" else ()
     if hidden:
         unseen_mm2 = sum(abs(ring_area(np.asarray(template.rings[i]))) for i in hidden)
         plan, heights, thickness, thickness_sd = settle(seen, template, settings, unseen_mm2)
-    ambiguous = (
-        anchored_by == "outline"
-        and len(poses) > 1
-        and poses[1].cost < best.cost + 0.05
-        and not same_by_symmetry(template, poses[0], poses[1])
-    )
     moved = best.part_from_sheet.apply_to_pieces(plan)
     part_plan = tuple(oriented(piece) for piece in moved)
     # a mirrored pose turns the rings round: keep each height with its point
@@ -130,13 +110,102 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
         )
         for piece, hs, out in zip(moved, heights, part_plan, strict=True)
     )
+    read = _Read(part_plan, part_heights, thickness, thickness_sd, filled_mm2)
+    return _placement(template, poses, anchor, read, hidden)
+
+
+def _lay_casting(mask: MetalMask, seen: Silhouette, template: Template, settings: Settings) -> Placement:
+    """`lay` for a casting whose walls and top follow from its form."""
+    poses, read = cast_poses(seen, template)
+    filled_mm2 = 0.0
+    thickness, thickness_sd = cast_thickness(template, read.recession_mm)
+    if mask.segmenter != "manual":
+        seen, filled_mm2, changed = read_holes(seen, template, poses[0], thickness)
+        if changed:
+            poses, read = cast_poses(seen, template)
+    plan = in_sheet(read.plan_mm, poses[0])
+    anchor = _anchored(mask, seen, template, plan, poses[0], template.thickness_mm)
+    hidden = hidden_holes(plan, template, anchor.pose, seen, template.thickness_mm)
+    unseen_mm2 = sum(abs(ring_area(np.asarray(template.rings[i]))) for i in hidden)
+    if hidden or anchor.pose is not poses[0]:
+        read = read_cast(seen, template, anchor.pose, unseen_mm2)
+    thickness, thickness_sd = cast_thickness(template, read.recession_mm)
+    if settings.thickness_given_mm is not None:
+        thickness, thickness_sd = settings.thickness_given_mm, 0.3
+    seen_as = _Read(read.plan_mm, read.height_mm, thickness, thickness_sd, filled_mm2, read.steel_shows_mm2)
+    return _placement(template, poses, anchor, seen_as, hidden)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Read:
+    """What a silhouette says in one pose: part frame, mm."""
+
+    plan_mm: tuple[Rings, ...]
+    height_mm: tuple[tuple[Floats, ...], ...]
+    thickness_mm: float
+    thickness_sd_mm: float
+    filled_mm2: float
+    steel_shows_mm2: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Anchor:
+    """The pose that was settled on, by what, and what the holes say of the print scale."""
+
+    pose: Pose
+    by: Literal["outline", "holes"]
+    residual_mm: float | None
+    scale: float | None
+    scale_sd: float | None
+
+
+def _anchored(
+    mask: MetalMask,
+    seen: Silhouette,
+    template: Template,
+    plan: tuple[Rings, ...],
+    pose: Pose,
+    thickness: float,
+) -> _Anchor:
+    """Move a pose onto the fixing holes where two are seen, far enough apart and little worn."""
+
+    def wall_seen(at_mm: Floats) -> float:
+        if mask.segmenter == "manual":
+            return 0.0
+        return thickness * float(np.linalg.norm(at_mm - seen.foot_mm)) / (seen.camera_height_mm - thickness)
+
+    pairs = hole_pairs(plan, template, pose, wall_seen)
+    scale = scale_sd = None
+    if len(pairs) >= 2:
+        apart = max(float(np.linalg.norm(a.drawn_mm - b.drawn_mm)) for a in pairs for b in pairs)
+        if apart > GAUGE_MIN_PITCH_MM:
+            scale, scale_sd = pitch_scale(pairs)
+        if apart > 15.0 and np.mean([p.growth_mm for p in pairs]) < ANCHOR_MAX_GROWTH_MM:
+            anchored, miss = pose_by_holes(pairs, pose)
+            # holes that wear askew move their centres by a millimetre; far worse means they are not
+            # the template's
+            if miss < 2.0:
+                return _Anchor(anchored, "holes", miss, scale, scale_sd)
+    return _Anchor(pose, "outline", None, scale, scale_sd)
+
+
+def _placement(
+    template: Template, poses: list[Pose], anchor: _Anchor, read: _Read, hidden: tuple[int, ...]
+) -> Placement:
+    """The record of a placing; holes that can't be looked through are drawn as the template has them."""
+    best = anchor.pose
+    ambiguous = (
+        anchor.by == "outline"
+        and len(poses) > 1
+        and poses[1].cost < best.cost + 0.05
+        and not same_by_symmetry(template, poses[0], poses[1])
+    )
+    part_plan, part_heights = read.plan_mm, read.height_mm
     if hidden:
         rings = tuple(np.asarray(template.rings[i]) for i in hidden)
         part_plan = (oriented((*part_plan[0], *rings)), *part_plan[1:])
-        part_heights = (
-            (*part_heights[0], *(np.full(len(r), thickness / 2) for r in rings)),
-            *part_heights[1:],
-        )
+        drawn = tuple(np.full(len(r), read.thickness_mm / 2) for r in rings)
+        part_heights = ((*part_heights[0], *drawn), *part_heights[1:])
     worn = pieces_to_shapely(part_plan)
     fresh = to_shapely(template.rings)
     return Placement(
@@ -144,17 +213,18 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
         sheet_from_part=best.part_from_sheet.inverse(),
         plan_mm=part_plan,
         limb_height_mm=part_heights,
-        remaining_thickness_mm=float(thickness),
-        thickness_sd_mm=float(thickness_sd),
-        anchored_by=anchored_by + (", ambiguous" if ambiguous else ""),
+        remaining_thickness_mm=float(read.thickness_mm),
+        thickness_sd_mm=float(read.thickness_sd_mm),
+        anchored_by=anchor.by + (", ambiguous" if ambiguous else ""),
         ambiguous=ambiguous,
-        hole_pitch_scale=scale,
-        hole_pitch_scale_sd=scale_sd,
-        residual_mm=residual,
+        hole_pitch_scale=anchor.scale,
+        hole_pitch_scale_sd=anchor.scale_sd,
+        residual_mm=anchor.residual_mm,
         outside_frac=float(worn.difference(fresh.buffer(OUTSIDE_SLACK_MM)).area / fresh.area),
         fit_cost=best.cost,
         hidden_rings=hidden,
-        filled_mm2=filled_mm2,
+        filled_mm2=read.filled_mm2,
+        steel_shows_mm2=read.steel_shows_mm2,
     )
 
 

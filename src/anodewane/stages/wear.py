@@ -8,8 +8,8 @@ holds more metal and reads larger, so thickness moves area and mass together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import replace
+from typing import Any, Literal
 
 import numpy as np
 
@@ -25,16 +25,24 @@ from anodewane.geometry.rings import (
     to_shapely,
 )
 from anodewane.record import AreaFigures, Consumed, HoleFinding, Interval, MassFigures, RecessionFigures
-from anodewane.records import MetalMask, Placement, Plane, Wear
+from anodewane.records import MetalMask, Placement, Plane, Template, Wear
 from anodewane.settings import Settings
 from anodewane.stages.placing.silhouette import plan_area
 from anodewane.stages.plane import camera_draws
 from anodewane.units import Floats
+from anodewane.wear.cast_law import wear_table
 from anodewane.wear.edge_height import sight_slope, worn_wall
-from anodewane.wear.solids import new_area, new_mass_g, new_volume, rod_volume_of_plan
+from anodewane.wear.left import AreaBudget, MetalLeft, metal_left
+from anodewane.wear.solids import new_area, new_mass_g, new_volume
+from anodewane.wear.weighed import weighed_part
 
 DRAWS = 4000
 CAMERA_DRAWS = 24
+CORE_SHOWS_MM2 = 40.0
+"""Plan area of steel within the metal from which the core is said to show."""
+CAST_EDGE_SD_MM, CAST_EDGE_SD_FRAC = 0.08, 0.05
+"""One-sigma of where a casting's plan edge lies, common to the whole outline: at least, and per mm of
+recession."""
 SEED = 20260101
 """Fixed, so that the same photo gives the same record."""
 
@@ -75,7 +83,8 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
         recession_mm=recession,
         holes=holes,
         pieces_lost=lost,
-        core_shows=template.core_depth_mm is not None and deepest >= template.core_depth_mm,
+        core_shows=placement.steel_shows_mm2 > CORE_SHOWS_MM2
+        or (template.core_depth_mm is not None and deepest >= template.core_depth_mm),
         no_measurable_wear=consumed.mass_pct.value < settings.no_wear_below_pct,
         remaining_thickness_mm=thickness,
         budget=budget,
@@ -83,18 +92,6 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
 
 
 # --- doubt ---------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class AreaBudget:
-    """One-sigma of the plan area by cause, each as a share of the new area, and how the area moves with
-    thickness (share of the new area per mm)."""
-
-    print_scale: float
-    camera: float
-    edge: float
-    limb: float
-    per_mm_thickness: float
 
 
 def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: Settings) -> AreaBudget:
@@ -141,6 +138,9 @@ def _limb_sd(
     """One-sigma of the plan area, mm2, that comes of not knowing at which height each edge was seen:
     little for a new wall or a rod, more the more the wall wanders."""
     template = placement.template
+    if template.form is not None:
+        recession = float(wear_table(template).plan_recession(plan_area(placement.plan_mm)))
+        return perimeter_mm * float(np.hypot(CAST_EDGE_SD_MM, CAST_EDGE_SD_FRAC * recession))
     if template.solid == "rod":
         height_frac, wander = settings.limb_sharp_sd_frac, 0.0
     else:
@@ -166,101 +166,66 @@ def _metal(
 ) -> tuple[Consumed, MassFigures, Interval, dict[str, float]]:
     """Area and mass consumed with their intervals, the thickness that remains, and the budget in
     percentage points of mass."""
-    template = placement.template
-    new, area = new_area(template), plan_area(placement.plan_mm)
-    full = new_mass_g(template)
     rng = np.random.default_rng(SEED)
-    normal = {
-        cause: rng.standard_normal(DRAWS)
-        for cause in ("print_scale", "camera", "edge", "limb", "thickness", "casting", "shape")
-    }
-    share = area / new
-    errors = {
-        "print_scale": normal["print_scale"] * budget.print_scale,
-        "camera": normal["camera"] * budget.camera,
-        "edge": normal["edge"] * budget.edge,
-        "limb": normal["limb"] * budget.limb,
-    }
-    t_new, t = template.thickness_mm, placement.remaining_thickness_mm
-    area_thickness = -budget.per_mm_thickness * placement.thickness_sd_mm * normal["thickness"]
-    area_draws = np.maximum(share + sum(errors.values()) + area_thickness, 0.0)
-    casting = normal["casting"] * settings.mass_casting_sd_frac
-    method = "recession"
-    if template.solid == "rod":
-        volume = rod_volume_of_plan(template, worn) / new_volume(template)
-        # a section's area goes with the square of its width; the ends go with the length
-        widths = 1.9 * (area_draws / max(share, 1e-6) - 1)
-        mass_draws = (
-            volume * np.maximum(1 + widths, 0.0) * (1 + normal["shape"] * settings.rod_round_sd_frac)
-            + casting * volume
-        )
-        thickness_draws = t * (area_draws / max(share, 1e-6))
-        value = volume
-    else:
-        thickness_draws = np.clip(
-            draw_thickness(t_new, t, placement.thickness_sd_mm, normal["thickness"]),
-            0.02 * t_new,
-            1.02 * t_new,
-        )
-        value = share * t / t_new
-        mass_draws = area_draws * thickness_draws / t_new + casting * value
-        if settings.thickness_given_mm is not None:
-            method = "thickness"
+    causes = ("print_scale", "camera", "edge", "limb", "thickness", "casting", "shape", "form")
+    normal = {cause: rng.standard_normal(DRAWS) for cause in causes}
+    template = placement.template
+    left = metal_left(placement, worn, plan_area(placement.plan_mm), budget, normal, settings)
+    full = new_mass_g(template)
+    method: Literal["recession", "thickness", "weighed"] = "recession"
+    if settings.thickness_given_mm is not None and template.solid != "rod":
+        method = "thickness"
+    remaining_draws, thickness = full * left.mass_draws, left.thickness_mm
     if settings.weighed_g is not None:
         method = "weighed"
-        value = settings.weighed_g / full
-        if not 0.02 < value < 1.15:
-            raise CannotJudge(
-                "weight_does_not_fit", f"{settings.weighed_g:g} g weighed, about {full:.0f} g new"
-            )
-        implied = value / max(share, 1e-6)
-        if template.solid == "plate" and implied > 1.25:
-            raise CannotJudge(
-                "weight_does_not_fit",
-                f"{settings.weighed_g:g} g on {100 * share:.0f} % of the new area would be thicker than new",
-            )
-        of_new = (
-            settings.mass_known_sd_frac if template.new_mass_g is not None else settings.mass_computed_sd_frac
-        )
-        mass_draws = value * (1 + normal["casting"] * of_new) + normal["shape"] * settings.scales_sd_g / full
-        thickness_draws = t_new * implied * (1 + 0.02 * normal["shape"])
-    area_pct = _interval(100 * (1 - share), 100 * (1 - area_draws), settings.coverage)
-    mass_pct = _interval(100 * (1 - value), 100 * (1 - mass_draws), settings.coverage)
-    figures = MassFigures(full, _interval(full * value, full * mass_draws, settings.coverage), method)  # type: ignore[arg-type]
-    per_area = 100 * (t / t_new if template.solid == "plate" else 1.9 * value / max(share, 1e-6))
-    if method == "weighed":
-        causes = {"casting": 100 * value * of_new, "scales": 100 * settings.scales_sd_g / full}
-    else:
-        causes = {cause: float(np.std(e)) * per_area for cause, e in errors.items()}
-        causes["thickness"] = (
-            float(np.std(area_thickness * t / t_new + share * thickness_draws / t_new)) * 100
-            if template.solid == "plate"
-            else 0.0
-        )
-        causes["casting"] = 100 * settings.mass_casting_sd_frac * value
-        if template.solid == "rod":
-            causes["round_section"] = 100 * settings.rod_round_sd_frac * value
-    coverage = Consumed(area_pct, mass_pct, settings.coverage)
+        left, remaining_draws = _on_the_scales(template, left, settings.weighed_g, normal, settings)
+        thickness = float(np.median(left.thickness_draws))
+    coverage = settings.coverage
+    area_pct = _interval(100 * (1 - left.area), 100 * (1 - left.area_draws), coverage)
+    mass_pct = _interval(100 * (1 - left.mass), 100 * (1 - left.mass_draws), coverage)
+    figures = MassFigures(full, _interval(full * left.mass, remaining_draws, coverage), method)
+    budget_pct = {cause: 100 * float(v) for cause, v in left.causes.items()}
     return (
-        coverage,
+        Consumed(area_pct, mass_pct, coverage),
         figures,
-        _interval(
-            float(t if method != "weighed" else np.median(thickness_draws)),
-            thickness_draws,
-            settings.coverage,
-        ),
-        {k: float(v) for k, v in causes.items()},
+        _interval(thickness, left.thickness_draws, coverage),
+        budget_pct,
     )
 
 
-def draw_thickness(new_mm: float, now_mm: float, sd_mm: float, normal: Floats) -> Floats:
-    """Thickness that remains: the loss is log-normal where it is large against its spread, so that it
-    can't be negative; a new part may be thicker than drawn."""
-    lost = max(new_mm - now_mm, 0.0)
-    if lost < 2.5 * sd_mm:
-        return now_mm - sd_mm * normal
-    sigma = float(np.sqrt(np.log1p((sd_mm / lost) ** 2)))
-    return new_mm - lost * np.exp(sigma * normal)
+def _on_the_scales(
+    template: Template, seen: MetalLeft, weighed_g: float, normal: dict[str, Floats], settings: Settings
+) -> tuple[MetalLeft, Floats]:
+    """What is left as the scales have it, and draws of it in grams: those have the scales' doubt alone,
+    the share of the new part has the new mass's too.
+
+    Raises
+    ------
+    CannotJudge
+        "weight_does_not_fit".
+    """
+    full = new_mass_g(template)
+    of_new = (
+        settings.mass_known_sd_frac if template.new_mass_g is not None else settings.mass_computed_sd_frac
+    )
+    scales = weighed_part(weighed_g, full, of_new, settings)
+    if not 0.02 < scales.share < 1.15:
+        raise CannotJudge("weight_does_not_fit", f"{weighed_g:g} g weighed, about {full:.0f} g new")
+    implied = scales.share / max(seen.area, 1e-6)
+    if template.solid == "plate" and implied > 1.25:
+        message = f"{weighed_g:g} g on {100 * seen.area:.0f} % of the new area would be thicker than new"
+        raise CannotJudge("weight_does_not_fit", message)
+    thickness = template.thickness_mm * implied
+    if template.form is not None:
+        thickness *= new_volume(template) / new_area(template) / template.thickness_mm
+    left = replace(
+        seen,
+        mass=scales.share,
+        mass_draws=scales.share + normal["casting"] * scales.new_sd + normal["shape"] * scales.scales_sd,
+        thickness_draws=thickness * (1 + 0.02 * normal["shape"]),
+        causes={"casting": scales.new_sd, "scales": scales.scales_sd},
+    )
+    return left, weighed_g + normal["shape"] * scales.left_sd_g
 
 
 def _interval(value: float, draws: Floats, coverage: float) -> Interval:

@@ -93,20 +93,21 @@ def foot_rate(template: Template, z_mm: Any) -> Any:
     return (1 + FOOT_MORE * np.exp(-np.asarray(z_mm, np.float32) / FOOT_MM)).astype(np.float32)
 
 
-def plan_depth(template: Template, field: SolidField, recession_mm: float) -> PlanDepth:
-    """The plan of a solid that has wasted by about `recession_mm`, by the soft rule."""
+def plan_depth(template: Template, field: SolidField, recession_mm: float, every: int = 1) -> PlanDepth:
+    """The plan of a solid that has wasted by about `recession_mm`, by the soft rule; of the plan's nodes
+    `every` other each way."""
     h = field.step_mm
-    depth = field.depth_mm[:, :, 1:]
+    depth = field.depth_mm[::every, ::every, 1:]
     z = h * (np.arange(depth.shape[2]) + 0.5)
     if field.dry_mm is not None:
-        depth = np.where(field.dry_mm[:, :, 1:] > -0.3 * h, depth, np.float32(-1e3))
+        depth = np.where(field.dry_mm[::every, ::every, 1:] > -0.3 * h, depth, np.float32(-1e3))
     if template.mount == "flush":
         # metal down to the foot itself, which lies half a step below the lowest nodes
-        depth = np.concatenate([field.depth_mm[:, :, :1] / 2 + depth[:, :, :1] / 2, depth], axis=2)
+        depth = np.concatenate([(field.depth_mm[::every, ::every, :1] + depth[:, :, :1]) / 2, depth], axis=2)
         z = np.r_[0.0, z]
     values = _soft_most(depth / foot_rate(template, z), recession_mm, h)
-    slope = np.stack(np.gradient(values, h), axis=-1).astype(np.float32)
-    return PlanDepth(np.ascontiguousarray(values), slope, field.origin_mm, h)
+    slope = np.stack(np.gradient(values, every * h), axis=-1).astype(np.float32)
+    return PlanDepth(np.ascontiguousarray(values), slope, field.origin_mm, every * h)
 
 
 def read_contour(

@@ -146,7 +146,8 @@ def section_curve(template: Template) -> Floats:
     ring = np.asarray(shape.intersection(box(lower, -1e-9, upper, 1e4)).exterior.coords)[:-1]
     kept = ring[(ring[:, 1] > 1e-6) | (np.abs(ring[:, 0]) > 1e-6)]
     order = np.argsort(kept[:, 0], kind="stable")
-    return kept[order] if isinstance(form, CollarForm) else kept[np.argsort(kept[:, 1], kind="stable")]
+    out: Floats = kept[order] if isinstance(form, CollarForm) else kept[np.argsort(kept[:, 1], kind="stable")]
+    return out
 
 
 def _closed(curve: Floats, reach_mm: float) -> Any:

@@ -24,6 +24,7 @@ import numpy as np
 from anodewane.geometry.rings import oriented, rings_area, to_shapely
 from anodewane.records import Template
 from anodewane.units import Floats, Rings
+from anodewane.wear.cast_law import cast_volume
 from anodewane.wear.metals import mass_g
 
 QUAD_SEGS = 16
@@ -42,6 +43,8 @@ def new_area(template: Template) -> float:
 
 def new_volume(template: Template) -> float:
     """Volume of metal of the new part, mm3."""
+    if template.form is not None:
+        return cast_volume(template)
     return float(volume_after(template, 0.0))
 
 
