@@ -1,5 +1,5 @@
 """A batch on other machines: Dask's scheduler and workers behind the same `Engine` as this machine's
-processes (the extra ``anodewane[cluster]``).
+processes (the extra ``cluster``).
 
 Nothing is started or installed there: the user's own scheduler is named by its address, and its
 workers must have the same anodewane. What travels is a photo's name and the run's configuration,
@@ -49,7 +49,7 @@ def dask_engine(address: str, source: Path | Place | None = None, out: Path | Pl
         import distributed
     except ImportError as e:
         raise UsageError(
-            "A cluster needs the package distributed.", "Install it: pip install 'anodewane[cluster]'."
+            "A cluster needs the package distributed.", 'Install it: in the checkout, pip install ".[all]".'
         ) from e
 
     def connect() -> Any:

@@ -1,5 +1,5 @@
 """Photos and results on object storage: an S3, Google or Azure bucket as a `Place`, through obstore
-(the extra ``anodewane[cloud]``).
+(the extra ``cloud``).
 
 A store has no folders, no appending and no locks that end with a process. So the ledger is a row of
 small objects, each put only if it isn't there yet; lines are gathered for a moment first, since every
@@ -363,7 +363,7 @@ def _obstore() -> Any:
         import obstore
     except ImportError as e:
         raise UsageError(
-            "Object storage needs the package obstore.", "Install it: pip install 'anodewane[cloud]'."
+            "Object storage needs the package obstore.", 'Install it: in the checkout, pip install ".[all]".'
         ) from e
     return obstore
 

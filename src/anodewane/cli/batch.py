@@ -120,8 +120,8 @@ def batch(
     With --book each photo is judged against the part that the season's book has at its boat and
     position, and what was judged is kept there.
 
-    FOLDER and OUT may be addresses of object storage, such as s3://bucket/photos (pip install
-    'anodewane[cloud]'); docs/cluster.md has more on that and on --engine.
+    FOLDER and OUT may be addresses of object storage, such as s3://bucket/photos (in the checkout:
+    pip install ".[all]"); docs/cluster.md has more on that and on --engine.
     """
     from anodewane.cli._stdout import answer_only
 

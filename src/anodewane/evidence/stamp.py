@@ -38,7 +38,7 @@ def _library() -> Any:
     except ImportError as e:
         raise UsageError(
             "Time-stamps need the library rfc3161-client, which isn't installed.",
-            "Install it: pip install 'anodewane[stamp]'.",
+            'Install it: in the checkout, pip install ".[all]".',
         ) from e
     return rfc3161_client
 

@@ -72,7 +72,7 @@ def bound(address: str, port: int) -> socket.socket:
 
 
 def need_extra() -> None:
-    """See that the extra is installed.
+    """See that nothing was left out or taken off.
 
     Raises
     ------
@@ -85,7 +85,7 @@ def need_extra() -> None:
         import uvicorn  # noqa: F401
     except ImportError as e:
         raise UsageError(
-            f"The page needs the package {e.name}.", "Install it: pip install 'anodewane[web]'."
+            f"The page needs the package {e.name}.", 'Install it: in the checkout, pip install ".[all]".'
         ) from e
 
 
