@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from anodewane.catalog import shapes
+from anodewane.catalog.form_check import SOLIDS
 from anodewane.catalog.paths import path_from_rings, rings_from_path
 from anodewane.catalog.shapes import SHAPES
 from anodewane.catalog.templates import (
@@ -26,6 +27,7 @@ from anodewane.catalog.templates import (
 )
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.geometry.rings import rings_area
+from anodewane.records import CastForm, Insert
 from anodewane.wear.solids import new_mass_g
 
 SETTINGS = settings(max_examples=20, derandomize=True, deadline=None)
@@ -152,11 +154,18 @@ def test_the_digest_tells_every_field():
         "fixing_holes": template.fixing_holes[:1],
         "core_depth_mm": None,
         "mirror_ok": True,
+        "inserts": (Insert((template.rings[1],), 2.0, 7.0),),
+        "form": CastForm(12.0, 3.0, 2.0),
     }
-    assert set(changes) == {f.name for f in dataclasses.fields(template)} - {"form", "inserts"}
+    assert set(changes) == {f.name for f in dataclasses.fields(template)}
     digests = {
         template_digest(template),
-        *(template_digest(dataclasses.replace(template, **{k: v})) for k, v in changes.items()),
+        *(
+            template_digest(
+                dataclasses.replace(template, **{k: v} | ({"solid": "cast"} if k == "form" else {}))
+            )
+            for k, v in changes.items()
+        ),
     }
     assert len(digests) == len(changes) + 1
     assert all(len(d) == 64 for d in digests)
@@ -303,7 +312,8 @@ def test_whatever_is_wrong_with_a_file_is_one_sentence(text, words):
 
 
 def test_a_rod_s_thickness_is_its_diameter():
-    text = 'name = "r"\noutline = "M -60 -15 H 60 V 15 H -60 Z"\nthickness_mm = 20\nsolid = "rod"\nmount = "open"'
+    text = 'name = "r"\noutline = "M -60 -15 H 60 V 15 H -60 Z"\nthickness_mm = 20\n'
+    text += 'solid = "rod"\nmount = "open"'
     with pytest.raises(UsageError, match="its side view is 120 x 30 mm"):
         template_from_toml(text)
     assert template_from_toml(text.replace("= 20", "= 30")).solid == "rod"
@@ -416,14 +426,37 @@ def test_the_page_s_example_loads_and_its_table_has_every_key():
     from anodewane.catalog.templates import _HOLE_KEYS, _KEYS
 
     page = (Path(__file__).parents[2] / "docs" / "templates.md").read_text("utf-8")
-    example = re.search(r"```toml\n(.*?)```", page, re.DOTALL)
-    assert example
-    part = template_from_toml(example[1])
-    assert [(h.diameter_mm, h.washer_mm) for h in part.fixing_holes] == [(11.0, 24.0)] * 2
-    assert set(tomllib.loads(example[1])) == set(_KEYS)
+    examples = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    parts = [template_from_toml(example) for example in examples]
+    assert [p.solid for p in parts] == ["cast", "turned", "collar"]
+    holes = parts[0].fixing_holes
+    assert [(h.diameter_mm, h.washer_mm, h.counterbore_mm) for h in holes] == [(11.0, 22.0, 24.0)] * 2
+    shown = {key for example in examples for key in tomllib.loads(example)}
+    # a section stands in place of draft and crown, a mesh isn't written by hand
+    assert shown == set(_KEYS) - {"fill_factor", "section", "mesh", "mesh_sha256", "mesh_data"}
     rows = re.findall(r"^\| `(\w+)` \|", page, re.MULTILINE)
-    assert rows == list(_KEYS)
+    assert rows[-len(_KEYS) :] == list(_KEYS)
+    assert rows[: -len(_KEYS)] == list(SOLIDS)
     for key in _HOLE_KEYS:
         assert f"`{key}`" in page
     for shape in SHAPES:
         assert f"`{shape}`" in page
+
+
+def test_the_page_s_commands_make_what_they_say(tmp_path, capsys):
+    """Every part of the page's table is made by the command beside it."""
+    import re
+    import shlex
+    from pathlib import Path
+
+    from anodewane.cli import main
+
+    page = (Path(__file__).parents[2] / "docs" / "templates.md").read_text("utf-8")
+    commands = re.findall(r"\| `(make [^`]*)` \|", page)
+    assert len(commands) == 8
+    for command in commands:
+        file = tmp_path / "made.toml"
+        assert main(["template", *shlex.split(command), "--out", str(file)]) == 0, capsys.readouterr().err
+        part = load_template(str(file))
+        assert part.solid in ("cast", "turned", "collar")
+        assert part.profile_known

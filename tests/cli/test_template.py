@@ -9,14 +9,17 @@ import click
 import numpy as np
 import pytest
 
-from anodewane.catalog.shapes import SHAPES
-from anodewane.catalog.templates import builtin_templates, load_template, template_digest
+from anodewane.catalog.shapes import OWN_FORM, SHAPES
+from anodewane.catalog.templates import builtin_templates, load_template, template_digest, template_to_toml
 from anodewane.cli import main
 from anodewane.cli.template import SHAPE_TEXT, template
 from anodewane.errors import CannotJudge, ExitCode
 from anodewane.geometry.rings import rings_area
 
-SVG = '<svg xmlns="http://www.w3.org/2000/svg" width="120mm" height="60mm" viewBox="0 0 120 60"><path d="M0 0H120V60H0Z"/><circle cx="30" cy="30" r="5"/></svg>'
+SVG = (
+    '<svg xmlns="http://www.w3.org/2000/svg" width="120mm" height="60mm" viewBox="0 0 120 60">'
+    '<path d="M0 0H120V60H0Z"/><circle cx="30" cy="30" r="5"/></svg>'
+)
 
 
 def run(capsys, *argv):
@@ -81,7 +84,13 @@ MEASURES = {
     "bar": ["--length", 200, "--width", 40, "--thickness", 30],
     "half-collar": ["--diameter", 90, "--bore", 40, "--length", 50],
     "rod": ["--length", 150, "--diameter", 24],
+    "block": ["--length", 110, "--width", 60, "--thickness", 40],
+    "strap-bar": ["--length", 220, "--width", 60, "--thickness", 30],
+    "stepped-ring": ["--diameter", 140, "--bore", 80, "--thickness", 24],
+    "nut": ["--diameter", 60, "--top", 26, "--thickness", 40],
+    "collar": ["--length", 80, "--diameter", 72, "--end-diameter", 54, "--bore", 30],
 }
+SOLIDS = {"rod": "rod", "stepped-ring": "cast", "nut": "turned", "collar": "collar"}
 
 
 @pytest.mark.parametrize("shape", SHAPES)
@@ -93,9 +102,68 @@ def test_every_shape_can_be_made(tmp_path, capsys, shape):
     assert (code, out) == (ExitCode.JUDGED, ""), err
     part = load_template(str(path))
     assert (part.name, part.alloy) == ("of a test", "aluminium")
-    assert part.mount == ("open" if shape == "rod" else "flush")
-    assert part.solid == ("rod" if shape == "rod" else "plate")
+    assert part.mount == ("open" if shape in ("rod", "collar") else "flush")
+    assert part.solid == SOLIDS.get(shape, "plate")
     assert template_digest(part)[:12] in err
+
+
+@pytest.mark.parametrize("shape", [s for s in SHAPES if s not in OWN_FORM])
+def test_every_plan_can_be_a_casting(tmp_path, capsys, shape):
+    path = tmp_path / "cast.toml"
+    measures = [m for m in MEASURES[shape] if m not in ("--thin-end", 12) or shape != "wedge"]
+    drafted = (
+        ["--draft", 4, "--edge-radius", 1, "--crown", 0] if shape != "stepped-ring" else ["--edge-radius", 1]
+    )
+    code, _, err = run(capsys, "make", shape, *measures, *drafted, "--out", path)
+    assert code == ExitCode.JUDGED, err
+    assert load_template(str(path)).profile_known
+    code, _, err = run(capsys, "make", shape, *measures, "--cast", "--out", path)
+    assert code == ExitCode.JUDGED, err
+    assert not load_template(str(path)).profile_known
+    assert "Nobody measured its " in err
+    assert "--new-mass" in err
+
+
+def test_a_template_from_a_mesh(tmp_path, capsys):
+    """A box of trimesh's, in metres, and what is said when that is taken for millimetres."""
+    import trimesh
+
+    file, out = tmp_path / "box.stl", tmp_path / "box.toml"
+    trimesh.creation.box((0.12, 0.06, 0.02)).export(file)
+    code, _, err = run(capsys, "from-mesh", file, "--out", out)
+    assert code == ExitCode.USAGE
+    assert "Give --units m." in err
+    assert not out.exists()
+    code, _, err = run(
+        capsys, "from-mesh", file, "--units", "m", "--up", "x", "--alloy", "aluminium", "--out", out
+    )
+    assert code == ExitCode.JUDGED, err
+    part = load_template(str(out))
+    assert (part.name, part.solid, part.alloy) == ("box", "mesh", "aluminium")
+    assert part.thickness_mm == pytest.approx(120.0, abs=1e-4)  # an STL's figures are of single precision
+
+
+CASTINGS = {
+    "pad": ("plate", {"length_mm": 150, "width_mm": 75, "thickness_mm": 20, "holes": 2, "draft_deg": 12.0}),
+    "bar": ("strap-bar", {"length_mm": 200, "width_mm": 50, "thickness_mm": 30, "draft_deg": 5.0}),
+    "nut": ("nut", {"diameter_mm": 60, "top_mm": 26, "thickness_mm": 40, "centre_hole_mm": 11}),
+    "collar": ("collar", {"length_mm": 80, "diameter_mm": 72, "end_diameter_mm": 54, "bore_mm": 30}),
+}
+
+
+@pytest.mark.parametrize("name", CASTINGS)
+def test_show_tells_a_casting(tmp_path, capsys, name):
+    shape, measures = CASTINGS[name]
+    file, svg = tmp_path / "part.toml", tmp_path / "part.svg"
+    file.write_text(template_to_toml(SHAPES[shape](**measures)), "utf-8")
+    code, out, _ = run(capsys, "show", file, "--svg", svg)
+    assert code == ExitCode.JUDGED
+    said = {"pad": "draft 12°, unknown: edge radius and crown", "bar": "2 to 7 mm above the foot"}
+    said |= {"nut": "60 mm at 0 mm, 26 mm at 40 mm", "collar": "bore 30 mm"}
+    assert said[name] in out
+    drawn = svg.read_text("utf-8")
+    assert "A-A" in drawn
+    assert ("stroke-dasharray" in drawn) or name == "nut"
 
 
 def test_the_shapes_of_the_command_are_the_catalogue_s():

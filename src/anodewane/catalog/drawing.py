@@ -7,7 +7,8 @@ from typing import Any, TypedDict, Unpack
 
 import numpy as np
 
-from anodewane.catalog.shapes import circle
+from anodewane.catalog.form_keys import form_from_measures
+from anodewane.catalog.outlines import circle
 from anodewane.catalog.template_check import Fixing, checked_template, hole_diameter
 from anodewane.catalog.templates import largest_first
 from anodewane.errors import UsageError
@@ -27,8 +28,9 @@ circles by curves to 0.03 % of the radius."""
 class DrawingOptions(TypedDict, total=False):
     """What a drawing doesn't say of the part; see `anodewane.records.Template`.
 
-    fixings : "auto" takes every hole of 3 to 40 mm for a fixing hole, "none" none; washer_mm : outer
-    diameter of their washers.
+    fixings : "auto" takes every hole of 3 to 40 mm for a fixing hole, "none" none; washer_mm,
+    counterbore_mm, counterbore_depth_mm : of all of them alike; draft_deg, edge_radius_mm, crown_mm,
+    section : of a casting, see `anodewane.catalog.form_keys`.
     """
 
     mount: Mount
@@ -37,6 +39,12 @@ class DrawingOptions(TypedDict, total=False):
     new_mass_g: float | None
     fill_factor: float
     washer_mm: float | None
+    counterbore_mm: float | None
+    counterbore_depth_mm: float | None
+    draft_deg: float | None
+    edge_radius_mm: float | None
+    crown_mm: float | None
+    section: str | None
     core_depth_mm: float | None
     mirror_ok: bool | None
     fixings: str
@@ -68,12 +76,22 @@ def template_from_drawn_rings(
     rings = [r - (low + high) / 2 for r in rings]
     rest: dict[str, Any] = dict(options)
     fixings = rest.pop("fixings", "auto")
-    washer = rest.pop("washer_mm", None)
+    hole = [rest.pop(k, None) for k in ("washer_mm", "counterbore_mm", "counterbore_depth_mm")]
+    solid = rest.pop("solid", "plate")
+    form = form_from_measures(name, solid, rest)
     found = []
     for i, ring in enumerate(rings[1:], start=1):
         if fixings == "auto" and len(ring) > 2 and FIXING_MM[0] <= hole_diameter(ring) <= FIXING_MM[1]:
-            found.append(Fixing(i, washer))
-    return checked_template(name=name, rings=rings, thickness_mm=thickness_mm, fixings=found, **rest)
+            found.append(Fixing(i, *hole))
+    return checked_template(
+        name=name,
+        rings=rings,
+        thickness_mm=thickness_mm,
+        fixings=found,
+        solid=solid if form is None else "cast",
+        form=form,
+        **rest,
+    )
 
 
 def fit_circle(ring: Floats) -> tuple[Floats, float, float]:

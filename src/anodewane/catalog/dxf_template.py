@@ -10,7 +10,7 @@ from typing import Any, Unpack
 import numpy as np
 
 from anodewane.catalog.drawing import DrawingOptions, rounded, template_from_drawn_rings
-from anodewane.catalog.shapes import CHORD_MM
+from anodewane.catalog.outlines import CHORD_MM
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.records import Template
 from anodewane.units import MM_PER_INCH, Floats

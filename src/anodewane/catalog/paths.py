@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.catalog.shapes import CHORD_MM
+from anodewane.catalog.outlines import CHORD_MM
 from anodewane.errors import UsageError
 from anodewane.units import Floats, Rings
 
@@ -49,7 +49,9 @@ def rings_from_path(text: str, what: str) -> list[Floats]:
         return rings_from_segments(svgelements.Path(text), what)
     except UsageError:
         raise
-    except Exception as e:  # the library raises whatever comes up inside it (ValueError, AttributeError, IndexError), some of it only when points are asked for
+    except Exception as e:
+        # The library raises whatever comes up inside it (ValueError, AttributeError, IndexError), some of it
+        # only when points are asked for.
         raise _not_a_path(what) from e
 
 
@@ -198,7 +200,8 @@ def _sampled(segment: Any) -> Floats:
 def _not_a_path(what: str) -> UsageError:
     return UsageError(
         f"The outline of {what} isn't SVG path data.",
-        'Write it like "M 0 0 L 150 0 L 150 75 L 0 75 Z", numbers in millimetres, one closed subpath for the outline and each hole.',
+        'Write it like "M 0 0 L 150 0 L 150 75 L 0 75 Z", numbers in millimetres, one closed subpath for the '
+        "outline and each hole.",
     )
 
 

@@ -9,7 +9,7 @@ from typing import Any, Unpack
 import numpy as np
 
 from anodewane.catalog.drawing import DrawingOptions, fit_circle, template_from_drawn_rings, turns_evenly
-from anodewane.catalog.shapes import circle
+from anodewane.catalog.outlines import circle
 from anodewane.errors import UsageError
 from anodewane.geometry.rings import ring_area
 from anodewane.records import Template

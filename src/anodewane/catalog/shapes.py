@@ -1,10 +1,10 @@
-"""Parts made from a few measures: plates, discs, rings, triangles, wedges, teardrops, bars,
-half-collars and rods.
+"""Parts made from a few measures: plates, discs, rings, triangles, wedges, teardrops, bars, blocks, nuts,
+collars and rods.
 
 Each shape is a function from millimetres to a `Template`; `SHAPES` names them for the command line and
 the library. The part frame's origin is at the middle of the part (a triangle's near its centroid), its
-length along x. Arcs are sampled to `CHORD_MM`; whole circles keep their exact area, so that a hole
-reads its nominal diameter.
+length along x. Where draft, edge radius or crown is given the part is a casting, and what isn't given of the
+three is unknown; where none is, it is a prism.
 """
 
 from __future__ import annotations
@@ -15,19 +15,33 @@ from typing import Any, TypedDict, Unpack
 
 import numpy as np
 
+from anodewane.catalog.form_keys import form_from_measures
+from anodewane.catalog.outlines import (
+    CHORD_MM,
+    arc,
+    circle,
+    on_circle,
+    rectangle,
+    rounded_polygon,
+    slot,
+    spread,
+    swollen_polygon,
+)
 from anodewane.catalog.template_check import Fixing, checked_template
 from anodewane.errors import UsageError
 from anodewane.record import Alloy, Mount, Solid
-from anodewane.records import Template
+from anodewane.records import CollarForm, Form, Insert, Template, TurnedForm
 from anodewane.units import Floats
 
-CHORD_MM = 0.02
-"""Farthest that a chord may lie from its arc, mm: a tenth of what a photo can show."""
+WAIST = 0.55
+"""At which share of its height a nut's waist is measured."""
 
 
-class Common(TypedDict, total=False):
-    """What any part has beside its shape; see `anodewane.records.Template`. washer_mm : outer diameter
-    of the washers of its fixing holes."""
+class Plain(TypedDict, total=False):
+    """What any part has beside its shape; see `anodewane.records.Template`.
+
+    washer_mm, counterbore_mm, counterbore_depth_mm : of its fixing holes, all alike.
+    """
 
     name: str
     mount: Mount
@@ -35,9 +49,25 @@ class Common(TypedDict, total=False):
     new_mass_g: float | None
     fill_factor: float
     washer_mm: float | None
+    counterbore_mm: float | None
+    counterbore_depth_mm: float | None
     core_depth_mm: float | None
     mirror_ok: bool | None
     validate: bool
+
+
+class Common(Plain, total=False):
+    """What a part has beside its outline where walls and top follow it.
+
+    draft_deg, edge_radius_mm, crown_mm, section : of a casting, each unknown where not given; solid : "cast"
+    for one of which nobody measured any.
+    """
+
+    solid: Solid
+    draft_deg: float | None
+    edge_radius_mm: float | None
+    crown_mm: float | None
+    section: str | None
 
 
 def rectangular_plate(
@@ -60,13 +90,14 @@ def rectangular_plate(
     """Rectangular plate with rounded corners; round holes in one or more rows, or slots along its
     length. `holes` counts those of a row."""
     _positive(length_mm=length_mm, width_mm=width_mm)
-    outer = rounded_polygon(_rectangle(length_mm, width_mm), corner_mm)
-    xs = _spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
-    ys = _spread(hole_rows, row_pitch_mm if row_pitch_mm is not None else width_mm / max(hole_rows, 1))
+    outer = rounded_polygon(rectangle(length_mm, width_mm), corner_mm)
+    xs = spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
+    ys = spread(hole_rows, row_pitch_mm if row_pitch_mm is not None else width_mm / max(hole_rows, 1))
     inner = [circle((x, y), hole_mm) for y in ys for x in xs]
-    slot_xs = _spread(slots, slot_pitch_mm if slot_pitch_mm is not None else length_mm / max(slots, 1))
+    slot_xs = spread(slots, slot_pitch_mm if slot_pitch_mm is not None else length_mm / max(slots, 1))
     inner += [slot((x, 0.0), slot_length_mm, slot_width_mm) for x in slot_xs]
-    label = f"plate-{_size(length_mm, width_mm, thickness_mm)}{_count(holes * hole_rows, 'hole')}{_count(slots, 'slot')}"
+    size = _size(length_mm, width_mm, thickness_mm)
+    label = f"plate-{size}{_count(holes * hole_rows, 'hole')}{_count(slots, 'slot')}"
     return _part(label, [outer, *inner], thickness_mm, range(1, len(inner) + 1), common)
 
 
@@ -83,7 +114,7 @@ def disc(
     """Disc with a centre hole, holes on a pitch circle, or both; all of them are fixing holes."""
     _positive(diameter_mm=diameter_mm)
     inner = [circle((0.0, 0.0), centre_hole_mm)] if centre_hole_mm else []
-    inner += _on_circle(holes, hole_mm, pitch_circle_mm if pitch_circle_mm is not None else 0.7 * diameter_mm)
+    inner += on_circle(holes, hole_mm, pitch_circle_mm if pitch_circle_mm is not None else 0.7 * diameter_mm)
     label = f"disc-{_size(diameter_mm, thickness_mm)}{_count(len(inner), 'hole')}"
     return _part(
         label, [circle((0.0, 0.0), diameter_mm), *inner], thickness_mm, range(1, len(inner) + 1), common
@@ -102,7 +133,7 @@ def ring(
 ) -> Template:
     """Ring round a shaft or spigot; the bore is no fixing hole, those on the pitch circle are."""
     _positive(diameter_mm=diameter_mm, bore_mm=bore_mm)
-    inner = _on_circle(
+    inner = on_circle(
         holes, hole_mm, pitch_circle_mm if pitch_circle_mm is not None else (diameter_mm + bore_mm) / 2
     )
     rings = [circle((0.0, 0.0), diameter_mm), circle((0.0, 0.0), bore_mm), *inner]
@@ -163,7 +194,7 @@ def wedge(
     outer = rounded_polygon(np.array([[-h, -a], [h, -b], [h, b], [-h, a]]), corner_mm)
     inner = [
         circle((x, 0.0), hole_mm)
-        for x in _spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
+        for x in spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
     ]
     if thin_end_mm is not None:
         # Mean height over the trapezium where width and height both fall evenly: Simpson's rule is
@@ -205,7 +236,7 @@ def teardrop(
         )
     tilt = math.acos((big - small) / apart)
     nose, tail = (-length_mm / 2 + big, 0.0), (length_mm / 2 - small, 0.0)
-    outer = np.vstack([_arc(tail, small, -tilt, tilt), _arc(nose, big, tilt, 2 * math.pi - tilt)])
+    outer = np.vstack([arc(tail, small, -tilt, tilt), arc(nose, big, tilt, 2 * math.pi - tilt)])
     # The holes sit where the metal is: about the nose's centre and on towards the tail.
     first = nose[0]
     pitch = hole_pitch_mm if hole_pitch_mm is not None else 0.4 * length_mm
@@ -233,10 +264,10 @@ def bar(
     """Long bar with round ends (of radius `end_mm`, half the width where not given), often cast on a
     steel strap: give `core_depth_mm`."""
     _positive(length_mm=length_mm, width_mm=width_mm)
-    outer = rounded_polygon(_rectangle(length_mm, width_mm), width_mm / 2 if end_mm is None else end_mm)
+    outer = rounded_polygon(rectangle(length_mm, width_mm), width_mm / 2 if end_mm is None else end_mm)
     inner = [
         circle((x, 0.0), hole_mm)
-        for x in _spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
+        for x in spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
     ]
     return _part(
         f"bar-{_size(length_mm, width_mm, thickness_mm)}{_count(holes, 'hole')}",
@@ -261,15 +292,14 @@ def half_collar(
     _positive(diameter_mm=diameter_mm, bore_mm=bore_mm, length_mm=length_mm)
     if bore_mm >= diameter_mm or gap_mm < 0 or gap_mm >= bore_mm:
         raise UsageError(
-            f"A half-collar of {diameter_mm:g} mm over a shaft of {bore_mm:g} mm with a gap of {gap_mm:g} mm can't be.",
+            f"A half-collar of {diameter_mm:g} mm over a shaft of {bore_mm:g} mm with a gap of {gap_mm:g} "
+            "mm can't be.",
             "The diameter is the largest, the gap the smallest.",
         )
     big, small, low = diameter_mm / 2, bore_mm / 2, gap_mm / 2
     start, end = math.asin(low / big), math.asin(low / small)
     rings = [
-        np.vstack(
-            [_arc((0.0, 0.0), big, start, math.pi - start), _arc((0.0, 0.0), small, math.pi - end, end)]
-        )
+        np.vstack([arc((0.0, 0.0), big, start, math.pi - start), arc((0.0, 0.0), small, math.pi - end, end)])
     ]
     if corner_mm:
         import shapely
@@ -278,7 +308,8 @@ def half_collar(
         smooth = shapely.Polygon(rings[0]).buffer(-corner_mm, quad_segs=32).buffer(corner_mm, quad_segs=32)
         if smooth.is_empty or smooth.geom_type != "Polygon":
             raise UsageError(
-                f"Corners of {corner_mm:g} mm are too round for a half-collar with a wall of {big - small:g} mm.",
+                f"Corners of {corner_mm:g} mm are too round for a half-collar with a wall of "
+                f"{big - small:g} mm.",
                 "Give a smaller corner radius.",
             )
         rings = [np.asarray(smooth.simplify(CHORD_MM / 4).exterior.coords)[:-1]]
@@ -286,13 +317,158 @@ def half_collar(
     return _part(f"half-collar-{_size(diameter_mm, bore_mm, length_mm)}", rings, length_mm, (), common)
 
 
-def rod(length_mm: float, diameter_mm: float, *, end_mm: float = 0.0, **common: Unpack[Common]) -> Template:
+def rod(length_mm: float, diameter_mm: float, *, end_mm: float = 0.0, **common: Unpack[Plain]) -> Template:
     """Round rod lying on its side, its ends rounded by `end_mm`. It wastes all round, so its
     mount is open."""
     _positive(length_mm=length_mm, diameter_mm=diameter_mm)
     common.setdefault("mount", "open")
-    outer = rounded_polygon(_rectangle(length_mm, diameter_mm), end_mm)
+    outer = rounded_polygon(rectangle(length_mm, diameter_mm), end_mm)
     return _part(f"rod-{_size(length_mm, diameter_mm)}", [outer], diameter_mm, (), common, solid="rod")
+
+
+def block(
+    length_mm: float,
+    width_mm: float,
+    thickness_mm: float,
+    *,
+    corner_mm: float = 6.0,
+    holes: int = 2,
+    hole_mm: float = 9.0,
+    hole_pitch_mm: float | None = None,
+    **common: Unpack[Common],
+) -> Template:
+    """Deep block whose bolts sit in counterbores: where not given they are 2.1 holes wide and half the height
+    deep."""
+    common.setdefault("counterbore_mm", round(2.1 * hole_mm, 1))
+    common.setdefault("counterbore_depth_mm", round(thickness_mm / 2, 1))
+    common.setdefault("name", f"block-{_size(length_mm, width_mm, thickness_mm)}{_count(holes, 'hole')}")
+    return rectangular_plate(
+        length_mm,
+        width_mm,
+        thickness_mm,
+        corner_mm=corner_mm,
+        holes=holes,
+        hole_mm=hole_mm,
+        hole_pitch_mm=hole_pitch_mm,
+        **common,
+    )
+
+
+def strap_bar(
+    length_mm: float,
+    width_mm: float,
+    thickness_mm: float,
+    *,
+    strap_width_mm: float = 25.0,
+    strap_from_mm: float = 2.0,
+    strap_to_mm: float = 7.0,
+    strap_reach_mm: float = 40.0,
+    corner_mm: float = 8.0,
+    **common: Unpack[Common],
+) -> Template:
+    """Bar cast round a steel strap that stands out at both ends, by which it is bolted or welded."""
+    _positive(length_mm=length_mm, width_mm=width_mm, strap_width_mm=strap_width_mm)
+    outer = rounded_polygon(rectangle(length_mm, width_mm), corner_mm)
+    steel = rectangle(length_mm + 2 * strap_reach_mm, strap_width_mm)
+    if not 0 <= strap_from_mm < strap_to_mm <= thickness_mm:
+        raise UsageError(
+            f"A strap from {strap_from_mm:g} to {strap_to_mm:g} mm can't be in a bar {thickness_mm:g} mm "
+            "high.",
+            "Give the heights of its underside and then of its top, above the face that lies down.",
+        )
+    insert = Insert((steel,), strap_from_mm, strap_to_mm)
+    label = f"strap-bar-{_size(length_mm, width_mm, thickness_mm)}"
+    return _part(label, [outer], thickness_mm, (), common, inserts=(insert,))
+
+
+def stepped_ring(
+    diameter_mm: float,
+    bore_mm: float,
+    thickness_mm: float,
+    *,
+    step_width_mm: float = 10.0,
+    step_height_mm: float | None = None,
+    holes: int = 0,
+    hole_mm: float = 9.0,
+    pitch_circle_mm: float | None = None,
+    **common: Unpack[Common],
+) -> Template:
+    """Ring with a lower rim all round: `step_width_mm` wide and `step_height_mm` high (half the height where
+    not given)."""
+    low = round(thickness_mm / 2, 3) if step_height_mm is None else step_height_mm
+    if not (0 < low < thickness_mm and 0 < step_width_mm < (diameter_mm - bore_mm) / 2):
+        raise UsageError(
+            f"A rim {step_width_mm:g} mm wide and {low:g} mm high isn't a step of a ring {thickness_mm:g} "
+            "mm high.",
+            "Make it lower than the ring, and narrower than the ring's wall.",
+        )
+    common.setdefault(
+        "section", f"0,0 0,{low:g} {step_width_mm:g},{low:g} {step_width_mm:g},{thickness_mm:g}"
+    )
+    common.setdefault(
+        "name", f"stepped-ring-{_size(diameter_mm, bore_mm, thickness_mm)}{_count(holes, 'hole')}"
+    )
+    return ring(
+        diameter_mm,
+        bore_mm,
+        thickness_mm,
+        holes=holes,
+        hole_mm=hole_mm,
+        pitch_circle_mm=pitch_circle_mm,
+        **common,
+    )
+
+
+def nut(
+    diameter_mm: float,
+    top_mm: float,
+    thickness_mm: float,
+    *,
+    waist_mm: float | None = None,
+    centre_hole_mm: float = 0.0,
+    edge_radius_mm: float = 0.0,
+    **common: Unpack[Plain],
+) -> Template:
+    """Cone over a shaft's end, standing on its foot: `diameter_mm` there, `top_mm` at the top, `waist_mm` at
+    0.55 of its height (between the two where not given)."""
+    _positive(diameter_mm=diameter_mm, top_mm=top_mm, thickness_mm=thickness_mm)
+    profile = [(diameter_mm / 2, 0.0), (top_mm / 2, thickness_mm)]
+    if waist_mm is not None:
+        _positive(waist_mm=waist_mm)
+        profile.insert(1, (waist_mm / 2, WAIST * thickness_mm))
+    rings = [circle((0.0, 0.0), max(2 * r for r, _ in profile))]
+    rings += [circle((0.0, 0.0), centre_hole_mm)] if centre_hole_mm else []
+    label = f"nut-{_size(diameter_mm, top_mm, thickness_mm)}"
+    form = TurnedForm(np.round(profile, 6), edge_radius_mm)
+    return _part(label, rings, thickness_mm, range(1, len(rings)), common, "turned", form)
+
+
+def collar(
+    length_mm: float,
+    diameter_mm: float,
+    end_diameter_mm: float,
+    bore_mm: float,
+    *,
+    barrel: float = 2.5,
+    holes: int = 1,
+    hole_mm: float = 7.0,
+    hole_pitch_mm: float | None = None,
+    edge_radius_mm: float = 0.0,
+    **common: Unpack[Plain],
+) -> Template:
+    """Half of a barrel-shaped shaft collar on its split face, the shaft along x; `holes` counts the bolts on
+    each side of the bore."""
+    _positive(length_mm=length_mm, diameter_mm=diameter_mm, end_diameter_mm=end_diameter_mm, bore_mm=bore_mm)
+    from anodewane.wear.forms import plan_outline
+
+    form = CollarForm(length_mm, diameter_mm, end_diameter_mm, barrel, bore_mm, edge_radius_mm)
+    xs = spread(holes, hole_pitch_mm if hole_pitch_mm is not None else length_mm / max(holes, 1))
+    wall = (bore_mm + diameter_mm) / 4
+    inner = [circle((x, y), hole_mm) for y in (-wall, wall) for x in xs]
+    common.setdefault("mount", "open")
+    label = f"collar-{_size(length_mm, diameter_mm, bore_mm)}"
+    rings = [plan_outline(form), *inner]
+    return _part(label, rings, diameter_mm / 2, range(1, len(rings)), common, "collar", form)
 
 
 SHAPES: dict[str, Callable[..., Template]] = {
@@ -305,13 +481,32 @@ SHAPES: dict[str, Callable[..., Template]] = {
     "bar": bar,
     "half-collar": half_collar,
     "rod": rod,
+    "block": block,
+    "strap-bar": strap_bar,
+    "stepped-ring": stepped_ring,
+    "nut": nut,
+    "collar": collar,
 }
+
+OWN_FORM = ("rod", "nut", "collar")
+"""Shapes that are no prisms by themselves: draft, edges and crown of a casting say nothing about them."""
 
 PARAMETER_TEXT: dict[str, str] = {
     "length_mm": "Length; of a half-collar, along the shaft.",
     "width_mm": "Width.",
     "thickness_mm": "Height above the face that lies down.",
-    "diameter_mm": "Outer diameter.",
+    "diameter_mm": "Outer diameter; of a nut, at its foot.",
+    "top_mm": "Diameter at the top.",
+    "waist_mm": "Diameter at 0.55 of the height, where the side isn't straight.",
+    "end_diameter_mm": "Diameter at the two ends.",
+    "barrel": "How the outside curves from end to end: 2 is a parabola, more is flatter in the middle.",
+    "edge_radius_mm": "Radius of the upper edges.",
+    "strap_width_mm": "Width of the steel strap.",
+    "strap_from_mm": "Height of the strap's underside above the face that lies down.",
+    "strap_to_mm": "Height of the strap's top.",
+    "strap_reach_mm": "How far the strap stands out at each end.",
+    "step_width_mm": "Width of the lower rim.",
+    "step_height_mm": "Height of the lower rim.",
     "bore_mm": "Diameter of the bore.",
     "base_mm": "Length of the base.",
     "height_mm": "Height over the base.",
@@ -337,71 +532,6 @@ PARAMETER_TEXT: dict[str, str] = {
 """What each parameter means, for help texts; a test holds it to the functions."""
 
 
-# --- outlines ------------------------------------------------------------------------------------
-
-
-def circle(centre_mm: Any, diameter_mm: float) -> Floats:
-    """Ring (n, 2) of exactly the circle's area, anticlockwise; its points lie a little outside the
-    circle, its chords a little inside."""
-    n = 8 * math.ceil(_steps(diameter_mm / 2, 2 * math.pi) / 8)
-    angle = np.arange(n) * 2 * np.pi / n
-    radius = diameter_mm / 2 * math.sqrt((2 * math.pi / n) / math.sin(2 * math.pi / n))
-    return np.column_stack([centre_mm[0] + radius * np.cos(angle), centre_mm[1] + radius * np.sin(angle)])
-
-
-def slot(centre_mm: Any, length_mm: float, width_mm: float) -> Floats:
-    """Ring of a slot with round ends along x, `length_mm` over all."""
-    if length_mm <= width_mm:
-        raise UsageError(
-            f"A slot {length_mm:g} mm long and {width_mm:g} mm wide isn't longer than wide.",
-            "Make it longer, or make a round hole.",
-        )
-    r, reach = width_mm / 2, (length_mm - width_mm) / 2
-    half = math.pi / 2
-    ends = [_arc((reach, 0.0), r, -half, half), _arc((-reach, 0.0), r, half, 3 * half)]
-    ring: Floats = np.vstack(ends) + np.asarray(centre_mm, float)
-    return ring
-
-
-def rounded_polygon(corners_mm: Any, radius_mm: float) -> Floats:
-    """Anticlockwise convex polygon (n, 2) with its corners rounded by `radius_mm`."""
-    corners = np.asarray(corners_mm, float)
-    if radius_mm < 0:
-        raise UsageError(f"A corner radius of {radius_mm:g} mm can't be.", "Give 0 or more.")
-    if radius_mm == 0:
-        return corners
-    into = corners - np.roll(corners, 1, axis=0)
-    length = np.linalg.norm(into, axis=1)
-    into = into / length[:, None]
-    out = np.roll(into, -1, axis=0)
-    turn = np.arctan2(into[:, 0] * out[:, 1] - into[:, 1] * out[:, 0], np.sum(into * out, axis=1))
-    cut = radius_mm * np.tan(turn / 2)
-    if ((cut + np.roll(cut, 1)) > length + 1e-9).any():
-        raise UsageError(f"Corners of {radius_mm:g} mm are too round for the part.", "Give a smaller radius.")
-    pieces = []
-    for corner, a, t, c in zip(corners, into, turn, cut, strict=True):
-        centre = corner - c * a + radius_mm * np.array([-a[1], a[0]])
-        start = math.atan2(-a[0], a[1])
-        pieces.append(_arc(centre, radius_mm, start, start + t))
-    ring = np.vstack(pieces)
-    kept: Floats = ring[np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1) > 1e-9]
-    return kept
-
-
-def swollen_polygon(corners_mm: Any, radius_mm: float) -> Floats:
-    """Anticlockwise convex polygon (n, 2) grown outward by `radius_mm`, its corners round: Minkowski's
-    sum with a disc."""
-    corners = np.asarray(corners_mm, float)
-    if radius_mm == 0:
-        return corners
-    edge = np.roll(corners, -1, axis=0) - corners
-    outward = np.arctan2(-edge[:, 0], edge[:, 1])
-    pieces = []
-    for corner, before, after in zip(corners, np.roll(outward, 1), outward, strict=True):
-        pieces.append(_arc(corner, radius_mm, before, before + (after - before) % (2 * math.pi)))
-    return np.vstack(pieces)
-
-
 # --- inside --------------------------------------------------------------------------------------
 
 
@@ -410,18 +540,25 @@ def _part(
     rings: Sequence[Floats],
     thickness_mm: float,
     fixing_rings: Sequence[int],
-    common: Common,
+    common: Common | Plain,
     solid: Solid = "plate",
+    form: Form | None = None,
+    inserts: Sequence[Insert] = (),
 ) -> Template:
     rest: dict[str, Any] = dict(common)
-    washer = rest.pop("washer_mm", None)
+    hole = [rest.pop(k, None) for k in ("washer_mm", "counterbore_mm", "counterbore_depth_mm")]
     name = rest.pop("name", label)
+    if solid == "plate":
+        form = form_from_measures(name, rest.pop("solid", solid), rest)
+        solid = "plate" if form is None else "cast"
     return checked_template(
         name=name,
         rings=rings,
         thickness_mm=thickness_mm,
         solid=solid,
-        fixings=[Fixing(r, washer) for r in fixing_rings],
+        form=form,
+        inserts=inserts,
+        fixings=[Fixing(r, *hole) for r in fixing_rings],
         **rest,
     )
 
@@ -433,38 +570,6 @@ def _positive(**lengths: float) -> None:
                 f"The {what.removesuffix('_mm').replace('_', ' ')} is {value:g} mm.",
                 "Give a length in millimetres, more than 0.",
             )
-
-
-def _rectangle(length_mm: float, width_mm: float) -> Floats:
-    a, b = length_mm / 2, width_mm / 2
-    return np.array([[-a, -b], [a, -b], [a, b], [-a, b]])
-
-
-def _steps(radius_mm: float, sweep: float) -> int:
-    """Chords that keep within `CHORD_MM` of an arc: the sagitta of a chord over the angle t is r (1
-    - cos(t / 2))."""
-    step = 2 * math.acos(max(0.0, 1 - CHORD_MM / radius_mm)) if radius_mm > CHORD_MM else math.pi / 2
-    return max(1, math.ceil(abs(sweep) / step))
-
-
-def _arc(centre_mm: Any, radius_mm: float, start: float, end: float) -> Floats:
-    """Points on an arc from angle `start` to `end`, radians, both ends included."""
-    angle = np.linspace(start, end, _steps(radius_mm, end - start) + 1)
-    return np.column_stack(
-        [centre_mm[0] + radius_mm * np.cos(angle), centre_mm[1] + radius_mm * np.sin(angle)]
-    )
-
-
-def _spread(count: int, pitch_mm: float) -> Floats:
-    """`count` places at equal pitch about 0."""
-    return np.asarray((np.arange(count) - (count - 1) / 2) * pitch_mm, float)
-
-
-def _on_circle(count: int, hole_mm: float, pitch_circle_mm: float) -> list[Floats]:
-    angle = np.arange(count) * 2 * np.pi / max(count, 1) + np.pi / 2
-    return [
-        circle((pitch_circle_mm / 2 * math.cos(a), pitch_circle_mm / 2 * math.sin(a)), hole_mm) for a in angle
-    ]
 
 
 def _size(*lengths: float) -> str:

@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 
+from anodewane.catalog.form_check import MIN_WALL_MM, SOLIDS, check_form
 from anodewane.errors import UsageError
 from anodewane.geometry.rings import oriented, ring_area
 from anodewane.record import Alloy, Mount, Solid
-from anodewane.records import FixingHole, Template
+from anodewane.records import FixingHole, Form, Insert, Template
 from anodewane.units import Floats, Rings
 from anodewane.wear.metals import METALS, mass_g
 
@@ -25,9 +26,6 @@ MIN_SIZE_MM, MAX_SIZE_MM = 5.0, 2000.0
 in other units."""
 
 MIN_THICKNESS_MM, MAX_THICKNESS_MM = 0.5, 500.0
-MIN_WALL_MM = 0.2
-"""Metal between a hole and the edge or another hole: less can't be cast, and is a slip of the drawing."""
-
 MAX_POINTS = 20_000
 """Points of an outline: a sheet of 2 m sampled to 0.02 mm needs fewer."""
 
@@ -38,11 +36,13 @@ light section or a steel core, never kilograms for grams."""
 
 @dataclass(frozen=True, slots=True)
 class Fixing:
-    """A fixing hole as a maker knows it: the index of its ring (the outer outline is 0) and its
-    washer's outer diameter, None when unknown."""
+    """A fixing hole as a maker knows it: the index of its ring (the outer outline is 0), its washer's
+    outer diameter, None when unknown, and diameter and depth of its counterbore, None without one."""
 
     ring: int
     washer_mm: float | None
+    counterbore_mm: float | None = None
+    counterbore_depth_mm: float | None = None
 
 
 def checked_template(
@@ -52,6 +52,8 @@ def checked_template(
     thickness_mm: float,
     mount: Mount = "flush",
     solid: Solid = "plate",
+    form: Form | None = None,
+    inserts: Sequence[Insert] = (),
     alloy: Alloy = "zinc",
     new_mass_g: float | None = None,
     fill_factor: float = 1.0,
@@ -66,10 +68,12 @@ def checked_template(
     ----------
     rings : sequence of (n, 2) arrays
         Outer outline first, then holes. Part frame, mm.
+    form : Form, optional
+        The casting's own shape: the one that goes with `solid`.
     fixings : sequence of Fixing
         Which rings are fixing holes.
     mirror_ok : bool, optional
-        Whether the part may lie either face up; where not given, an open part may and a flush one may not.
+        Whether the part may lie either face up; where not given, an open plate or rod may and others may not.
     validate : bool
         False spares the checks for data that tests have already held to them.
 
@@ -86,7 +90,14 @@ def checked_template(
         _check_rings(name, arrays)
     turned = oriented(arrays)
     holes = tuple(
-        FixingHole(f.ring, hole_diameter(turned[f.ring]), None if f.washer_mm is None else float(f.washer_mm))
+        FixingHole(
+            f.ring,
+            hole_diameter(turned[f.ring]),
+            *(
+                None if v is None else float(v)
+                for v in (f.washer_mm, f.counterbore_mm, f.counterbore_depth_mm)
+            ),
+        )
         for f in fixings
         if _is_hole(name, f, turned)
     )
@@ -101,10 +112,13 @@ def checked_template(
         fill_factor=float(fill_factor),
         fixing_holes=holes,
         core_depth_mm=None if core_depth_mm is None else float(core_depth_mm),
-        mirror_ok=(mount == "open") if mirror_ok is None else mirror_ok,
+        mirror_ok=(mount == "open" and form is None) if mirror_ok is None else mirror_ok,
+        form=form,
+        inserts=tuple(inserts),
     )
     if validate:
         _check_whole(template)
+        check_form(template)
     return template
 
 
@@ -168,7 +182,7 @@ def _check_figures(
 ) -> None:
     for what, value, known in (
         ("mount", mount, ("flush", "open")),
-        ("solid", solid, ("plate", "rod")),
+        ("solid", solid, SOLIDS),
         ("alloy", alloy, tuple(METALS)),
     ):
         if value not in known:
@@ -192,8 +206,14 @@ def _check_figures(
         )
     if core_depth_mm is not None and not 0 < core_depth_mm < thickness_mm:
         raise UsageError(
-            f"The template '{name}' has its core {core_depth_mm:g} mm deep in a part {thickness_mm:g} mm thick.",
+            f"The template '{name}' has its core {core_depth_mm:g} mm deep in a part {thickness_mm:g} mm "
+            "thick.",
             "Give the metal over the core, less than the thickness.",
+        )
+    if fill_factor != 1 and solid in ("turned", "collar", "mesh"):
+        raise UsageError(
+            f"The template '{name}' is a {solid} with a fill factor, but its own measures say what it holds.",
+            "Leave the fill factor out.",
         )
     if solid == "rod" and mount == "flush":
         raise UsageError(
@@ -210,7 +230,8 @@ def _check_rings(name: str, rings: Rings) -> None:
     if not MIN_SIZE_MM <= size.max() <= MAX_SIZE_MM:
         raise UsageError(
             f"The template '{name}' is {size[0]:.4g} x {size[1]:.4g} mm, which no such part is.",
-            f"Give the outline in millimetres; the longer side must be {MIN_SIZE_MM:g} to {MAX_SIZE_MM:g} mm.",
+            f"Give the outline in millimetres; the longer side must be {MIN_SIZE_MM:g} to {MAX_SIZE_MM:g} "
+            "mm.",
         )
     body = shapely.Polygon(outer)
     for i, ring in enumerate(rings):
@@ -251,7 +272,8 @@ def _check_rings(name: str, rings: Rings) -> None:
 def _is_hole(name: str, fixing: Fixing, rings: Rings) -> bool:
     if not 0 < fixing.ring < len(rings):
         raise UsageError(
-            f"The template '{name}' has a fixing at hole {fixing.ring}, but {len(rings) - 1} hole{'s' if len(rings) != 2 else ''}.",
+            f"The template '{name}' has a fixing at hole {fixing.ring}, but {len(rings) - 1} "
+            f"hole{'s' if len(rings) != 2 else ''}.",
             "Number the holes from 1 in the order of the outline, or give the fixing's centre and diameter.",
         )
     return True
@@ -267,7 +289,8 @@ def _check_whole(template: Template) -> None:
     for hole in template.fixing_holes:
         if hole.washer_mm is not None and not hole.diameter_mm < hole.washer_mm < MAX_SIZE_MM:
             raise UsageError(
-                f"The washer of hole {hole.ring} of the template '{name}' is {hole.washer_mm:g} mm wide over a hole of {hole.diameter_mm:.4g} mm.",
+                f"The washer of hole {hole.ring} of the template '{name}' is {hole.washer_mm:g} mm wide "
+                f"over a hole of {hole.diameter_mm:.4g} mm.",
                 "Give the washer's outer diameter, which is more than the hole's.",
             )
     if template.solid == "rod":
@@ -279,14 +302,16 @@ def _check_whole(template: Template) -> None:
         sides = _rectangle_sides(template.rings[0])
         if min(abs(s - template.thickness_mm) for s in sides) > max(0.5, 0.03 * template.thickness_mm):
             raise UsageError(
-                f"The template '{name}' is a rod {template.thickness_mm:g} mm thick, but its side view is {sides[0]:.4g} x {sides[1]:.4g} mm.",
+                f"The template '{name}' is a rod {template.thickness_mm:g} mm thick, but its side view is "
+                f"{sides[0]:.4g} x {sides[1]:.4g} mm.",
                 "A rod's thickness is its diameter: make the two agree.",
             )
     if template.new_mass_g is not None:
         by_volume = mass_g(template.alloy, new_volume(template))
         if not MASS_RATIO[0] <= template.new_mass_g / by_volume <= MASS_RATIO[1]:
             raise UsageError(
-                f"The template '{name}' is said to weigh {template.new_mass_g:.4g} g new, but its volume in {template.alloy} weighs {by_volume:.4g} g.",
+                f"The template '{name}' is said to weigh {template.new_mass_g:.4g} g new, but its volume "
+                f"in {template.alloy} weighs {by_volume:.4g} g.",
                 "Check the mass (in grams), the alloy, the thickness and the fill factor.",
             )
 

@@ -3,10 +3,11 @@
 A template file is TOML, all lengths in millimetres::
 
     name = "bow-plate"
-    outline = "M -75 -37.5 L 75 -37.5 L 75 37.5 L -75 37.5 Z"   # SVG path data, part frame, y up; holes as further subpaths
+    outline = "M -75 -37.5 L 75 -37.5 L 75 37.5 L -75 37.5 Z"   # SVG path data, part frame, y up; holes as
+                                                                # further subpaths
     thickness_mm = 20
     mount = "flush"          # "flush": the face that lies down is dry; "open": water all round
-    solid = "plate"          # "rod": a round bar lying on its side, the outline is its side view
+    solid = "plate"          # "rod", "cast", "turned", "collar", "mesh": see docs/templates.md
     alloy = "zinc"           # "zinc", "aluminium", "magnesium"
     new_mass_g = 1580        # optional: what the new part weighs
     fill_factor = 1.0        # optional: metal volume over outline area x thickness
@@ -17,6 +18,12 @@ A template file is TOML, all lengths in millimetres::
     centre_mm = [-45, 0]     # or  ring = 1, counting the holes of the outline from 1
     diameter_mm = 11         # makes the hole where the outline has none there
     washer_mm = 26           # optional: outer diameter of the washer
+    counterbore_mm = 30      # optional, with counterbore_depth_mm
+
+    [[inserts]]              # optional: steel that doesn't waste
+    outline = "M -95 -12 L 95 -12 L 95 12 L -95 12 Z"
+    from_mm = 2
+    to_mm = 7
 """
 
 from __future__ import annotations
@@ -24,17 +31,29 @@ from __future__ import annotations
 import hashlib
 import json
 from functools import lru_cache
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
+from anodewane.catalog.form_check import form_size
+from anodewane.catalog.form_keys import (
+    form_content,
+    form_from_keys,
+    form_lines,
+    insert_content,
+    insert_from_keys,
+    insert_lines,
+    number,
+)
+from anodewane.catalog.outlines import circle
 from anodewane.catalog.paths import path_from_rings, rings_from_path
-from anodewane.catalog.shapes import SHAPES, circle
+from anodewane.catalog.shapes import SHAPES
 from anodewane.catalog.template_check import Fixing, checked_template
 from anodewane.errors import UsageError
 from anodewane.geometry.rings import ring_area
-from anodewane.records import Template
+from anodewane.records import FixingHole, Form, MeshForm, Template
 from anodewane.units import Floats
 
 # --- the library ---------------------------------------------------------------------------------
@@ -71,8 +90,6 @@ def load_template(name_or_file: str) -> Template:
     known = builtin_templates()
     if name_or_file in known:
         return known[name_or_file]
-    from pathlib import Path
-
     path = Path(name_or_file)
     if path.suffix.lower() != ".toml" and not path.is_file():
         from difflib import get_close_matches
@@ -83,10 +100,10 @@ def load_template(name_or_file: str) -> Template:
             f"There is no template '{name_or_file}'.",
             f"{hint}'anodewane template list' names them all; a file of your own ends in .toml.",
         )
-    return template_from_toml(_read_text(path))
+    return template_from_toml(_read_text(path), path.parent)
 
 
-def _read_text(path: Any) -> str:
+def _read_text(path: Path) -> str:
     from anodewane.files import read_text
 
     return read_text(path, "template file")
@@ -94,41 +111,95 @@ def _read_text(path: Any) -> str:
 
 # --- template files ------------------------------------------------------------------------------
 
-_KEYS: dict[str, tuple[str, bool]] = {
-    # key: (kind, required)
-    "name": ("text", True),
-    "outline": ("text", True),
-    "thickness_mm": ("number", True),
-    "mount": ("text", False),
-    "solid": ("text", False),
-    "alloy": ("text", False),
-    "new_mass_g": ("number", False),
-    "fill_factor": ("number", False),
-    "core_depth_mm": ("number", False),
-    "mirror_ok": ("yes or no", False),
-    "fixing_holes": ("list of tables", False),
+_KEYS: dict[str, str] = {
+    "name": "text",
+    "outline": "text",
+    "thickness_mm": "number",
+    "mount": "text",
+    "solid": "text",
+    "alloy": "text",
+    "new_mass_g": "number",
+    "fill_factor": "number",
+    "core_depth_mm": "number",
+    "mirror_ok": "yes or no",
+    "draft_deg": "number",
+    "edge_radius_mm": "number",
+    "crown_mm": "number",
+    "section": "text",
+    "profile": "text",
+    "length_mm": "number",
+    "outer_diameter_mm": "number",
+    "end_diameter_mm": "number",
+    "barrel": "number",
+    "bore_mm": "number",
+    "mesh": "text",
+    "mesh_sha256": "text",
+    "mesh_data": "text",
+    "fixing_holes": "list of tables",
+    "inserts": "list of tables",
 }
-_HOLE_KEYS = ("ring", "centre_mm", "diameter_mm", "washer_mm")
-MAX_TEXT_CHARS = 4_000_000
+"""Every key and the kind of its value."""
+
+_HOLE_KEYS = ("ring", "centre_mm", "diameter_mm", "washer_mm", "counterbore_mm", "counterbore_depth_mm")
+MAX_TEXT_CHARS = 6_000_000
 
 
-def template_from_toml(text: str) -> Template:
+def template_from_toml(text: str, folder: Path | None = None) -> Template:
     """Read a template file's text.
 
     The largest subpath of the outline is the part, the others are its holes, numbered from 1 in the
     order written.
 
+    Parameters
+    ----------
+    folder : Path, optional
+        Where a mesh file that the text names lies.
+
     Raises
     ------
     UsageError
         Whatever is wrong with it, in one sentence.
+    InputUnreadable
+        A mesh file that can't be read.
     """
+    data = _parsed(text)
+    name = str(data.pop("name")).strip()
+    if not name or len(name) > 80 or not name.isprintable():
+        raise UsageError(
+            "The template file's name is empty, too long or unprintable.",
+            "Give a name of 1 to 80 characters.",
+        )
+    solid = data.get("solid", "plate")
+    form = form_from_keys(name, solid, data, folder)
+    outline = data.pop("outline", None)
+    if form is not None and solid != "cast":
+        data.setdefault("thickness_mm", round(form_size(form)[1], 6))
+        rings = _rings_of_form(form) if outline is None else []
+    else:
+        for key, there in (("outline", outline is not None), ("thickness_mm", "thickness_mm" in data)):
+            if not there:
+                raise UsageError(
+                    f"The template file has no '{key}'.",
+                    "Add it; the guide has an example of a template file.",
+                )
+        rings = []
+    if outline is not None:
+        rings = largest_first(rings_from_path(outline, f"the template '{name}'"))
+    if solid == "collar":
+        data.setdefault("mount", "open")
+    fixings = [_fixing(name, i, hole, rings) for i, hole in enumerate(data.pop("fixing_holes", []), start=1)]
+    inserts = [insert_from_keys(name, i, table) for i, table in enumerate(data.pop("inserts", []), start=1)]
+    return checked_template(name=name, rings=rings, fixings=fixings, form=form, inserts=inserts, **data)
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    """The file's keys, each known and of its kind."""
     import tomllib
 
     if len(text) > MAX_TEXT_CHARS:
         raise UsageError(
             f"The template file is {len(text)} characters long.",
-            f"Simplify its outline; {MAX_TEXT_CHARS} characters are the most.",
+            f"Simplify its outline or its mesh; {MAX_TEXT_CHARS} characters are the most.",
         )
     try:
         data = tomllib.loads(text)
@@ -143,62 +214,62 @@ def template_from_toml(text: str) -> Template:
                 f"The template file has an unknown key '{key}'.",
                 f"Did you mean {near[0]}?" if near else f"Known keys: {', '.join(_KEYS)}.",
             )
-        if not _is_kind(value, _KEYS[key][0]):
+        if not _is_kind(value, _KEYS[key]):
             raise UsageError(
-                f"The template file gives '{key}' a value that isn't a {_KEYS[key][0]}.",
-                f"Give a {_KEYS[key][0]}.",
+                f"The template file gives '{key}' a value that isn't a {_KEYS[key]}.",
+                f"Give a {_KEYS[key]}.",
             )
-    for key, (_, required) in _KEYS.items():
-        if required and key not in data:
-            raise UsageError(
-                f"The template file has no '{key}'.", "Add it; the guide has an example of a template file."
-            )
-    name = str(data["name"]).strip()
-    if not name or len(name) > 80 or not name.isprintable():
+    if "name" not in data:
         raise UsageError(
-            "The template file's name is empty, too long or unprintable.",
-            "Give a name of 1 to 80 characters.",
+            "The template file has no 'name'.", "Add it; the guide has an example of a template file."
         )
-    rings = rings_from_path(data["outline"], f"the template '{name}'")
-    rings = largest_first(rings)
-    fixings = [_fixing(name, i, hole, rings) for i, hole in enumerate(data.get("fixing_holes", []), start=1)]
-    rest = {k: v for k, v in data.items() if k not in ("name", "outline", "fixing_holes")}
-    return checked_template(name=name, rings=rings, fixings=fixings, **rest)
+    return data
+
+
+def _rings_of_form(form: Form) -> list[Floats]:
+    """The plan of a form that needs no drawn outline."""
+    if isinstance(form, MeshForm):
+        from anodewane.catalog.mesh_template import plan_of_mesh
+
+        return list(plan_of_mesh(form))
+    from anodewane.wear.forms import plan_outline
+
+    return [plan_outline(form)]
 
 
 def template_to_toml(template: Template) -> str:
     """The template as the text of a file that `template_from_toml` reads back to the same template
     (coordinates to a nanometre)."""
     lines = [
-        "# A new part, lengths in millimetres. The outline is SVG path data in the part's own frame, y up; further subpaths are holes.",
+        "# A new part, lengths in millimetres. The outline is SVG path data in the part's own frame, y up;",
+        "# further subpaths are holes.",
         f"name = {_quoted(template.name)}",
         f'outline = """\n{path_from_rings(template.rings)}\n"""',
-        f"thickness_mm = {_number(template.thickness_mm)}",
+        f"thickness_mm = {number(template.thickness_mm)}",
         f'mount = "{template.mount}"',
         f'solid = "{template.solid}"',
         f'alloy = "{template.alloy}"',
-        *([f"new_mass_g = {_number(template.new_mass_g)}"] if template.new_mass_g is not None else []),
-        f"fill_factor = {_number(template.fill_factor)}",
+        *([f"new_mass_g = {number(template.new_mass_g)}"] if template.new_mass_g is not None else []),
+        f"fill_factor = {number(template.fill_factor)}",
         *(
-            [f"core_depth_mm = {_number(template.core_depth_mm)}"]
+            [f"core_depth_mm = {number(template.core_depth_mm)}"]
             if template.core_depth_mm is not None
             else []
         ),
         f"mirror_ok = {'true' if template.mirror_ok else 'false'}",
+        *form_lines(template.form),
     ]
     for hole in template.fixing_holes:
-        lines += [
-            "",
-            "[[fixing_holes]]",
-            f"ring = {hole.ring}",
-            *([f"washer_mm = {_number(hole.washer_mm)}"] if hole.washer_mm is not None else []),
-        ]
-    return "\n".join(lines) + "\n"
+        lines += ["", "[[fixing_holes]]", f"ring = {hole.ring}"]
+        for key in ("washer_mm", "counterbore_mm", "counterbore_depth_mm"):
+            value = getattr(hole, key)
+            lines += [f"{key} = {number(value)}"] if value is not None else []
+    return "\n".join([*lines, *insert_lines(template)]) + "\n"
 
 
 def template_digest(template: Template) -> str:
     """SHA-256 of everything the template says, coordinates to a nanometre, as hex."""
-    plain = [
+    plain: list[Any] = [
         template.name,
         [len(r) for r in template.rings],
         *(round(float(v), 6) for v in (template.thickness_mm, template.fill_factor)),
@@ -208,12 +279,22 @@ def template_digest(template: Template) -> str:
         None if template.new_mass_g is None else round(template.new_mass_g, 6),
         None if template.core_depth_mm is None else round(template.core_depth_mm, 6),
         template.mirror_ok,
-        [[h.ring, None if h.washer_mm is None else round(h.washer_mm, 6)] for h in template.fixing_holes],
+        [_hole_content(h) for h in template.fixing_holes],
     ]
+    # What a prism doesn't have isn't in its digest.
+    if template.form is not None:
+        plain.append(form_content(template.form))
+    if template.inserts:
+        plain.append(["inserts", *map(insert_content, template.inserts)])
     digest = hashlib.sha256(json.dumps(plain, ensure_ascii=True, separators=(",", ":")).encode())
     for ring in template.rings:
         digest.update(np.rint(np.round(ring, 6) * 1e6).astype("<i8").tobytes())
     return digest.hexdigest()
+
+
+def _hole_content(hole: FixingHole) -> list[Any]:
+    sunk = [round(v, 6) for v in (hole.counterbore_mm, hole.counterbore_depth_mm) if v is not None]
+    return [hole.ring, None if hole.washer_mm is None else round(hole.washer_mm, 6), *sunk]
 
 
 def largest_first(rings: list[Floats]) -> list[Floats]:
@@ -246,10 +327,17 @@ def _fixing(name: str, number: int, hole: dict[str, Any], rings: list[Floats]) -
         raise UsageError(
             f"{here} has an unknown key '{min(unknown)}'.", f"Known keys: {', '.join(_HOLE_KEYS)}."
         )
-    for key in ("diameter_mm", "washer_mm"):
+    for key in ("diameter_mm", "washer_mm", "counterbore_mm", "counterbore_depth_mm"):
         if key in hole and not (_is_kind(hole[key], "number") and hole[key] > 0):
             raise UsageError(f"{here} has a {key} that isn't a length.", "Give millimetres, more than 0.")
-    washer = float(hole["washer_mm"]) if "washer_mm" in hole else None
+    if ("counterbore_mm" in hole) != ("counterbore_depth_mm" in hole):
+        raise UsageError(
+            f"{here} has half of a counterbore.",
+            "Give both counterbore_mm, its diameter, and counterbore_depth_mm.",
+        )
+    rest = [
+        float(hole[k]) if k in hole else None for k in ("washer_mm", "counterbore_mm", "counterbore_depth_mm")
+    ]
     if ("ring" in hole) == ("centre_mm" in hole):
         raise UsageError(
             f"{here} must have either a ring or a centre_mm.",
@@ -265,25 +353,21 @@ def _fixing(name: str, number: int, hole: dict[str, Any], rings: list[Floats]) -
                 f"{here} has a ring and a diameter, but the outline has its diameter already.",
                 "Leave diameter_mm out.",
             )
-        return Fixing(hole["ring"], washer)
+        return Fixing(hole["ring"], *rest)
     centre = hole["centre_mm"]
     if not (isinstance(centre, list) and len(centre) == 2 and all(_is_kind(v, "number") for v in centre)):
         raise UsageError(f"{here} has a centre_mm that isn't a point.", "Give it as [x, y] in millimetres.")
     point = np.array(centre, float)
     for i, ring in enumerate(rings[1:], start=1):
         if np.linalg.norm((ring.min(axis=0) + ring.max(axis=0)) / 2 - point) < 1.0:
-            return Fixing(i, washer)
+            return Fixing(i, *rest)
     if "diameter_mm" not in hole:
         raise UsageError(
             f"{here} has its centre where the outline has no hole.",
             "Give diameter_mm too, and the hole is made; or correct the centre.",
         )
     rings.append(circle(centre, float(hole["diameter_mm"])))
-    return Fixing(len(rings) - 1, washer)
-
-
-def _number(value: float) -> str:
-    return f"{value:.6f}".rstrip("0").rstrip(".") if abs(value - round(value)) > 5e-7 else str(round(value))
+    return Fixing(len(rings) - 1, *rest)
 
 
 def _quoted(text: str) -> str:

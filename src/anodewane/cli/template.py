@@ -16,12 +16,13 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 FILE = click.Path(path_type=Path)
 MM = click.FloatRange(min=0, min_open=True)
+NOT_LESS = click.FloatRange(min=0)
 
 
 @click.group()
 def template() -> None:
-    """List, show and make new parts (templates): from the library, from measures, from a drawing, or
-    from a photo of the new part on the sheet."""
+    """List, show and make new parts (templates): from the library, from measures, from a drawing, from a
+    mesh, or from photos of the new part on the sheet."""
 
 
 # --- list and show -------------------------------------------------------------------------------
@@ -41,9 +42,8 @@ def list_command() -> None:
         holes = len(part.fixing_holes)
         plan = f"{length:.0f} x {width:.0f} x {part.thickness_mm:.0f} mm"
         fixings = f"{holes} fixing hole{'s' if holes > 1 else ''}" if holes else "no fixing holes"
-        click.echo(
-            f"{name:<{wide}}  {plan:<20} {part.mount:<6} {part.alloy:<10} {new_mass_g(part):>5.0f} g  {fixings}"
-        )
+        metal = f"{part.alloy:<10} {new_mass_g(part):>5.0f} g"
+        click.echo(f"{name:<{wide}}  {plan:<20} {part.solid:<6} {part.mount:<6} {metal}  {fixings}")
 
 
 @template.command("show", short_help="Print a template's figures, and draw it.")
@@ -104,7 +104,8 @@ def _about_the_part(f: F) -> F:
             click.option(
                 "--mount",
                 type=click.Choice(["flush", "open"]),
-                help="flush: the face that lies down is dry; open: water all round.  [default: flush; of a rod: open]",
+                help="flush: the face that lies down is dry; open: water all round.  "
+                "[default: flush; of a rod or a collar: open]",
             ),
             click.option(
                 "--alloy",
@@ -124,9 +125,7 @@ def _about_the_part(f: F) -> F:
                 "--fill-factor",
                 metavar="X",
                 type=click.FloatRange(0, 1.5, min_open=True),
-                default=1.0,
-                show_default=True,
-                help="Metal volume over outline area times thickness.",
+                help="Metal volume over outline area times thickness.  [default: 1]",
             ),
             click.option(
                 "--washer",
@@ -154,6 +153,75 @@ def _about_the_part(f: F) -> F:
     return f
 
 
+def _about_the_casting(f: F, flag: bool = True) -> F:
+    """The options that say how a casting's walls and top run over its outline."""
+    if flag:
+        f = click.option(
+            "--cast",
+            "solid",
+            flag_value="cast",
+            default=None,
+            help="A casting whose draft, edges and crown nobody measured.",
+        )(f)
+    for option in reversed(
+        (
+            click.option(
+                "--draft",
+                "draft_deg",
+                metavar="DEG",
+                type=click.FloatRange(0, 45),
+                help="By how much its walls lean inward from the foot. This, --edge-radius and --crown make "
+                "it a casting; what isn't given of the three is unknown, which widens the interval.",
+            ),
+            click.option(
+                "--edge-radius",
+                "edge_radius_mm",
+                metavar="MM",
+                type=NOT_LESS,
+                help="Radius of its upper edges.",
+            ),
+            click.option(
+                "--crown",
+                "crown_mm",
+                metavar="MM",
+                type=NOT_LESS,
+                help="How far its top rises from the shoulder to the middle.",
+            ),
+            click.option(
+                "--section",
+                metavar="'U,Z U,Z ...'",
+                help="Distance from the outline and height, from the foot up, in place of draft and crown.",
+            ),
+        )
+    ):
+        f = option(f)
+    return f
+
+
+def _about_its_bolts(f: F) -> F:
+    """The options of counterbores."""
+    for option in reversed(
+        (
+            click.option(
+                "--counterbore",
+                "counterbore_mm",
+                metavar="MM",
+                type=MM,
+                help="Diameter of the counterbores of its fixing holes.",
+            ),
+            click.option(
+                "--counterbore-depth",
+                "counterbore_depth_mm",
+                metavar="MM",
+                type=MM,
+                help="How far their floors lie below the thickness; of a collar, below its outside.",
+            ),
+        )
+    ):
+        f = option(f)
+    return f
+
+
 def _about_a_drawing(f: F) -> F:
     """The options of a part that is drawn or photographed."""
     for option in reversed(
@@ -168,10 +236,10 @@ def _about_a_drawing(f: F) -> F:
             ),
             click.option(
                 "--solid",
-                type=click.Choice(["plate", "rod"]),
-                default="plate",
-                show_default=True,
-                help="rod: a round bar lying on its side.",
+                type=click.Choice(["plate", "rod", "cast"]),
+                default=None,
+                help="plate: a prism; rod: a round bar lying on its side; cast: a casting, known by what "
+                "--draft, --edge-radius, --crown or --section say.  [default: plate, cast with one of them]",
             ),
             click.option(
                 "--fixings",
@@ -183,7 +251,8 @@ def _about_a_drawing(f: F) -> F:
         )
     ):
         f = option(f)
-    return _about_the_part(f)
+    # --solid stands above for the flag --cast
+    return _about_the_part(_about_its_bolts(_about_the_casting(f, flag=False)))
 
 
 def _check_output(file: Path | None, suffix: str, *inputs: Path) -> None:
@@ -206,10 +275,19 @@ def _write(part: Template, out_file: Path) -> None:
     write_atomic(out_file, template_to_toml(part).encode())
     holes = len(part.fixing_holes)
     click.echo(
-        f"Wrote {out_file}: '{part.name}', {new_area(part):.0f} mm² in plan, {new_mass_g(part):.0f} g new, {holes} fixing hole{'' if holes == 1 else 's'}, "
-        f"sha256 {template_digest(part)[:12]}. Look at it: anodewane template show {out_file} --svg FILE.svg",
+        f"Wrote {out_file}: '{part.name}', {new_area(part):.0f} mm² in plan, {new_mass_g(part):.0f} g new, "
+        f"{holes} fixing hole{'' if holes == 1 else 's'}, sha256 {template_digest(part)[:12]}. "
+        f"Look at it: anodewane template show {out_file} --svg FILE.svg",
         err=True,
     )
+    if not part.profile_known:
+        from anodewane.catalog.form_keys import unknown_words
+
+        click.echo(
+            f"Nobody measured its {unknown_words(part)}, which widens every interval. What narrows it most: "
+            "weigh the new part (--new-mass), or measure them.",
+            err=True,
+        )
 
 
 def _given(options: dict[str, Any]) -> dict[str, Any]:
@@ -248,6 +326,11 @@ SHAPE_TEXT = {
     "bar": "Long bar with round ends.",
     "half-collar": "Half of a clamp-on shaft collar, seen along the shaft.",
     "rod": "Round rod lying on its side.",
+    "block": "Deep block, its bolts in counterbores.",
+    "strap-bar": "Bar cast round a steel strap.",
+    "stepped-ring": "Ring with a lower rim.",
+    "nut": "Cone over a shaft's end, standing on its foot.",
+    "collar": "Half of a barrel-shaped shaft collar, lying on its split face.",
 }
 
 
@@ -259,7 +342,7 @@ def make_command() -> None:
 def _shape_command(shape: str) -> click.Command:
     import inspect
 
-    from anodewane.catalog.shapes import PARAMETER_TEXT, SHAPES
+    from anodewane.catalog.shapes import OWN_FORM, PARAMETER_TEXT, SHAPES
 
     maker = SHAPES[shape]
     options: list[click.Parameter] = []
@@ -268,6 +351,7 @@ def _shape_command(shape: str) -> click.Command:
             continue
         needed = parameter.default is inspect.Parameter.empty
         counted = key in ("holes", "hole_rows", "slots")
+        plain = key == "barrel"
         # click takes an explicit default of None for an answer, so a required option gets none at all
         rest: dict[str, Any] = (
             {"required": True}
@@ -278,7 +362,7 @@ def _shape_command(shape: str) -> click.Command:
             click.Option(
                 ["--" + key.removesuffix("_mm").replace("_", "-"), key],
                 type=click.IntRange(0, 50) if counted else click.FloatRange(min=0),
-                metavar="N" if counted else "MM",
+                metavar="N" if counted else "X" if plain else "MM",
                 help=PARAMETER_TEXT[key],
                 **rest,
             )
@@ -289,6 +373,10 @@ def _shape_command(shape: str) -> click.Command:
         _check_output(out_file, ".toml")
         _write(maker(**_given(given)), out_file)
 
+    if shape != "rod":
+        make = _about_its_bolts(make)
+    if shape not in OWN_FORM:
+        make = _about_the_casting(make)
     common = list(reversed(make.__click_params__))  # type: ignore[attr-defined]
     return click.Command(
         shape,
@@ -340,6 +428,46 @@ def from_dxf_command(drawing: Path, out_file: Path, name: str | None, **given: A
     _write(template_from_dxf(read_bytes(drawing, "drawing"), name or drawing.stem, **_given(given)), out_file)
 
 
+@template.command("from-mesh", short_help="Make a template from an STL or 3MF mesh.")
+@click.argument("mesh", metavar="PART.stl|PART.3mf", type=FILE)
+@click.option(
+    "--units",
+    type=click.Choice(["mm", "cm", "m", "in"]),
+    help="What a length of 1 is.  [default: as a 3MF says; of an STL: mm]",
+)
+@click.option(
+    "--up",
+    type=click.Choice(["z", "-z", "y", "-y", "x", "-x"]),
+    default="z",
+    show_default=True,
+    help="Which axis of the mesh points up as the part lies for its photo.",
+)
+@click.option(
+    "--fixings",
+    type=click.Choice(["auto", "none"]),
+    default="auto",
+    show_default=True,
+    help="auto: holes right through of 3 to 40 mm are fixing holes.",
+)
+@_about_the_part
+def from_mesh_command(
+    mesh: Path, out_file: Path, name: str | None, units: str | None, up: str, **given: Any
+) -> None:
+    """Make a template from a mesh of the new part: the wasting metal alone, one closed body.
+
+    It is laid on its lowest point, as it is photographed. The template holds the mesh itself, so that
+    it stands without the file.
+    """
+    from anodewane.catalog.mesh_template import template_from_mesh
+    from anodewane.files import read_bytes
+
+    _check_output(out_file, ".toml", mesh)
+    part = template_from_mesh(
+        read_bytes(mesh, "mesh"), mesh.name, name or mesh.stem, unit=units, up=up, **_given(given)
+    )
+    _write(part, out_file)
+
+
 @template.command("from-photo", short_help="Make a template from a photo of the new part.")
 @click.argument("photo", metavar="PHOTO", type=FILE)
 @click.option(
@@ -363,7 +491,7 @@ def from_photo_command(
     check_line: float | None,
     segmenter: str,
     thickness_mm: float,
-    solid: str,
+    solid: str | None,
     **given: Any,
 ) -> None:
     """Make a template from a photo of the new part on or beside the sheet, on a ground that
@@ -391,7 +519,12 @@ def from_photo_command(
     data = read_bytes(photo)
     try:
         outline = outline_of_new_part(
-            data, photo.name, thickness_mm, settings, solid=solid, segmenter=get_segmenter(segmenter)
+            data,
+            photo.name,
+            thickness_mm,
+            settings,
+            solid=solid or "plate",
+            segmenter=get_segmenter(segmenter),
         )
     except CannotJudge as refusal:
         reason = refusal_reason(refusal)
