@@ -34,9 +34,10 @@ show/
     record_json words canvas caption overlay overlay_of_views: the record as JSON, in words,
     as a picture.
 book/
-    entries names: what the season's book holds, as records. rates outlook reckon calibrate notices:
+    entries names: what the season's book holds, as records. rates outlook states calibrate notices:
     what follows from it. file queries fleet findings store: the SQLite file, read, written by what is
-    written, opened. cautions orders plot refit intake listing exchange: in and out of it.
+    written, opened. cautions parts orders plot refit intake new_parts yard_list listing exchange: what goes
+    in and comes out.
 batch/
     A folder of photos: planned, judged in parallel, resumed, summed up; on object storage too.
 report/

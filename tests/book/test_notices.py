@@ -10,7 +10,7 @@ import pytest
 
 from anodewane.book.entries import BoatEntries, Position
 from anodewane.book.notices import Notice, notices
-from anodewane.book.reckon import reckon
+from anodewane.book.states import position_states
 from anodewane.record import Interval
 from anodewane.refusals import FINDINGS
 from anodewane.settings import BookRules, Settings
@@ -24,7 +24,7 @@ TWINS = ("shaft port", "shaft starboard")
 
 
 def told(boat: BoatEntries, rules: BookRules = R) -> tuple[Notice, ...]:
-    return notices([boat], reckon([boat], S, rules), S, rules)
+    return notices([boat], position_states([boat], S, rules), S, rules)
 
 
 def codes(boat: BoatEntries) -> list[str]:
@@ -202,7 +202,7 @@ def boats_of(make) -> list[BoatEntries]:
 
 
 def share(boats: list[BoatEntries], code: str) -> float:
-    found = {n.boat for n in notices(boats, reckon(boats, S, R), S, R) if n.reason.code == code}
+    found = {n.boat for n in notices(boats, position_states(boats, S, R), S, R) if n.reason.code == code}
     return len(found) / len(boats)
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from anodewane.book.entries import Position
 from anodewane.book.orders import COLUMNS, OrderList, order_csv, order_list, order_page
-from anodewane.book.reckon import reckon
+from anodewane.book.states import position_states
 from anodewane.settings import BookRules, Settings
 from made.book_entries import boat_of, fitting, reading, winters
 
@@ -40,7 +40,7 @@ def boat():
 
 @pytest.fixture
 def orders(boat) -> OrderList:
-    return order_list(reckon([boat], S, R))
+    return order_list(position_states([boat], S, R))
 
 
 def test_parts_are_ordered_for_what_is_known_and_nothing_else(orders):

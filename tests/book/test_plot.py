@@ -12,7 +12,7 @@ import pytest
 from anodewane.book.notices import notices
 from anodewane.book.outlook import MonthsLeft
 from anodewane.book.plot import months_words, season_page, wear_svg
-from anodewane.book.reckon import reckon
+from anodewane.book.states import position_states
 from anodewane.settings import BookRules, Settings
 from made.book_entries import boat_of, fitting, reading, winters
 
@@ -36,7 +36,7 @@ def pair(name: str = NASTY):
 
 
 def drawing(entries) -> ET.Element:
-    return ET.fromstring(wear_svg(entries, reckon([entries], S, R), S))
+    return ET.fromstring(wear_svg(entries, position_states([entries], S, R), S))
 
 
 def texts(root: ET.Element) -> list[str]:
@@ -60,7 +60,7 @@ def test_a_pair_shares_a_panel_and_is_told_apart_by_shape():
 
 
 def test_nothing_in_it_but_black_grey_and_white():
-    svg = wear_svg(pair(), reckon([pair()], S, R), S)
+    svg = wear_svg(pair(), position_states([pair()], S, R), S)
     for colour in re.findall(r"#([0-9a-fA-F]{6})", svg):
         assert colour[:2] == colour[2:4] == colour[4:], colour
 
@@ -84,7 +84,7 @@ def test_marks_stand_at_their_values():
     per_pct = (axis["100 %"] - axis["0 %"]) / 100
     discs = [c for c in root.iter(f"{SVG}circle") if float(c.get("cy", "0")) > axis["100 %"] - 1]
     pct = sorted((float(c.get("cy", "nan")) - axis["0 %"]) / per_pct for c in discs)
-    state = reckon([pair()], S, R)[0]
+    state = position_states([pair()], S, R)[0]
     assert state.outlook is not None
     assert pct == pytest.approx([0, 14, 36, state.outlook.consumed_at_next_pct.value], abs=0.1)
     xs = [float(c.get("cx", "nan")) for c in sorted(discs, key=lambda c: -float(c.get("cy", "0")))]
@@ -112,7 +112,7 @@ def test_a_boat_without_anything_can_be_drawn():
 
 def test_the_page_holds_picture_figures_warnings_and_cautions():
     entries = pair()
-    states = reckon([entries], S, R)
+    states = position_states([entries], S, R)
     html = season_page([entries], states, notices([entries], states, S, R), S, made_on=date(2022, 11, 1))
     for word in (
         "<svg",

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import date
 
 from anodewane.book.entries import Position
-from anodewane.book.reckon import reckon
+from anodewane.book.states import position_states
 from anodewane.refusals import FINDINGS
 from anodewane.settings import BookRules, Settings
 from made.book_entries import boat_of, fitting, reading, winters
@@ -22,7 +22,7 @@ def state_of(gone, verdict="ok", half_width=6.0, *, rules=R, settings=S, next_on
         (reading("shaft port", OCTOBER, gone, half_width, verdict=verdict, reasons=reasons),),
         winters(2020, 2021),
     )
-    return reckon([boat], settings, rules, next_on)[0]
+    return position_states([boat], settings, rules, next_on)[0]
 
 
 def test_a_part_that_won_t_last_is_raised_to_replace():
@@ -73,7 +73,7 @@ def test_no_measurable_wear_raises_nothing():
 def test_a_photo_that_failed_leaves_the_reading_before_to_go_by():
     part = fitting("shaft port", date(2021, 4, 10))
     good, failed = reading("shaft port", OCTOBER, 18), reading("shaft port", date(2022, 10, 15), None)
-    state = reckon([boat_of((part,), (good, failed), winters(2020, 2022))], S, R)[0]
+    state = position_states([boat_of((part,), (good, failed), winters(2020, 2022))], S, R)[0]
     assert state.last is failed
     assert state.photo_verdict is None
     # two spells from the reading, one gone by unseen
@@ -85,7 +85,7 @@ def test_positions_without_a_part_or_a_photo_have_a_state_too():
     part = fitting("shaft port", date(2021, 4, 10))
     boat = boat_of((part,), (), winters(2020, 2021))
     boat = replace(boat, positions=(*boat.positions, Position("Gannet", "rudder")))
-    never, nothing = reckon([boat], S, R)
+    never, nothing = position_states([boat], S, R)
     assert (never.fitting, never.last, never.rate, never.verdict) == (part, None, None, None)
     assert (nothing.fitting, nothing.verdict, nothing.reasons) == (None, None, ())
 
@@ -103,7 +103,7 @@ def test_a_new_part_begins_anew():
         ),
         winters(2020, 2022),
     )
-    state = reckon([boat], S, R)[0]
+    state = position_states([boat], S, R)[0]
     assert state.fitting is new
     assert state.rate is not None
     assert state.rate.n_readings == 1
@@ -118,10 +118,10 @@ def test_many_boats_are_reckoned_as_each_alone():
         boat_of((part,), (reading("shaft port", OCTOBER, g),), winters(2020, 2021), name=f"Boat {g}")
         for g in (8, 20, 40)
     ]
-    together = reckon(boats, S, R)
+    together = position_states(boats, S, R)
     assert [s.boat.name for s in together] == ["Boat 8", "Boat 20", "Boat 40"]
     for boat, state in zip(boats, together, strict=True):
-        assert reckon([boat], S, R) == (state,)
+        assert position_states([boat], S, R) == (state,)
 
 
 def test_every_code_of_the_book_is_in_the_catalogue():

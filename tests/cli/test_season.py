@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from anodewane import open_book
-from anodewane.book.intake import EXAMPLE
+from anodewane.book.yard_list import EXAMPLE
 from anodewane.cli import main
 from anodewane.errors import ExitCode
 from anodewane.show.record_json import verdict_to_json
@@ -162,7 +162,7 @@ def test_a_yard_s_season(tmp_path, capsys, yard):
 def test_a_kept_listing_follows_every_change(tmp_path, capsys, yard):
     """The listing read from the book equals one reckoned anew, after each kind of change."""
     run(capsys, "record", yard, a_season(tmp_path))
-    from anodewane.book.listing import _digest, _overruled, _reckoned, position_lines
+    from anodewane.book.listing import _computed, _digest, _overruled, position_lines
     from anodewane.settings import BookRules, Settings
 
     changes = [
@@ -181,7 +181,7 @@ def test_a_kept_listing_follows_every_change(tmp_path, capsys, yard):
         run(capsys, *change)
         with open_book(yard) as book:
             kept = position_lines(book, None, Settings(), BookRules())
-            anew = _reckoned(book.entries(), _overruled(book.overrules()), Settings(), BookRules(), None)
+            anew = _computed(book.entries(), _overruled(book.overrules()), Settings(), BookRules(), None)
             assert book.not_kept(_digest(Settings(), BookRules())) == []
         assert kept == [line for parts in anew.values() for line in json.loads(parts[0])], change
         assert kept != seen_before or change[0] == "launch", (
@@ -393,7 +393,7 @@ def test_a_batch_into_the_book(tmp_path, capsys, yard):
 
 def test_a_kept_calibration_is_how_photos_are_read(capsys, yard):
     from anodewane.book.calibrate import Calibration
-    from anodewane.book.intake import BookParts, settings_for
+    from anodewane.book.parts import BookParts, settings_for
     from anodewane.record import Interval
     from anodewane.settings import Settings
 

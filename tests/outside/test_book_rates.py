@@ -16,7 +16,7 @@ import scipy.stats
 
 from anodewane.book.entries import HaulOut
 from anodewane.book.rates import DAYS_PER_MONTH, Series, fit_all, wear_rate
-from anodewane.book.reckon import reckon
+from anodewane.book.states import position_states
 from anodewane.settings import BookRules, Settings
 from anodewane.wear.metals import METALS, rod_resistance_ohm
 from made.book_entries import boat_of, fitting, reading
@@ -184,7 +184,9 @@ def test_the_months_left_are_those_of_the_design_formula():
     assert current_ma(1.0, new_kg, current_a * HOURS / capacity, "zinc") == pytest.approx(
         1000 * current_a, rel=1e-6
     )
-    state = reckon([boat_of((part,), (r,), haul_outs)], replace(S, limit_pct=100 * utilisation), R)[0]
+    state = position_states([boat_of((part,), (r,), haul_outs)], replace(S, limit_pct=100 * utilisation), R)[
+        0
+    ]
     assert state.outlook is not None
     assert state.outlook.months_left.value == pytest.approx(3 * 365 / DAYS_PER_MONTH, rel=1e-6)
 

@@ -75,7 +75,7 @@ class NoProgress:
 
 
 class KnownParts(Protocol):
-    """What is known of the parts beforehand: the season's book (`book.intake.BookParts`)."""
+    """What is known of the parts beforehand: the season's book (`book.parts.BookParts`)."""
 
     def template_at(self, boat: str, position: str) -> Template | None:
         """The template of the part that sits there, None where nobody knows."""

@@ -201,7 +201,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class Added:
+class RecordCounts:
     """What a call added: judgements that are new, and those that the book had already."""
 
     new: int

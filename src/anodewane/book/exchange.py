@@ -230,11 +230,11 @@ def _fill(
         if table == "records":
             _fill_records(db, z, manifest, bad)
             continue
-        said = manifest["tables"].get(table)
-        if said is None or f"{table}.csv" not in names:
+        listed = manifest["tables"].get(table)
+        if listed is None or f"{table}.csv" not in names:
             raise bad(f"the table '{table}' is missing")
         data = z.read(f"{table}.csv")
-        if hashlib.sha256(data).hexdigest() != said.get("sha256"):
+        if hashlib.sha256(data).hexdigest() != listed.get("sha256"):
             raise bad(f"{table}.csv was altered since it was written")
         kinds = {r[1]: r[2] for r in db.execute(f"PRAGMA table_info({table})")}
         count = 0
@@ -247,8 +247,8 @@ def _fill(
             except (sqlite3.IntegrityError, OverflowError) as e:
                 raise bad(f"line {number} of {table}.csv breaks the book's rules ({e})") from e
             count += 1
-        if count != said.get("rows"):
-            raise bad(f"{table}.csv has {count} rows where the manifest says {said.get('rows')}")
+        if count != listed.get("rows"):
+            raise bad(f"{table}.csv has {count} rows where the manifest says {listed.get('rows')}")
     extra = {n.removesuffix(".csv") for n in names if n.endswith(".csv")} - set(have)
     if extra:
         raise bad(f"the table '{min(extra)}' isn't one of its version")

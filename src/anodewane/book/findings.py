@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Literal
 
-from anodewane.book.entries import Added, NewJudgement, Position
+from anodewane.book.entries import NewJudgement, Position, RecordCounts
 from anodewane.book.fleet import FleetBook
 from anodewane.book.names import clean_note
 from anodewane.errors import InputUnreadable, UsageError
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 class FindingsBook(FleetBook):
     """Writes judgements and what people add to them."""
 
-    def record(self, judgements: Iterable[NewJudgement], settings: Settings | None = None) -> Added:
+    def record(self, judgements: Iterable[NewJudgement], settings: Settings | None = None) -> RecordCounts:
         """Keep judgements with their records. Boats and positions must be there; a haul-out is added
         where it isn't. One that the book has already is passed over.
 
@@ -58,7 +58,7 @@ class FindingsBook(FleetBook):
                     new += 1
                 else:
                     known += 1
-        return Added(new, known)
+        return RecordCounts(new, known)
 
     def _add(
         self, j: NewJudgement, v: Verdict, text: str, place: Position, settings: Settings | None
@@ -249,7 +249,7 @@ class FindingsBook(FleetBook):
             )
 
     def keep(self, digest: str, of_boats: dict[str, tuple[str, ...]]) -> None:
-        """Keep what was reckoned: lines, cells, notices and orders a boat."""
+        """Keep what was computed: lines, cells, notices and orders a boat."""
         with self.writing():
             self._db.executemany(
                 "INSERT OR REPLACE INTO reckoned VALUES (?, ?, ?, ?, ?, ?)",

@@ -1,9 +1,9 @@
 """The book's listings: each position's state, the warnings and the order list, as plain values for
 tables and JSON.
 
-What was reckoned of a boat is kept in the book until something of the boat changes (triggers see to
-that), so that a listing of a thousand boats reads and doesn't reckon. Kept figures are by the default
-settings; others are reckoned on the spot, and so is a book that may not be written.
+What was computed of a boat is kept in the book until something of the boat changes (triggers see to
+that), so that a listing of a thousand boats reads and computes nothing. Kept figures are by the default
+settings; others are computed on the spot, and so is a book that may not be written.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any
 from anodewane.book.entries import BoatEntries, Overrule
 from anodewane.book.notices import Notice, notices
 from anodewane.book.orders import OrderLine, OrderList, UnsettledLine, counted, order_list
-from anodewane.book.reckon import PositionState, reckon
+from anodewane.book.states import PositionState, position_states
 from anodewane.book.store import Book
 from anodewane.errors import OutputNotWritable
 from anodewane.record import Interval
@@ -26,9 +26,9 @@ from anodewane.settings import BookRules, Settings
 from anodewane.show.figures import percent_and_span
 from anodewane.version import own_version
 
-Plain = dict[str, Any]
+JsonObject = dict[str, Any]
 KEPT_FORM = 2
-"""Of what is kept: raise it when the reckoning or the lines change."""
+"""Of what is kept: raise it when the computation or the lines change."""
 
 FEW = 60
 """Up to so many stale boats are read one by one."""
@@ -37,17 +37,17 @@ FEW = 60
 def states_of(
     book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
 ) -> tuple[tuple[BoatEntries, ...], tuple[PositionState, ...], tuple[Notice, ...]]:
-    """Entries, states and warnings of a boat or of all, reckoned on the spot; a person's overrule
+    """Entries, states and warnings of a boat or of all, computed on the spot; a person's overrule
     isn't in them."""
     entries = book.entries(boat, settings=settings)
-    states = _with_photos(entries, reckon(entries, settings, rules, next_on))
+    states = _with_photos(entries, position_states(entries, settings, rules, next_on))
     return entries, states, notices(entries, states, settings, rules)
 
 
 def position_lines(
     book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
-) -> list[Plain]:
-    """A line a position, by boat and position: what sits there, what the last photo said, how fast it
+) -> list[JsonObject]:
+    """A line a position, by boat and position: what sits there, what the last photo warned_here, how fast it
     wears, whether it lasts, and the verdict that follows."""
     return [
         line for text in _texts(book, boat, settings, rules, next_on, "lines") for line in json.loads(text)
@@ -90,7 +90,7 @@ def position_cells(
 
 def notice_lines(
     book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None = None
-) -> list[Plain]:
+) -> list[JsonObject]:
     """A line a warning, boat by boat."""
     return [
         line for text in _texts(book, boat, settings, rules, next_on, "notices") for line in json.loads(text)
@@ -129,7 +129,7 @@ def orders_of(
 
 def haul_out_lines(
     book: Book, hauled_on: date, boat: str | None = None, settings: Settings | None = None
-) -> list[Plain]:
+) -> list[JsonObject]:
     """A line a part that was looked at when hauled out on a day: what was found then,
     without what follows."""
     overruled = _overruled(book.overrules(boat))
@@ -157,7 +157,7 @@ def haul_out_lines(
 
 
 def refresh(book: Book) -> int:
-    """Reckon what changed and keep it; return the number of boats. What writes calls it, so that who
+    """Compute what changed and keep it; return the number of boats. What writes calls it, so that who
     lists needn't wait."""
     settings, rules = Settings(), BookRules()
     return (
@@ -174,12 +174,12 @@ PARTS = ("lines", "cells", "notices", "orders")
 def _texts(
     book: Book, boat: str | None, settings: Settings, rules: BookRules, next_on: date | None, part: str
 ) -> list[str]:
-    """A part of what was reckoned, as JSON text a boat, by name."""
+    """A part of what was computed, as JSON text a boat, by name."""
     name = book.boat(boat).name if boat is not None else None
     usual = next_on is None and settings == Settings() and rules == BookRules()
     if usual and _brought_up(book, name, settings, rules):
         return book.kept(part, name)
-    made = _reckoned(
+    made = _computed(
         book.entries(name, settings=settings, recent=True),
         _overruled(book.overrules(name)),
         settings,
@@ -211,7 +211,7 @@ def _brought_up(book: Book, boat: str | None, settings: Settings, rules: BookRul
 
 
 def _bring_up(book: Book, boat: str | None, settings: Settings, rules: BookRules) -> int:
-    """Reckon the boats that aren't kept, in one transaction: what is written is of the state
+    """Compute the boats that aren't kept, in one transaction: what is written is of the state
     that was read."""
     if not _stale(book, boat, settings, rules):
         return 0
@@ -224,12 +224,12 @@ def _bring_up(book: Book, boat: str | None, settings: Settings, rules: BookRules
             ]
         else:
             entries = [e for name in stale for e in book.entries(name, settings=settings, recent=True)]
-        made = _reckoned(entries, _overruled(book.overrules(boat)), settings, rules, None)
+        made = _computed(entries, _overruled(book.overrules(boat)), settings, rules, None)
         book.keep(_digest(settings, rules), made)
     return len(stale)
 
 
-def _reckoned(
+def _computed(
     entries: Sequence[BoatEntries],
     overruled: dict[tuple[str, str, date], Overrule],
     settings: Settings,
@@ -237,7 +237,7 @@ def _reckoned(
     next_on: date | None,
 ) -> dict[str, tuple[str, ...]]:
     """JSON text of `PARTS` a boat."""
-    states = _with_photos(entries, reckon(entries, settings, rules, next_on))
+    states = _with_photos(entries, position_states(entries, settings, rules, next_on))
     warned = notices(entries, states, settings, rules)
     of_boat: dict[str, list[PositionState]] = {e.boat.name: [] for e in entries}
     for s in states:
@@ -246,23 +246,24 @@ def _reckoned(
     for n in warned:
         about.setdefault(n.boat, []).append(n)
     out = {}
-    for name, mine in of_boat.items():
-        said = about.get(name, [])
+    for name, states_here in of_boat.items():
+        warned_here = about.get(name, [])
         codes: dict[str, list[str]] = {}
-        for n in said:
+        for n in warned_here:
             for p in n.positions:
                 codes.setdefault(p, []).append(n.reason.code)
         by = {
             s.position.name: overruled.get((name, s.position.name, s.last.hauled_on))
             if s.last is not None
             else None
-            for s in mine
+            for s in states_here
         }
         decided = [
-            replace(s, verdict=o.verdict) if (o := by[s.position.name]) is not None else s for s in mine
+            replace(s, verdict=o.verdict) if (o := by[s.position.name]) is not None else s
+            for s in states_here
         ]
         orders = order_list(decided)
-        lines = [_line(s, by[s.position.name], codes.get(s.position.name, [])) for s in mine]
+        lines = [_line(s, by[s.position.name], codes.get(s.position.name, [])) for s in states_here]
         parts = (
             lines,
             [_cells(line, i == 0) for i, line in enumerate(lines)],
@@ -275,7 +276,7 @@ def _reckoned(
                     "remedy": n.reason.remedy,
                     "hauled_on": _iso(n.on),
                 }
-                for n in said
+                for n in warned_here
             ],
             {
                 "lines": [
@@ -320,7 +321,7 @@ def _with_photos(
     )
 
 
-def _cells(line: Plain, first: bool) -> list[str]:
+def _cells(line: JsonObject, first: bool) -> list[str]:
     rate, left = line["points_per_month"], line["months_left"]
     return [
         line["boat"] if first else "",
@@ -336,7 +337,7 @@ def _cells(line: Plain, first: bool) -> list[str]:
     ]
 
 
-def _verdict(line: Plain) -> str:
+def _verdict(line: JsonObject) -> str:
     if line["overruled"]:
         return f"{line['overruled']['verdict']} !"
     if line["verdict"] is None:
@@ -356,7 +357,7 @@ def _months(left: dict[str, float | None]) -> str:
     return "none" if left["high"] == 0 else months_words(MonthsLeft(left["value"], left["low"], left["high"]))
 
 
-def _line(s: PositionState, overruled: Overrule | None, warnings: list[str]) -> Plain:
+def _line(s: PositionState, overruled: Overrule | None, warnings: list[str]) -> JsonObject:
     f, last, rate, ahead = s.fitting, s.last, s.rate, s.outlook
     return {
         "boat": s.boat.name,
@@ -396,7 +397,7 @@ def _overruled(overrules: Iterable[Overrule]) -> dict[tuple[str, str, date], Ove
     return {k: o for k, o in latest.items() if o.verdict is not None}
 
 
-def _by(o: Overrule | None) -> Plain | None:
+def _by(o: Overrule | None) -> JsonObject | None:
     return {"verdict": o.verdict, "why": o.why, "by": o.by, "at": o.at} if o else None
 
 
@@ -404,7 +405,7 @@ def _interval(i: Interval | None) -> dict[str, float] | None:
     return {"value": round(i.value, 3), "low": round(i.low, 3), "high": round(i.high, 3)} if i else None
 
 
-def _shallow(record: Any) -> Plain:
+def _shallow(record: Any) -> JsonObject:
     return {name: getattr(record, name) for name in record.__slots__}
 
 

@@ -15,7 +15,7 @@ from statistics import NormalDist
 
 from anodewane.book.entries import BoatEntries, Reading
 from anodewane.book.rates import normal_quantile
-from anodewane.book.reckon import PositionState
+from anodewane.book.states import PositionState
 from anodewane.record import Interval, Reason
 from anodewane.refusals import finding
 from anodewane.settings import BookRules, Settings
@@ -57,18 +57,18 @@ def notices(
     ----------
     entries : sequence of BoatEntries
     states : sequence of PositionState
-        As `reckon` made them from the same entries.
+        As `position_states` made them from the same entries.
     """
     of_boat: dict[str, list[PositionState]] = {}
     for s in states:
         of_boat.setdefault(s.boat.name, []).append(s)
     out: list[Notice] = []
     for e in entries:
-        mine = of_boat.get(e.boat.name, [])
-        for s in mine:
+        states_here = of_boat.get(e.boat.name, [])
+        for s in states_here:
             out.extend(_of_position(s, settings, rules))
-        out.extend(_pairs(mine, rules))
-        out.extend(_alloys(e, mine))
+        out.extend(_pairs(states_here, rules))
+        out.extend(_alloys(e, states_here))
     return tuple(out)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal, get_args
 
-from anodewane.book.reckon import PositionState
+from anodewane.book.states import PositionState
 from anodewane.record import Interval
 from anodewane.show.figures import percent_and_span
 

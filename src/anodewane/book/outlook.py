@@ -134,8 +134,8 @@ def months_to(fit: Fit, limit_pct: float, z: float) -> MonthsLeft:
     elif discriminant >= 0 and b - root < 0:
         first = c / (b - root)  # the same root as (b + root) / a, without the difference of two near numbers
         high = first if rate * first >= to_go else None
-    return MonthsLeft(_told(value), _told(low), _told(high))
+    return MonthsLeft(_within_reach(value), _within_reach(low), _within_reach(high))
 
 
-def _told(value: float | None) -> float | None:
+def _within_reach(value: float | None) -> float | None:
     return None if value is None or value > MAX_MONTHS else value

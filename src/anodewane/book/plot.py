@@ -15,7 +15,7 @@ from anodewane.book.entries import BoatEntries, Fitting, Reading
 from anodewane.book.notices import Notice
 from anodewane.book.outlook import MAX_MONTHS, MonthsLeft
 from anodewane.book.rates import DAYS_PER_MONTH, spells
-from anodewane.book.reckon import PositionState
+from anodewane.book.states import PositionState
 from anodewane.settings import Settings
 from anodewane.show.figures import number, percent, percent_and_span
 from anodewane.show.marks import INK, QUIET, RGB, WHITE, mark_of
@@ -63,7 +63,7 @@ def wear_svg(entries: BoatEntries, states: Sequence[PositionState], settings: Se
     ----------
     entries : BoatEntries
     states : sequence of PositionState
-        This boat's, as `reckon` made them.
+        This boat's, as `position_states` made them.
     settings : Settings
         Uses `limit_pct`.
     """
@@ -104,15 +104,17 @@ def season_page(
         of_boat.setdefault(s.boat.name, []).append(s)
     boats = []
     for e in entries:
-        mine = of_boat.get(e.boat.name, [])
-        why = [f"{s.position.name}: {r.message} {r.remedy or ''}".strip() for s in mine for r in s.reasons]
+        states_here = of_boat.get(e.boat.name, [])
+        why = [
+            f"{s.position.name}: {r.message} {r.remedy or ''}".strip() for s in states_here for r in s.reasons
+        ]
         boats.append(
             {
                 "name": e.boat.name,
                 "water": e.boat.water,
                 "warnings": [n.reason for n in notices if n.boat == e.boat.name],
-                "plot": Markup(wear_svg(e, mine, settings)),  # noqa: S704 - `Sheet` escapes what it is given
-                "rows": [_row(s) for s in mine],
+                "plot": Markup(wear_svg(e, states_here, settings)),  # noqa: S704 - `Sheet` escapes what it is given
+                "rows": [_row(s) for s in states_here],
                 "reasons": why,
             }
         )
@@ -220,12 +222,12 @@ def _history(
     fittings = (f for f in entries.fittings if f.position == s.position.name)
     for f in sorted(fittings, key=lambda f: f.fitted_on):
         wear = sorted((r for r in entries.readings if _belongs(r, f)), key=lambda r: r.hauled_on)
-        seen = [(axes.x(r.hauled_on) + shift, r, r.consumed_pct) for r in wear]
+        marked = [(axes.x(r.hauled_on) + shift, r, r.consumed_pct) for r in wear]
         points = [(axes.x(f.fitted_on) + shift, axes.y(0))]
-        points += [(x, axes.y(gone.value)) for x, _, gone in seen if gone is not None]
+        points += [(x, axes.y(gone.value)) for x, _, gone in marked if gone is not None]
         sheet.stroke(points)
         _mark(sheet, shape, *points[0], solid=False)
-        for x, r, gone in seen:
+        for x, r, gone in marked:
             if gone is None:
                 sheet.words(x, axes.y(0) - 5, "?", size=13, anchor="middle", bold=True, halo=3)
                 continue

@@ -41,7 +41,7 @@ class PositionState:
 
 @dataclass(slots=True)
 class _Work:
-    """One position while it is reckoned."""
+    """One position while it is computed."""
 
     entries: BoatEntries
     position: Position
@@ -52,7 +52,7 @@ class _Work:
     ahead: dict[tuple[date, date], tuple[float, float]]
 
 
-def reckon(
+def position_states(
     entries: Iterable[BoatEntries], settings: Settings, rules: BookRules, next_on: date | None = None
 ) -> tuple[PositionState, ...]:
     """The state of every position of some boats, in the order of their entries.

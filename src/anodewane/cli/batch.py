@@ -200,7 +200,7 @@ def _parts(book_file: Path | None, hauled_on: date | None, target: Path | Place)
             "A book takes in results from a folder of this machine.",
             "Give --out a folder here, or leave --book out.",
         )
-    from anodewane.book.intake import BookParts
+    from anodewane.book.parts import BookParts
     from anodewane.book.store import open_book
 
     with open_book(book_file) as book:
@@ -210,7 +210,7 @@ def _parts(book_file: Path | None, hauled_on: date | None, target: Path | Place)
 def _keep(book_file: Path, out: Path, hauled_on: date | None) -> tuple[str, ...]:
     """Take the results into the book; return what has no place there. The results stay in their folder
     whatever becomes of that."""
-    from anodewane.book.intake import find_records, place_records, told
+    from anodewane.book.intake import find_records, place_records, problem_lines
     from anodewane.book.listing import refresh
     from anodewane.book.store import open_book
 
@@ -226,7 +226,7 @@ def _keep(book_file: Path, out: Path, hauled_on: date | None) -> tuple[str, ...]
     )
     if problems:
         click.echo(
-            f"{len(problems)} not taken in:{told(problems)}Mend that, then: anodewane season record {book_file} {out}",
+            f"{len(problems)} not taken in:{problem_lines(problems)}Mend that, then: anodewane season record {book_file} {out}",
             err=True,
         )
     return problems

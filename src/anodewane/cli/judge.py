@@ -178,7 +178,7 @@ def judge(
         part = template_of(template)
         place = None
         if book_file is not None and boat is not None and position is not None:
-            from anodewane.book.intake import photo_place, settings_for
+            from anodewane.book.parts import photo_place, settings_for
             from anodewane.book.store import open_book
 
             book = stack.enter_context(open_book(book_file))

@@ -116,10 +116,10 @@ def _history(book: Book, entries: BoatEntries, now: Reading) -> tuple[Earlier, .
 def _says(entries: BoatEntries) -> dict[str, BookSays]:
     """The book's own verdict and warnings by position; warnings about the whole boat stand at each."""
     from anodewane.book.notices import notices
-    from anodewane.book.reckon import reckon
+    from anodewane.book.states import position_states
 
     settings, rules = Settings(), BookRules()
-    states = reckon([entries], settings, rules)
+    states = position_states([entries], settings, rules)
     warned = notices([entries], states, settings, rules)
     out = {}
     for s in states:

@@ -203,7 +203,7 @@ class Judging:
             future.add_done_callback(self._done)
 
     def _task(self, upload: Upload) -> Task:
-        from anodewane.book.intake import part_at, settings_for
+        from anodewane.book.parts import part_at, settings_for
         from anodewane.book.store import open_book
 
         assert upload.photo is not None

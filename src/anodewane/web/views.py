@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from anodewane.book.intake import open_haul_out, part_at
 from anodewane.book.listing import position_lines
+from anodewane.book.parts import open_haul_out, part_at
 from anodewane.settings import BookRules, Settings
-from anodewane.show.figures import number, percent, percent_and_span
+from anodewane.show.figures import number, percent_and_span
 from anodewane.show.marks import mark_of
 from anodewane.show.words import no_wear, summary
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from anodewane.record import Reason
     from anodewane.web.yard import Yard
 
-Plain = dict[str, Any]
+PageValues = dict[str, Any]
 
 FRESH_S = 900.0
 """For so long a photo that a phone began to send counts as on its way; then its position is
@@ -38,13 +38,13 @@ CHECKS = {
     "two_sheets": "Two sheets",
     "sheet_not_flat": "Sheet not flat",
 }
-"""Plain words for what the first look can find; any other refusal is headed by its own sentence."""
+"""PageValues words for what the first look can find; any other refusal is headed by its own sentence."""
 
 NOTICES = frozenset({"close_camera"})
 """What costs accuracy but is judged all the same: told, and nothing waits for an answer."""
 
 
-def warning(reason: Reason) -> Plain:
+def warning(reason: Reason) -> PageValues:
     """What the quick look found, in a few words, with what to do. stop : whether it should be taken again."""
     return {
         "code": reason.code,
@@ -55,7 +55,7 @@ def warning(reason: Reason) -> Plain:
     }
 
 
-def boats(book: Book) -> list[Plain]:
+def boats(book: Book) -> list[PageValues]:
     """Every boat, those ashore first, with how many positions are judged at this haul-out."""
     out = []
     positions: dict[str, int] = {}
@@ -84,7 +84,7 @@ def counting(judgements: tuple[Judgement, ...], kind: str = "wear") -> Judgement
     return next((j for j in judgements if j.counts and j.reading.kind == kind), None)
 
 
-def grade_of(j: Judgement | None, overruled: str | None = None) -> Plain | None:
+def grade_of(j: Judgement | None, overruled: str | None = None) -> PageValues | None:
     """A verdict as a sign, a word and a class."""
     if j is None:
         return None
@@ -115,16 +115,16 @@ def overrules_of(book: Book, boat: str) -> dict[tuple[str, date], Any]:
     return {k: o for k, o in latest.items() if o.verdict is not None}
 
 
-def accepts_of(book: Book, boat: str) -> dict[int, Plain]:
+def accepts_of(book: Book, boat: str) -> dict[int, PageValues]:
     """Who accepts each judgement, and since when."""
-    out: dict[int, Plain] = {}
+    out: dict[int, PageValues] = {}
     for a in book.accepts(boat):
         have = out.setdefault(a.judgement, {"by": [], "at": a.at[:16].replace("T", " ")})
         have["by"].append(a.by)
     return {n: {"by": ", ".join(x["by"]), "at": x["at"], "who": x["by"]} for n, x in out.items()}
 
 
-def visit(book: Book, yard: Yard, name: str) -> Plain:
+def visit(book: Book, yard: Yard, name: str) -> PageValues:
     """A boat at the haul-out that it stands ashore for: each position with what is done and left, and
     in which order parts came off."""
     boat = book.boat(name)
@@ -175,7 +175,7 @@ def visit(book: Book, yard: Yard, name: str) -> Plain:
     }
 
 
-def earlier(book: Book, yard: Yard, boat: str, position: str, day: date | None) -> Plain | None:
+def earlier(book: Book, yard: Yard, boat: str, position: str, day: date | None) -> PageValues | None:
     """What the haul-out before said of a position, with its photo where it is here."""
     before = [
         j
@@ -195,13 +195,13 @@ def earlier(book: Book, yard: Yard, boat: str, position: str, day: date | None) 
     }
 
 
-def part(book: Book, yard: Yard, boat: str, position: str) -> Plain:
+def part(book: Book, yard: Yard, boat: str, position: str) -> PageValues:
     """A position before its photo."""
     place = book.position(boat, position)
-    seen = visit(book, yard, place.boat)
-    day = date.fromisoformat(seen["day"]) if seen["day"] else None
+    visited = visit(book, yard, place.boat)
+    day = date.fromisoformat(visited["day"]) if visited["day"] else None
     sits = part_at(book, place.boat, place.name, day) if day else None
-    mine = next(r for r in seen["rows"] if r["name"] == place.name)
+    own = next(r for r in visited["rows"] if r["name"] == place.name)
     waiting = next(
         (
             u
@@ -211,17 +211,17 @@ def part(book: Book, yard: Yard, boat: str, position: str) -> Plain:
         None,
     )
     return {
-        **seen,
+        **visited,
         "position": place.name,
         "fixings": place.fixings,
         "template": sits.template if sits else None,
-        "mine": mine,
+        "own": own,
         "before": earlier(book, yard, place.boat, place.name, day),
         "waiting": waiting.id if waiting and waiting.state == "waiting" else None,
     }
 
 
-def judgement(book: Book, yard: Yard, number: int, who: str) -> Plain:
+def judgement(book: Book, yard: Yard, number: int, who: str) -> PageValues:
     """A judgement for the verdict view of `who`."""
     from anodewane.show.record_json import verdict_from_json
 
@@ -229,7 +229,7 @@ def judgement(book: Book, yard: Yard, number: int, who: str) -> Plain:
     r = j.reading
     verdict = verdict_from_json(book.record_json(r.record_sha256))
     words = summary(verdict)
-    seen = visit(book, yard, r.boat)
+    visited = visit(book, yard, r.boat)
     o = overrules_of(book, r.boat).get((r.position, r.hauled_on))
     refusal = verdict.reasons[0].code if verdict.status != "judged" and verdict.reasons else None
     counts = counting(book.judgements(r.boat, r.position, r.hauled_on), r.kind)
@@ -291,14 +291,14 @@ def judgement(book: Book, yard: Yard, number: int, who: str) -> Plain:
         and r.status == "judged"
         and o is None
         and not (accepted and who in accepted["who"]),
-        "next": next((n for n in seen["left"] if n != r.position), None),
-        "left": len(seen["left"]),
+        "next": next((n for n in visited["left"] if n != r.position), None),
+        "left": len(visited["left"]),
         "before": earlier(book, yard, r.boat, r.position, r.hauled_on),
-        "ashore": seen["day"] == r.hauled_on.isoformat(),
+        "ashore": visited["day"] == r.hauled_on.isoformat(),
     }
 
 
-def outline(book: Book, number: int) -> Plain:
+def outline(book: Book, number: int) -> PageValues:
     """What the finger begins with: rings in pixels of the upright photo, and the photo's size."""
     from anodewane.show.record_json import verdict_from_json
 
@@ -310,24 +310,24 @@ def outline(book: Book, number: int) -> Plain:
     return {"width": verdict.photo.width_px, "height": verdict.photo.height_px, "rings": rings}
 
 
-def compare(book: Book, yard: Yard, name: str) -> Plain:
+def compare(book: Book, yard: Yard, name: str) -> PageValues:
     """Pairs side by side, and each position's photo beside the one of the haul-out before."""
-    seen = visit(book, yard, name)
-    day = date.fromisoformat(seen["day"]) if seen["day"] else None
-    groups: dict[str, list[Plain]] = {}
-    for row in sorted(seen["rows"], key=lambda r: (r["pair"] or r["name"], r["name"])):
+    visited = visit(book, yard, name)
+    day = date.fromisoformat(visited["day"]) if visited["day"] else None
+    groups: dict[str, list[PageValues]] = {}
+    for row in sorted(visited["rows"], key=lambda r: (r["pair"] or r["name"], r["name"])):
         now = book.judgement(row["judgement"]) if row["judgement"] else None
         have = now is not None and yard.photo_of(now.reading.photo_sha256) is not None
         groups.setdefault(row["pair"] or row["name"], []).append(
-            {**row, "photo": have, "before": earlier(book, yard, seen["boat"], row["name"], day)}
+            {**row, "photo": have, "before": earlier(book, yard, visited["boat"], row["name"], day)}
         )
-    return {**seen, "groups": [{"pair": k if len(v) > 1 else None, "rows": v} for k, v in groups.items()]}
+    return {**visited, "groups": [{"pair": k if len(v) > 1 else None, "rows": v} for k, v in groups.items()]}
 
 
-def desk(book: Book, *, boat: str = "", verdict: str = "", year: str = "", only: str = "") -> Plain:
+def desk(book: Book, *, boat: str = "", verdict: str = "", year: str = "", only: str = "") -> PageValues:
     """Judgements for the surveyor's table, filtered; newest haul-out first."""
     names = [b.name for b in book.boats()]
-    rows: list[Plain] = []
+    rows: list[PageValues] = []
     years: set[str] = set()
     for name in names:
         if boat and name != boat:
@@ -378,7 +378,7 @@ def desk(book: Book, *, boat: str = "", verdict: str = "", year: str = "", only:
     }
 
 
-def seasons(book: Book, name: str) -> Plain:
+def seasons(book: Book, name: str) -> PageValues:
     """A boat's positions against its haul-outs."""
     boat = book.boat(name)
     cells: dict[tuple[str, date], Judgement] = {

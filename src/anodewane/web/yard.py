@@ -2,7 +2,7 @@
 under way, pictures made for the page, and who is paired.
 
 No name in it comes from a client: photos, pictures and handed outlines are called by digests that are
-reckoned here, uploads by 32 hex digits that are checked.
+computed here, uploads by 32 hex digits that are checked.
 """
 
 from __future__ import annotations

@@ -102,7 +102,7 @@ def answer_json(answer: Callable[[str], None], value: Any) -> None:
 
 
 def day_of(book: Book, boat: str, hauled_on: date | None) -> date:
-    from anodewane.book.intake import open_haul_out
+    from anodewane.book.parts import open_haul_out
 
     if hauled_on is not None:
         return hauled_on

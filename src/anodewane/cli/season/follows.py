@@ -91,7 +91,7 @@ def history_command(book_file: Path, boat: str, position: str | None, as_json: b
 
         b = book.boat(boat)
         name = book.position(b.name, position).name if position else None
-        mine = {
+        entries = {
             "boat": plain(b),
             "positions": [plain(p) for p in book.positions(b.name) if name in (None, p.name)],
             "haul_outs": plain(book.haul_outs(b.name)),
@@ -102,9 +102,9 @@ def history_command(book_file: Path, boat: str, position: str | None, as_json: b
             "accepts": [plain(a) for a in book.accepts(b.name) if name in (None, a.position)],
         }
         if as_json:
-            answer_json(answer, mine)
+            answer_json(answer, entries)
         else:
-            answer(history_text(mine))
+            answer(history_text(entries))
 
 
 @click.command("warnings", short_help="List warnings with their reasons.")

@@ -74,7 +74,7 @@ def record_command(
             "One position can't stand for several records.", "Give --position with a single record."
         )
     with opened(book_file) as (book, answer):
-        from anodewane.book.intake import add_places, find_records, place_records, told
+        from anodewane.book.intake import add_places, find_records, place_records, problem_lines
         from anodewane.book.listing import refresh
 
         found, notes = [], []
@@ -90,7 +90,7 @@ def record_command(
             ready = [j for j in ready if (j.boat, j.position) not in set(intake.add)]
         if problems and not skip:
             raise UsageError(
-                f"{len(problems)} of the judgements have no place in the book:{told(problems)}Nothing was "
+                f"{len(problems)} of the judgements have no place in the book:{problem_lines(problems)}Nothing was "
                 "taken in.",
                 "Mend that, or give --add for boats and positions that are new, --hauled for the date, "
                 "--skip to leave these out.",
@@ -243,7 +243,8 @@ def refit_command(
     if not source.is_dir() and (boat is None or position is None):
         raise UsageError("A single photo needs its boat and position.", "Give --boat and --position.")
     with opened(book_file) as (book, answer):
-        from anodewane.book.intake import find_records, refit
+        from anodewane.book.intake import find_records
+        from anodewane.book.new_parts import refit
 
         settings = settings_of(settings_file, None, check_line)
         if source.is_dir() or source.suffix.lower() == ".json":
@@ -297,7 +298,9 @@ def _judged(
 ) -> Any:
     from datetime import UTC, datetime
 
-    from anodewane.book.intake import Found, refit_template, settings_for
+    from anodewane.book.intake import FoundRecord
+    from anodewane.book.parts import settings_for
+    from anodewane.book.new_parts import refit_template
     from anodewane.files import read_bytes
     from anodewane.judgement.pipeline import judge
     from anodewane.show.record_json import verdict_to_json
@@ -311,4 +314,6 @@ def _judged(
         segmenter=segmenter_of(segmenter),
         profile=profile_of(camera_file),
     )
-    return Found(photo.name, verdict_to_json(verdict).encode(), verdict, boat, position, datetime.now(UTC))
+    return FoundRecord(
+        photo.name, verdict_to_json(verdict).encode(), verdict, boat, position, datetime.now(UTC)
+    )

@@ -171,7 +171,7 @@ def fit_command(
             "A new part needs its template.", "Give --template; 'anodewane template list' names them."
         )
     with opened(book_file) as (book, _):
-        from anodewane.book.intake import template_by_name
+        from anodewane.book.parts import template_by_name
 
         part = template_by_name(book, template) if template else None
         if correct:
@@ -268,7 +268,7 @@ def launch_command(
 
 def _print_example(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
     if value:
-        from anodewane.book.intake import EXAMPLE
+        from anodewane.book.yard_list import EXAMPLE
 
         click.echo(EXAMPLE, nl=False)
         ctx.exit()
@@ -294,7 +294,7 @@ def import_list_command(book_file: Path, list_file: Path, dry_run: bool) -> None
     it is; a line that contradicts it is told.
     """
     with opened(book_file) as (book, _):
-        from anodewane.book.intake import import_list
+        from anodewane.book.yard_list import import_list
 
         got = import_list(book, list_file, dry_run=dry_run)
         text = (

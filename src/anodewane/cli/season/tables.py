@@ -58,32 +58,32 @@ def percent_cell(i: dict[str, float] | None) -> str:
     return percent_words(i)
 
 
-def history_text(mine: dict[str, Any]) -> str:
+def history_text(entries: dict[str, Any]) -> str:
     """Everything that the book holds of a boat, a table a kind; what there is none of is left out."""
-    b = mine["boat"]
+    b = entries["boat"]
     head = f"{b['name']}, {b['water'] or 'unknown'} water{', ' + b['note'] if b['note'] else ''}\n"
-    hauled = [(h["hauled_on"], h["launched_on"] or "ashore") for h in mine["haul_outs"]]
+    hauled = [(h["hauled_on"], h["launched_on"] or "ashore") for h in entries["haul_outs"]]
     tables = [
         "Out of the water\n" + table(("hauled", "launched"), hauled),
-        _parts_table(mine["fittings"]),
-        _judgements_table(mine["judgements"]),
+        _parts_table(entries["fittings"]),
+        _judgements_table(entries["judgements"]),
     ]
-    if mine["weighings"]:
+    if entries["weighings"]:
         rows = [
             (w["position"], w["hauled_on"], f"{w['mass_g']:.0f} g", w["by"] or "", w["note"] or "")
-            for w in mine["weighings"]
+            for w in entries["weighings"]
         ]
         tables.append("Weighings\n" + table(("position", "hauled", "left", "by", "note"), rows))
-    if mine["overrules"]:
+    if entries["overrules"]:
         rows = [
             (o["position"], o["hauled_on"], o["verdict"] or "taken back", o["by"], o["why"])
-            for o in mine["overrules"]
+            for o in entries["overrules"]
         ]
         tables.append("Overruled\n" + table(("position", "hauled", "verdict", "by", "why"), rows))
-    if mine["accepts"]:
+    if entries["accepts"]:
         rows = [
             (str(a["judgement"]), a["position"], a["hauled_on"], a["by"], a["at"][:16])
-            for a in mine["accepts"]
+            for a in entries["accepts"]
         ]
         columns = ("judgement", "position", "hauled", "by", "at (UTC)")
         tables.append("Accepted\n" + table(columns, rows, right=(0,)))

@@ -103,7 +103,7 @@ async def begin(request: Request) -> Response:
 
 def _announce(request: Request, plain: dict[str, Any]) -> Upload | None:
     """The upload, new or known; None where the queue is full."""
-    from anodewane.book.intake import open_haul_out
+    from anodewane.book.parts import open_haul_out
 
     context, session = context_of(request), session_of(request)
     known = context.yard.get(plain["id"]) if HEX32.fullmatch(plain["id"]) else None

@@ -1,0 +1,147 @@
+"""Which part sits where by the book: for a photo of a boat, a position and a haul-out, the template that
+it is judged against."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING
+
+from anodewane.book.entries import Fitting, HaulOut, Kind, NewJudgement
+from anodewane.book.names import clean_name
+from anodewane.book.store import Book
+from anodewane.errors import UsageError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from anodewane.records import Template
+    from anodewane.settings import Settings
+
+
+def open_haul_out(book: Book, boat: str) -> HaulOut | None:
+    """The haul-out that a boat stands ashore for, by the book; None while it lies in the water."""
+    outs = book.haul_outs(boat)
+    return outs[-1] if outs and outs[-1].launched_on is None else None
+
+
+def part_at(book: Book, boat: str, position: str, hauled_on: date, kind: Kind = "wear") -> Fitting | None:
+    """The part that a photo of a haul-out shows: the worn one that came out, or (kind "refit") the new
+    one fitted then. None where none is on record."""
+    outs = [h for h in book.haul_outs(boat) if h.hauled_on > hauled_on]
+    until = outs[0].hauled_on if outs else date.max
+    found = None
+    for f in book.fittings(boat, position):
+        if kind == "wear":
+            if f.fitted_on < hauled_on and (f.removed_on is None or f.removed_on >= hauled_on):
+                found = f
+        elif hauled_on <= f.fitted_on < until:
+            found = f
+    return found
+
+
+def settings_for(book: Book, template: str, settings: Settings) -> Settings:
+    """Settings by which photos of a template's parts are read: with the calibration that the book keeps
+    of it, where it keeps one."""
+    from anodewane.book.calibrate import calibrated_settings
+
+    kept = book.calibration(template)
+    return settings if kept is None else calibrated_settings(settings, kept)
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoPlace:
+    """Where a photo belongs in a book. template : of the part that sits there by the book, None where
+    none is on record."""
+
+    book: Book
+    boat: str
+    position: str
+    hauled_on: date
+    template: Template | None
+
+    def keep(self, record: bytes, settings: Settings) -> None:
+        """Keep the photo's record there, judged now."""
+        self.book.record(
+            [NewJudgement(self.boat, self.position, self.hauled_on, record, datetime.now(UTC))], settings
+        )
+
+
+def photo_place(
+    book: Book, boat: str, position: str, hauled_on: date | None, named: Template | None = None
+) -> PhotoPlace:
+    """Where a photo belongs. named : the template that the user named, which mustn't contradict the book.
+
+    Raises
+    ------
+    UsageError
+        No such boat or position, the boat isn't ashore and no date was given, the part is of another
+        template, or nobody knows which.
+    """
+    from anodewane.catalog.templates import template_digest
+
+    place = book.position(boat, position)
+    ashore = open_haul_out(book, place.boat)
+    day = hauled_on or (ashore.hauled_on if ashore else None)
+    if day is None:
+        raise UsageError(
+            f"'{place.boat}' isn't ashore, by the book.",
+            "Give --hauled with the date, or note it with 'anodewane season haul-out'.",
+        )
+    part = part_at(book, place.boat, place.name, day)
+    if part is None and named is None:
+        raise UsageError(
+            f"The book has no part at '{place.name}' of '{place.boat}' before {day}.",
+            "Give --template, or note the part with 'anodewane season fit'.",
+        )
+    template = book.template(part.template) if part else None
+    if template is not None and named is not None and template_digest(named) != template_digest(template):
+        raise UsageError(
+            f"The book has a part of template '{template.name}' at '{place.name}' of '{place.boat}', not "
+            f"'{named.name}'.",
+            "Leave --template out, or correct the fitting.",
+        )
+    return PhotoPlace(book, place.boat, place.name, day, template)
+
+
+class BookParts:
+    """Which part sits where, as a batch asks it: read from the book once. hauled_on : None takes the
+    haul-out that each boat stands ashore for."""
+
+    def __init__(self, book: Book, hauled_on: date | None = None) -> None:
+        self._templates: dict[tuple[str, str], str] = {}
+        made: dict[str, Template] = {}
+        days = {
+            b.name: hauled_on or (h.hauled_on if (h := open_haul_out(book, b.name)) else None)
+            for b in book.boats()
+        }
+        for p in book.positions():
+            day = days[p.boat]
+            part = part_at(book, p.boat, p.name, day) if day is not None else None
+            if part is not None:
+                self._templates[p.boat, p.name] = part.template
+                if part.template not in made:
+                    made[part.template] = book.template(part.template)
+        self._made = made
+        self._calibrations = {name: book.calibration(name) for name in made}
+
+    def template_at(self, boat: str, position: str) -> Template | None:
+        """The template of the part that sits there; None where the book doesn't know."""
+        name = self._templates.get((clean_name(boat, "boat"), clean_name(position, "position")))
+        return self._made[name] if name is not None else None
+
+    def settings_for(self, template: str, settings: Settings) -> Settings:
+        """Settings by which photos of a template's parts are read."""
+        from anodewane.book.calibrate import calibrated_settings
+
+        kept = self._calibrations.get(template)
+        return settings if kept is None else calibrated_settings(settings, kept)
+
+
+def template_by_name(book: Book, name: str, folder: Path | None = None) -> Template:
+    """A template that the book keeps, else one of the library or a file, sought in `folder` first."""
+    from anodewane.catalog.templates import load_template
+
+    if folder is not None and name.lower().endswith(".toml") and (folder / name).is_file():
+        return load_template(str(folder / name))
+    return book.template(name) if name in book.template_names() else load_template(name)
