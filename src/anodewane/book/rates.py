@@ -296,9 +296,10 @@ def fit_all(series: Sequence[Series], rules: BookRules) -> list[Fit]:
 
     Notes
     -----
-    Reading i says y_i = c(t_i) + e_i + what is common to all readings; c, the true wear, wanders about r t: each spell's wear is r times its months, give or
-    take `season_sd_frac` of it. r is a weighted mean of the readings through zero, with the weights of generalised least squares for e and the wandering alone,
-    and c now the best linear prediction that goes with it (universal kriging).
+    Reading i says y_i = c(t_i) + e_i + what is common to all readings. c, the true wear, wanders about
+    r t: each spell's wear is r times its months, give or take `season_sd_frac` of it. r is a weighted
+    mean of the readings through zero, with the weights of generalised least squares for e and the
+    wandering alone, and c now the best linear prediction that goes with it (universal kriging).
 
     What is common gets no say in the weights, for then a rate can come to lie outside of all its
     readings (R. W. Peelle's puzzle; from memory). It has its full say in the variance, where it doesn't

@@ -40,7 +40,7 @@ _SAME = {
 }
 
 EXAMPLE = """boat,water,position,pair,fixings,template,alloy,fitted_on,new_mass_g,hauled_on,launched_on
-Marram,salt,rudder port,rudder,2 x M10 bolt with washer,plate-150x75x20-2slots,,2026-04-18,1522,2026-04-10,2026-05-02
+Marram,salt,rudder port,rudder,2 x M10 bolt,plate-150x75x20-2slots,,2026-04-18,1522,2026-04-10,2026-05-02
 ,,rudder starboard,rudder,2 x M10 bolt with washer,plate-150x75x20-2slots,,2026-04-18,1534,,
 Sea Aster,brackish,keel aft,,1 x M12 stud,disc-160x30-4holes,aluminium,2025-05-01,,,
 """

@@ -14,7 +14,8 @@ from anodewane.cli._judging import CHECK_LINE, FILE, LIMIT, SETTINGS, options
 @click.option(
     "--lan",
     is_flag=True,
-    help="Let phones of the same network in; prints a code to pair the first one. Without it only this machine can open the page.",
+    help="Let phones of the same network in; prints a code to pair the first one. Without it only this "
+    "machine can open the page.",
 )
 @click.option(
     "--address",

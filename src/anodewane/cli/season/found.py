@@ -90,8 +90,8 @@ def record_command(
             ready = [j for j in ready if (j.boat, j.position) not in set(intake.add)]
         if problems and not skip:
             raise UsageError(
-                f"{len(problems)} of the judgements have no place in the book:{problem_lines(problems)}Nothing was "
-                "taken in.",
+                f"{len(problems)} of the judgements have no place in the book:{problem_lines(problems)}"
+                "Nothing was taken in.",
                 "Mend that, or give --add for boats and positions that are new, --hauled for the date, "
                 "--skip to leave these out.",
             )
@@ -299,8 +299,8 @@ def _judged(
     from datetime import UTC, datetime
 
     from anodewane.book.intake import FoundRecord
-    from anodewane.book.parts import settings_for
     from anodewane.book.new_parts import refit_template
+    from anodewane.book.parts import settings_for
     from anodewane.files import read_bytes
     from anodewane.judgement.pipeline import judge
     from anodewane.show.record_json import verdict_to_json
