@@ -30,7 +30,9 @@ REACH_MM = 62.0
 """How far beyond the printed pattern an edge is looked for: an A5 pattern in the middle of A4 leaves 51
 mm."""
 
-SPACING_MM = 2.0
+SPACING_MM, KNOTS_MM = 3.0, 4.0
+"""Between lines of sight, and between the points of one at which the camera is asked where they are seen."""
+
 LEAVES_FRAC = 0.10
 """Relative difference from the paper's light (rms of three channels) beyond which a point isn't paper:
 shading of a lit sheet over a few millimetres is under a twentieth, the palest concrete about a fifth."""
@@ -93,16 +95,23 @@ def _edge(
     along = np.linspace(-half_side, half_side, int(2 * half_side / SPACING_MM) + 1)
 
     def seen(out: Any) -> Any:
-        """Light (n, m, 3) at distances `out`, (m,) or (n, m), from the pattern's centre."""
+        """Light (n, m, 3) at even distances `out`, (m,) or (n, m), from the pattern's centre."""
         out = np.broadcast_to(out, (len(along), np.shape(out)[-1]))
-        on_sheet = (out[..., None] * normal + along[:, None, None] * tangent).reshape(
-            -1, 2
-        ) * plane.print_scale
-        return _light(rgb, project(plane.camera, np.c_[on_sheet, np.zeros(len(on_sheet))])).reshape(
-            *out.shape, 3
-        )
+        # what the camera does is smooth: reckoned every few millimetres, straight between
+        m = out.shape[1]
+        n_knots = 2 + int((out[0, -1] - out[0, 0]) / KNOTS_MM)
+        at = np.linspace(0, m - 1, n_knots)
+        knots = out[:, :1] + (out[:, -1:] - out[:, :1]) * at / (m - 1)
+        on_sheet = (knots[..., None] * normal + along[:, None, None] * tangent) * plane.print_scale
+        flat = on_sheet.reshape(-1, 2)
+        at_px = project(plane.camera, np.c_[flat, np.zeros(len(flat))]).reshape(*knots.shape, 2)
+        where = np.arange(m) * (n_knots - 1) / (m - 1)
+        i = np.minimum(where.astype(int), n_knots - 2)
+        part = (where - i)[:, None]
+        points = at_px[:, i] * (1 - part) + at_px[:, i + 1] * part
+        return _light(rgb, points.reshape(-1, 2)).reshape(*out.shape, 3)
 
-    step = float(np.clip(0.8 / px_per_mm, 0.2, 0.6))
+    step = float(np.clip(0.8 / px_per_mm, 0.35, 0.6))
     blur_mm = max(1.2 / px_per_mm, 0.4)
     out = np.arange(begins + step, begins + REACH_MM, step)
     light = _smoothed(seen(out))
