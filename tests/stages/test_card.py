@@ -126,6 +126,31 @@ def test_no_sheet():
         assert caught.value.code == "no_sheet"
 
 
+def test_one_marker_without_its_squares_is_no_sheet():
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
+    light = np.full((1080, 1440), 0.3, np.float32)
+    for at, marker in ((300, 4), (800, 9)):
+        picture = cv2.aruco.generateImageMarker(dictionary, marker, 70, borderBits=1)
+        light[380:480, at : at + 100] = 0.7
+        light[395:465, at + 15 : at + 85] = np.where(picture > 127, 0.7, 0.04)
+    with pytest.raises(CannotJudge) as caught:
+        find_card(photo_of(cv2.GaussianBlur(light, (0, 0), 0.8)))
+    assert caught.value.code == "no_sheet" and "2 look-alike" in caught.value.detail
+
+
+def test_two_markers_among_their_squares_are_too_little_of_a_sheet():
+    light = render("card", camera(tilt_deg=0, turn_deg=0, distance_mm=430))
+    corners = project(
+        camera(tilt_deg=0, turn_deg=0, distance_mm=430), np.array([[-98, 68, 0], [-59, 29, 0.0]])
+    )
+    left, top, right, bottom = (int(v) for v in corners.ravel())
+    shown = np.full_like(light, GROUND)
+    shown[top:bottom, left:right] = light[top:bottom, left:right]
+    with pytest.raises(CannotJudge) as caught:
+        find_card(photo_of(shown))
+    assert caught.value.code == "sheet_too_little"
+
+
 def test_a_mirrored_sheet_is_named():
     with pytest.raises(CannotJudge) as caught:
         find_card(photo_of(render("card", camera(turn_deg=0), flip=True)))

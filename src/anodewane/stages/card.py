@@ -46,6 +46,9 @@ SOFT_LIKENESS = 0.8
 ENOUGH_MARKERS = 8
 MIN_MARKERS = 3
 MIN_SADDLES = 8
+CONFIRMING_SADDLES = 2
+"""Corners of squares that must be clear round a marker read by itself before it is believed."""
+
 SADDLE_SD_PX = 0.05
 """One-sigma of a saddle at best; the residual of the fit raises it (docs/decisions/0001-sheet-pattern.md)."""
 
@@ -387,11 +390,15 @@ def _one_sheet(
             )
         if max(counts.values()) == 0:
             raise CannotJudge("no_sheet", f"0 markers read, {n_rejected} look-alikes rejected")
+        if not _is_confirmed(photo, layouts, corners_px, ids):
+            raise CannotJudge("no_sheet", f"{len(ids)} look-alike(s) of its markers, no squares round them")
         raise CannotJudge(
             "sheet_too_little", f"{max(counts.values())} marker(s) read, at least {MIN_MARKERS} needed"
         )
     sheets = [(name, *found) for name in present for found in _flat_groups(corners_px, ids, layouts[name])]
     if not sheets:
+        if not _is_confirmed(photo, layouts, corners_px, ids):
+            raise CannotJudge("no_sheet", f"{len(ids)} look-alikes of its markers, no squares round them")
         raise CannotJudge("sheet_too_little", "the markers that were read don't lie on one flat sheet")
     if len(sheets) > 1:
         names = sorted({name for name, *_ in sheets})
@@ -403,6 +410,18 @@ def _one_sheet(
         )
     name, world, image = sheets[0]
     return layouts[name], world, image, len(world) // 4
+
+
+def _is_confirmed(photo: Photo, layouts: Mapping[str, SheetLayout], corners_px: Any, ids: Any) -> bool:
+    """Whether any of these markers stands among a sheet's squares: wood grain and rigging pass for a marker
+    now and then, but not for the corners of the squares beside it too."""
+    for corners, marker in zip(corners_px, ids, strict=True):
+        for layout in layouts.values():
+            if marker in layout.marker_ids:
+                world = layout.marker_corners_mm[np.searchsorted(layout.marker_ids, marker)]
+                if int(_find_saddles(photo.rgb, layout, world, corners)[1].sum()) >= CONFIRMING_SADDLES:
+                    return True
+    return False
 
 
 def _flat_groups(corners_px: Any, ids: Any, layout: SheetLayout) -> list[tuple[Any, Any]]:
