@@ -11,7 +11,7 @@ import pytest
 
 from anodewane.catalog.templates import load_template
 from anodewane.judgement.pipeline import judge
-from anodewane.settings import Settings
+from anodewane.stages.load import load_photo
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 TRUTHS = sorted(SAMPLES.glob("*.truth.json"))
@@ -34,7 +34,7 @@ def test_the_samples_show_every_verdict_and_a_refusal() -> None:
 def test_sample(path: Path) -> None:
     truth = truth_of(path)
     template = load_template(str(SAMPLES / truth["template"]))
-    verdict = judge((SAMPLES / truth["file"]).read_bytes(), truth["file"], template, Settings())
+    verdict = judge(load_photo((SAMPLES / truth["file"]).read_bytes(), truth["file"]), template)
     codes = [r.code for r in verdict.reasons]
     assert verdict.verdict == truth["expected"]["verdict"], codes
     assert codes[0] in truth["expected"]["one_of_reasons"]

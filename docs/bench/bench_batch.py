@@ -28,6 +28,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from anodewane.stages.load import load_photo
+
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE, TEMPLATE = "replace.jpg", "plate-150x75x20-2slots"
 SIZE = (4032, 3024)
@@ -80,8 +82,9 @@ def rate(n_photos: int = 200) -> None:
     from anodewane.batch.place import LocalFolder
     from anodewane.batch.work import Item, RunConfig, judge_item
     from anodewane.catalog.templates import load_template
+    from anodewane.judgement.method import Method
     from anodewane.judgement.pipeline import judge
-    from anodewane.settings import Settings
+    from anodewane.records import Given
 
     cv2.setNumThreads(1)
     template, data = load_template(TEMPLATE), photo()
@@ -103,10 +106,10 @@ def rate(n_photos: int = 200) -> None:
             source, out = LocalFolder(work / f"photos {i}"), LocalFolder(work / f"serial {i}")
             out.prepare()
             (out.path / "anodewane-ledger.jsonl").touch()
-            config = RunConfig(source, out, Settings(), "network", {"t": template}, None)
+            config = RunConfig(source, out, Method(), {"t": template})
             for j in range(12):
                 start, cpu = time.perf_counter(), processor()
-                judge(data, "a.jpg", template, Settings())
+                judge(load_photo(data, "a.jpg"), template)
                 alone.append(time.perf_counter() - start)
                 busy["judge"].append(processor() - cpu)
                 name = (
@@ -115,7 +118,7 @@ def rate(n_photos: int = 200) -> None:
                     else "Boat 0/position 0/IMG_0001.jpg"
                 )
                 start, cpu = time.perf_counter(), processor()
-                judge_item(Item(name, name, "t", None, None, "d"), config)
+                judge_item(Item(name, name, "t", Given(), "d"), config)
                 serial.append(time.perf_counter() - start)
                 busy["serial"].append(processor() - cpu)
             for workers in ("1", "2") if i % 2 else ("2", "1"):

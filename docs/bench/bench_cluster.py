@@ -60,24 +60,23 @@ def cluster(workers: int) -> Iterator[Any]:
 
 def items(count: int) -> Iterator[Any]:
     from anodewane.batch.work import Item
+    from anodewane.records import Given
 
     for i in range(count):
-        yield Item(f"Kittiwake/position {i}.jpg", f"Kittiwake/position {i}.jpg", "t", None, None, "d" * 32)
+        yield Item(f"Kittiwake/position {i}.jpg", f"Kittiwake/position {i}.jpg", "t", Given(), "d" * 32)
 
 
 def config_of() -> Any:
     from anodewane.batch.storage import BucketFolder
     from anodewane.batch.work import RunConfig
     from anodewane.catalog.templates import load_template
-    from anodewane.settings import Settings
+    from anodewane.judgement.method import Method
 
     return RunConfig(
         BucketFolder("s3://bucket/photos"),
         BucketFolder("s3://bucket/out"),
-        Settings(),
-        "network",
+        Method(),
         {"t": load_template("plate-150x75x20-2slots")},
-        None,
     )
 
 

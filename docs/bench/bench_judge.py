@@ -24,6 +24,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from anodewane.judgement.method import Method
+
 ROOT = Path(__file__).resolve().parents[2]
 RUNS = 9
 SIZES = {"12 MP": (4032, 3024), "48 MP": (8064, 6048)}
@@ -168,7 +170,9 @@ def over(folder: Path) -> None:
         look = lambda p=loaded, q=plane, s=sheet: segment.find_part(p, q, s, segmenter, settings)  # noqa: E731
         looks, network = best(look), networks(look)
         whole = best(
-            lambda data=data, name=photo.name, t=template: judge(data, name, t, settings, segmenter=segmenter)
+            lambda data=data, name=photo.name, t=template: judge(
+                load_photo(data, name), t, method=Method(settings, segmenter=segmenter)
+            )
         )  # type: ignore[misc]
         rows.append((network / decode, looks / decode, whole / decode))
     for name, column in zip(("the network", "its stage", "the whole"), np.array(rows).T, strict=True):

@@ -25,7 +25,9 @@ import numpy as np
 from PIL import Image
 
 from anodewane.geometry.camera import project
+from anodewane.judgement.method import Method
 from anodewane.judgement.pipeline import judge
+from anodewane.records import Given
 from anodewane.settings import Settings
 from anodewane.stages.card import find_card
 from anodewane.stages.load import load_photo
@@ -96,16 +98,15 @@ def main() -> None:
     parser.add_argument("--spoilt", action="store_true")
     arguments = parser.parse_args()
     files = sorted(arguments.folder.glob("*.jpg"))
-    settings = Settings()
     wrong, told, seconds, ratios, sizes = [], Counter(), [], [], []
     for file in files:
         data = file.read_bytes()
         begun = time.perf_counter()
-        record = judge(data, file.name, None, settings)
+        record = judge(load_photo(data, file.name))
         full = time.perf_counter() - begun
         copy = reduced(data)
         begun = time.perf_counter()
-        found = [r.code for r in quick_look(copy, settings)]
+        found = [r.code for r in quick_look(copy, Given(), Method())]
         seconds.append(time.perf_counter() - begun)
         ratios.append(seconds[-1] / full)
         sizes.append(len(copy))
@@ -125,8 +126,8 @@ def main() -> None:
     pairs: dict[str, Counter[tuple[str, str]]] = defaultdict(Counter)
     for file in files:
         for name, data in spoilt(file).items():
-            found = [r.code for r in quick_look(reduced(data), settings) if r.code not in NOTICES]
-            record = judge(data, file.name, None, settings)
+            found = [r.code for r in quick_look(reduced(data), Given(), Method()) if r.code not in NOTICES]
+            record = judge(load_photo(data, file.name))
             pairs[name][
                 found[0] if found else "nothing",
                 "judged" if record.status == "judged" else record.reasons[0].code,

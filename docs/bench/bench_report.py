@@ -37,7 +37,6 @@ def make_parts(folder: Path, n: int) -> list[Path]:
 
     from anodewane.catalog.templates import load_template
     from anodewane.judgement.pipeline import judge
-    from anodewane.settings import Settings
     from anodewane.show.record_json import verdict_to_plain
     from anodewane.stages.load import load_photo
 
@@ -48,7 +47,7 @@ def make_parts(folder: Path, n: int) -> list[Path]:
         template = load_template(str(SAMPLES / truth["template"]))
         judged[name] = (
             load_photo(data, name).rgb,
-            verdict_to_plain(judge(data, f"{name}.jpg", template, Settings())),
+            verdict_to_plain(judge(load_photo(data, f"{name}.jpg"), template)),
         )
     out = []
     for k in range(n):

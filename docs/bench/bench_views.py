@@ -23,8 +23,9 @@ import numpy as np
 from PIL import Image
 
 from anodewane.geometry.rings import from_shapely, polygons_of
-from anodewane.records import MetalMask, Template
-from anodewane.settings import Settings
+from anodewane.record import Manual
+from anodewane.records import ManualOutline, Template
+from anodewane.stages.load import load_photo
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.views.together import judge_together
 
@@ -151,13 +152,17 @@ def make(folder: Path, parts: int, seed: int) -> None:
 
 
 def judged(folder: Path, stems: list[str], truth: dict[str, Any], true_masks: bool) -> Any:
-    files = [((folder / f"{s}.jpg").read_bytes(), f"{s}.jpg") for s in stems]
-    masks: list[MetalMask | None] | None = None
+    photos = [load_photo((folder / f"{s}.jpg").read_bytes(), f"{s}.jpg") for s in stems]
+    outlines = None
     if true_masks:
-        masks = [
-            mask_from_pixels(np.asarray(Image.open(folder / f"{s}.metal.png").convert("L"))) for s in stems
+        nobody = Manual(None, None, "0" * 64)
+        outlines = [
+            ManualOutline(
+                mask_from_pixels(np.asarray(Image.open(folder / f"{s}.metal.png").convert("L"))), nobody
+            )
+            for s in stems
         ]
-    return judge_together(files, template_of(truth), Settings(), masks=masks)
+    return judge_together(photos, template_of(truth), outlines=outlines)
 
 
 def figures(name: str, rows: list[tuple[float, float, float, bool, float]], refused: int) -> None:
@@ -295,9 +300,9 @@ def speed() -> None:
     one, three = [], []
     for _ in range(6):
         begin = time.perf_counter()
-        single = judge(*files[0], template, Settings())
+        single = judge(load_photo(*files[0]), template)
         middle = time.perf_counter()
-        together = judge_together(files, template, Settings())
+        together = judge_together([load_photo(*f) for f in files], template)
         one.append(middle - begin)
         three.append(time.perf_counter() - middle)
         assert single.status == together.status == "judged"

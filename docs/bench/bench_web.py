@@ -33,7 +33,7 @@ from pathlib import Path
 from anodewane.book.store import new_book
 from anodewane.catalog.templates import load_template
 from anodewane.judgement.pipeline import judge
-from anodewane.settings import Settings
+from anodewane.stages.load import load_photo
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
@@ -135,7 +135,7 @@ def main() -> None:
                 for run in range(runs + 1):  # the first one warms both
                     fresh = data + b"\0" * run  # what stands behind a JPEG's end isn't read
                     begun = time.perf_counter()
-                    judge(fresh, "a.jpg", template, Settings())
+                    judge(load_photo(fresh, "a.jpg"), template)
                     if run:
                         alone.append(time.perf_counter() - begun)
                     seconds = through_the_page(fresh)

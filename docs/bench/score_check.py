@@ -18,45 +18,40 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from anodewane.judgement.method import Method
+from anodewane.stages.load import load_photo
 
 
 def judge_one(photo: Path, truth: dict[str, Any], options: argparse.Namespace) -> Any:
     from PIL import Image
 
     from anodewane.judgement.pipeline import judge
-    from anodewane.settings import Settings
+    from anodewane.record import Manual
+    from anodewane.records import Given, ManualOutline
     from anodewane.stages.refine import mask_from_pixels
-    from anodewane.stages.segment import get_segmenter
     from anodewane.testing.truth import template_of_truth
     from anodewane.wear.metals import mass_g
 
-    settings = Settings()
-    if truth.get("print_scale", 1.0) != 1.0:
-        line = 100 * truth["print_scale"]
-        settings = replace(settings, check_line_x_mm=line, check_line_y_mm=line, check_line_given=True)
-    if options.thickness:
-        settings = replace(settings, thickness_given_mm=truth["volume_mm3"] / truth["area_mm2"])
-    if options.weigh:
-        settings = replace(settings, weighed_g=mass_g(truth["alloy"], truth["volume_mm3"]))
-    mask = segmenter = None
+    line = 100 * truth.get("print_scale", 1.0)
+    outline, segmenter = None, options.mask
     if options.mask == "true":
+        segmenter = "network"
         with Image.open(photo.with_name(photo.stem + ".metal.png")) as image:
             mask = mask_from_pixels(np.asarray(image.convert("L")))
-    else:
-        segmenter = get_segmenter(options.mask)
-    return judge(
-        photo.read_bytes(),
-        photo.name,
-        template_of_truth(truth, options.known),
-        settings,
-        mask=mask,
-        segmenter=segmenter,
+        outline = ManualOutline(mask, Manual(None, None, "0" * 64))
+    given = Given(
+        weighed_g=mass_g(truth["alloy"], truth["volume_mm3"]) if options.weigh else None,
+        thickness_mm=truth["volume_mm3"] / truth["area_mm2"] if options.thickness else None,
+        check_line_mm=(line, line) if line != 100.0 else None,
+        outline=outline,
     )
+    loaded = load_photo(photo.read_bytes(), photo.name)
+    return judge(loaded, template_of_truth(truth, options.known), given, Method(segmenter=segmenter))
 
 
 def line_of(name: str, rows: list[dict[str, Any]]) -> str:

@@ -25,7 +25,9 @@ stages/
     load card plane paper print_scale label flatten segment refine painted fouling align wear decide: one
     stage, one file, in this order. Records in, records out. placing/ holds what align lays a template with.
 judgement/
-    provenance trace lens_fit by_hand pipeline: the stages in order, ``judge(...) -> Verdict``.
+    method found provenance to_record pipeline: how photos are judged; the stages in order,
+    ``judge(photo, template, given, method) -> Verdict``; the record of what they found.
+    manual_outline new_part lens_fit: outlines by hand; the outline of a new part; a phone's lens.
 views/
     Several photos of one part, fitted together.
 show/
@@ -57,8 +59,9 @@ Public names are loaded when they are first used::
     from pathlib import Path
     import anodewane
 
+    photo = anodewane.load_photo(Path("photo.jpg").read_bytes(), "photo.jpg")
     template = anodewane.load_template("plate-150x75x20-2slots")
-    verdict = anodewane.judge(Path("photo.jpg").read_bytes(), "photo.jpg", template, anodewane.Settings())
+    verdict = anodewane.judge(photo, template, anodewane.Given(weighed_g=812.5))
     print(anodewane.verdict_to_json(verdict))
 """
 
@@ -73,8 +76,10 @@ if TYPE_CHECKING:
     from anodewane.catalog.templates import load_template as load_template
     from anodewane.errors import AnodewaneError as AnodewaneError
     from anodewane.errors import ExitCode as ExitCode
+    from anodewane.judgement.method import Method as Method
     from anodewane.judgement.pipeline import judge as judge
     from anodewane.record import Verdict as Verdict
+    from anodewane.records import Given as Given
     from anodewane.records import Template as Template
     from anodewane.settings import Settings as Settings
     from anodewane.settings import settings_from_toml as settings_from_toml
@@ -82,17 +87,21 @@ if TYPE_CHECKING:
     from anodewane.show.record_json import record_schema as record_schema
     from anodewane.show.record_json import verdict_from_json as verdict_from_json
     from anodewane.show.record_json import verdict_to_json as verdict_to_json
+    from anodewane.stages.load import load_photo as load_photo
     from anodewane.views.together import judge_together as judge_together
 
 _PUBLIC = {
     "AnodewaneError": "errors",
     "ExitCode": "errors",
+    "Given": "records",
+    "Method": "judgement.method",
     "Settings": "settings",
     "Template": "records",
     "Verdict": "record",
     "judge": "judgement.pipeline",
     "judge_folder": "batch.folder",
     "judge_together": "views.together",
+    "load_photo": "stages.load",
     "load_template": "catalog.templates",
     "new_book": "book.store",
     "open_book": "book.store",

@@ -9,13 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from anodewane.units import FULL_FRAME_DIAGONAL_MM
+
 Mount = Literal["flush", "open"]
 Solid = Literal["plate", "rod", "cast", "turned", "collar", "mesh"]
 Alloy = Literal["zinc", "aluminium", "magnesium"]
 Grade = Literal["replace", "monitor", "ok"]
 Status = Literal["judged", "cannot_judge"]
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +168,43 @@ class Manual:
 
 
 @dataclass(frozen=True, slots=True)
+class GivenFigures:
+    """What a person knew of the part and its photo, word for word. None: nobody measured it."""
+
+    weighed_g: float | None
+    """g, what is left of the part, on the scales."""
+    thickness_mm: float | None
+    """mm, mean thickness of what is left, by calliper."""
+    check_line_mm: tuple[float, float] | None
+    """mm, what the sheet's 100 mm lines measure, in x and in y."""
+    outline: Manual | None
+    """Who outlined the metal by hand; of several photos each view has its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class LensProfile:
+    """A phone's lens, as measured from photos of the sheet. Radii in half diagonals of the photo."""
+
+    camera: str
+    """Make and model, as EXIF has it."""
+    focal_half_diagonals: float
+    """Focal length over the photo's half diagonal."""
+    focal_sd_frac: float
+    """One-sigma of that, as a share of it."""
+    k1: float
+    """Radial term as `records.Camera` defines it."""
+    k1_sd: float
+    """One-sigma of that."""
+    n_photos: int
+    """Photos that it was fitted on."""
+
+    @property
+    def focal_35mm(self) -> float:
+        """35 mm equivalent focal length, mm."""
+        return self.focal_half_diagonals * FULL_FRAME_DIAGONAL_MM / 2
+
+
+@dataclass(frozen=True, slots=True)
 class Provenance:
     """What made this record."""
 
@@ -215,6 +254,7 @@ class ViewFigures:
     information_frac: float
     outline_photo_px: tuple[tuple[tuple[float, float], ...], ...]
     solid_photo_px: tuple[tuple[tuple[float, float], ...], ...]
+    manual: Manual | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,9 +306,12 @@ class Verdict:
     outline: Outline | None
     scale: ScaleFigures | None
     template: TemplateFigures | None
-    label: Label | None = field(
-        default=None, kw_only=True
-    )  # since 1.1: an earlier record is read as having none
+    # since 1.2; an earlier record is read as not telling them
+    given: GivenFigures | None = field(default=None, kw_only=True)
+    settings: dict[str, float | str] | None = field(default=None, kw_only=True)
+    lens: LensProfile | None = field(default=None, kw_only=True)
+    # since 1.1
+    label: Label | None = field(default=None, kw_only=True)
     views: tuple[ViewFigures, ...] = field(default=(), kw_only=True)
     together: TogetherFigures | None = field(default=None, kw_only=True)
     photo: PhotoFigures

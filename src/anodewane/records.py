@@ -22,6 +22,7 @@ from anodewane.record import (
     Consumed,
     HoleFinding,
     Interval,
+    Manual,
     MassFigures,
     Mount,
     RecessionFigures,
@@ -307,6 +308,53 @@ def _content(value: Any) -> Any:
     return value
 
 
+# --- what a person knows -------------------------------------------------------------------------
+
+CHECK_LINE_RANGE_MM = (80.0, 120.0)
+"""What a sheet's 100 mm line may measure; beyond that it isn't this sheet, or not that line."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ManualOutline(Record):
+    """The remaining metal as a person outlined it, in place of a segmenter.
+
+    mask : the outline in pixels of the upright photo; manual : who, when, and the SHA-256 of what was
+    handed in; size_px : (width, height) of the picture that it was painted over, None where it wasn't.
+    """
+
+    mask: MetalMask
+    manual: Manual
+    size_px: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Given(Record):
+    """What a person knows of one part and its photo. None: nobody measured it.
+
+    weighed_g : what is left of the part, on the scales; thickness_mm : mean thickness of what is left,
+    by calliper; check_line_mm : what the sheet's 100 mm lines measure, in x and in y; outline : the
+    metal as outlined by hand.
+    """
+
+    weighed_g: float | None = None
+    thickness_mm: float | None = None
+    check_line_mm: tuple[float, float] | None = None
+    outline: ManualOutline | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("weighed_g", "thickness_mm"):
+            value = getattr(self, name)
+            if value is not None and not (np.isfinite(value) and value > 0):
+                raise ValueError(f"{name}: expected a number above 0, got {value}")
+        if self.check_line_mm is not None:
+            x, y = self.check_line_mm
+            low, high = CHECK_LINE_RANGE_MM
+            if not (low <= x <= high and low <= y <= high):
+                raise ValueError(
+                    f"check_line_mm: expected lengths from {low:g} to {high:g} mm, got {self.check_line_mm}"
+                )
+
+
 # --- stage by stage ------------------------------------------------------------------------------
 
 
@@ -403,8 +451,8 @@ class Plane(Record):
     log focal, k1); px_from_mm : (3, 3) homography of the sheet plane (undistorted pixels); residual_px
     : rms of the sheet's points; n_points; tilt_deg : between the optical axis and the sheet's normal;
     distance_mm : lens to the sheet's plane along the optical axis... at the sheet's centre;
-    focal_source : "exif", "sheet", "profile" or "assumed"; check_line_mm : (x, y) as measured, 100 when
-    not given; scale_sd_frac : one-sigma of lengths in the plane, print scale included.
+    focal_source : "exif", "sheet", "profile" or "assumed"; check_line_mm : (x, y) as measured, None where
+    nobody did; scale_sd_frac : one-sigma of lengths in the plane, print scale included.
     """
 
     camera: Camera
@@ -415,19 +463,19 @@ class Plane(Record):
     tilt_deg: float
     distance_mm: float
     focal_source: str
-    check_line_mm: tuple[float, float]
+    check_line_mm: tuple[float, float] | None
     scale_sd_frac: float
-
-    @property
-    def print_scale(self) -> Floats:
-        """(2,) printed over drawn size of the sheet in x and y: 1 where nobody measured it."""
-        return np.array(self.check_line_mm or (100.0, 100.0)) / 100.0
 
     def __post_init__(self) -> None:
         self._set(
             parameters_cov=frozen_array(self.parameters_cov, np.float64, (8, 8), "parameters_cov"),
             px_from_mm=frozen_array(self.px_from_mm, np.float64, (3, 3), "px_from_mm"),
         )
+
+    @property
+    def print_scale(self) -> Floats:
+        """(2,) printed over drawn size of the sheet in x and y: 1 where nobody measured it."""
+        return np.array(self.check_line_mm or (100.0, 100.0)) / 100.0
 
 
 Side = Literal["left", "right", "bottom", "top"]

@@ -48,9 +48,6 @@ class Settings:
     )
 
     # the sheet
-    check_line_x_mm: float = knob(100.0, "mm, what the sheet's 100 mm line in x measures")
-    check_line_y_mm: float = knob(100.0, "mm, what the sheet's 100 mm line in y measures")
-    check_line_given: bool = knob(False, "whether the two lines above were measured")
     check_line_sd_mm: float = knob(0.3, "mm, one-sigma of reading a 100 mm line with a ruler")
     print_scale_sd_frac: float = knob(
         0.004, "one-sigma of the print scale when nobody measured it and it was printed at 100 %"
@@ -162,16 +159,14 @@ class Settings:
         3.5, "mean negative log-likelihood a point above which no template of a library is accepted"
     )
 
-    # the part
-    thickness_given_mm: float | None = knob(
-        None, "mm, calliper reading of the remaining thickness, mean over the part"
-    )
-    weighed_g: float | None = knob(None, "g, the remaining part on the scales")
-
     def digest(self) -> str:
         """SHA-256 of the settings as canonical JSON, 16 hex digits of it."""
         text = json.dumps(asdict(self), sort_keys=True, separators=(",", ":"))
         return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    def changed(self) -> dict[str, float | str]:
+        """The settings that differ from the default, by name: what a record keeps of them."""
+        return {f.name: v for f in fields(self) if (v := getattr(self, f.name)) != f.default}
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +203,30 @@ class BookRules:
         1.5,
         "times by which a season's wear a month must exceed the one before, at the least, before it is told. Common practice.",
     )
+
+
+_WEIGHED = (
+    "the weight of one part",
+    "Take it out and give --weighed, or a column weighed_g in photos.csv.",
+)
+_THICKNESS = (
+    "the thickness of one part",
+    "Take it out and give --thickness, or a column thickness_mm in photos.csv.",
+)
+_LINE = (
+    "what one printed sheet measures",
+    "Take it out and give --check-line.",
+)
+OF_ONE_PART: dict[str, tuple[str, str]] = {
+    "weighed_g": _WEIGHED,
+    "thickness_mm": _THICKNESS,
+    "thickness_given_mm": _THICKNESS,
+    "check_line_mm": _LINE,
+    "check_line_x_mm": _LINE,
+    "check_line_y_mm": _LINE,
+    "check_line_given": _LINE,
+}
+"""What looks like a setting and is `records.Given`: it would be taken for every part of a run."""
 
 
 def settings_from_toml(text: str, base: Settings | None = None) -> Settings:
@@ -255,6 +274,9 @@ def _checked(data: dict[str, Any], defaults: Settings | BookRules) -> dict[str, 
     """The values of a table, numbers as floats, each known to the defaults' class and like its default."""
     known = {f.name for f in fields(defaults)}
     for key, value in data.items():
+        if key in OF_ONE_PART:
+            what, remedy = OF_ONE_PART[key]
+            raise UsageError(f"The settings file gives '{key}': {what}, and no setting.", remedy)
         if key not in known:
             raise UsageError(
                 f"The settings file has an unknown key '{key}'.", f"Known keys: {', '.join(sorted(known))}."

@@ -327,16 +327,15 @@ def test_what_travels_is_small(tmp_path: Path) -> None:
     """A task is the photo's name and the run's configuration: a few kilobytes, and no photo."""
     import cloudpickle
 
-    from anodewane.settings import Settings
+    from anodewane.judgement.method import Method
+    from anodewane.records import Given
 
     template = load_template(TEMPLATE)
     config: Any = RunConfig(
         place_of("s3://bucket/photos"),
         place_of("s3://bucket/out"),
-        Settings(),
-        "network",
+        Method(),
         {"t": template},
-        None,
     )  # type: ignore[arg-type]
-    item = Item("Kittiwake/keel.jpg", "Kittiwake/keel.jpg", "t", None, None, "d" * 32)
+    item = Item("Kittiwake/keel.jpg", "Kittiwake/keel.jpg", "t", Given(), "d" * 32)
     assert len(cloudpickle.dumps((judge_item, item, config))) < 20_000

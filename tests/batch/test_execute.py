@@ -16,7 +16,8 @@ from anodewane.batch.execute import Engine, default_workers, local_engine, run
 from anodewane.batch.place import LocalFolder
 from anodewane.batch.work import Item, Outcome, RunConfig
 from anodewane.errors import OutputNotWritable, UsageError
-from anodewane.settings import Settings
+from anodewane.judgement.method import Method
+from anodewane.records import Given
 from made.batch_doubles import BreakingPool, InProcess, cheap_work, deadly_work, die_at_start, in_process
 
 
@@ -26,14 +27,14 @@ def config(tmp_path: Path) -> RunConfig:
     photos.mkdir()
     out.mkdir()
     (out / "anodewane-ledger.jsonl").touch()
-    return RunConfig(LocalFolder(photos), LocalFolder(out), Settings(), "network", {}, None)
+    return RunConfig(LocalFolder(photos), LocalFolder(out), Method(), {})
 
 
 def items(config: RunConfig, names: list[str]) -> list[Item]:
     assert isinstance(config.source, LocalFolder)
     for name in names:
         (config.source.path / name).write_text(f"r {name}")
-    return [Item(name, name, None, None, None, "digest") for name in names]
+    return [Item(name, name, None, Given(), "digest") for name in names]
 
 
 def statuses(outcomes: list[Outcome]) -> dict[str, str]:

@@ -18,6 +18,7 @@ from anodewane.batch import BatchSummary, judge_folder, plan_folder
 from anodewane.batch.place import LEDGER_NAME, LocalFolder
 from anodewane.catalog.templates import load_template, template_to_toml
 from anodewane.errors import InputUnreadable, OutputNotWritable, UsageError
+from anodewane.judgement.method import Method
 from anodewane.settings import Settings
 from made.batch_doubles import cheap_work, faulty_work, in_process, tree
 
@@ -181,11 +182,12 @@ def test_a_lost_output_is_made_again(photos: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "change",
     [
-        {"settings": replace(Settings(), limit_pct=40.0)},
+        {"method": Method(Settings(limit_pct=40.0))},
         {"template": load_template("rod-90x32")},
-        {"segmenter": "classical"},
+        {"method": Method(segmenter="classical")},
+        {"check_line_mm": (99.0, 99.0)},
     ],
-    ids=["settings", "template", "segmenter"],
+    ids=["settings", "template", "segmenter", "check line"],
 )
 def test_what_decides_a_result_is_part_of_the_key(
     change: dict[str, Any], photos: Path, tmp_path: Path

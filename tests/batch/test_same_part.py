@@ -266,7 +266,7 @@ def test_a_weight_of_one_photo_is_the_part_s(photos: Path, tmp_path: Path) -> No
         for i in plan_folder(photos, tmp_path / "out", same_part=True).items
         if i.name == "Kittiwake/keel/above.jpg"
     )
-    assert item.weighed_g == 400
+    assert item.given.weighed_g == 400
     assert item.others == ("Kittiwake/keel/low.jpg", "Kittiwake/keel/side.jpg")
 
 

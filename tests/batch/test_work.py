@@ -15,7 +15,8 @@ from anodewane.batch.work import Item, RunConfig, judge_item
 from anodewane.catalog.sheet_label import label_of
 from anodewane.catalog.templates import load_template
 from anodewane.errors import OutputNotWritable
-from anodewane.settings import Settings
+from anodewane.judgement.method import Method
+from anodewane.records import Given
 from anodewane.show.record_json import verdict_from_json
 from anodewane.testing import Scene, WearPattern, encode_jpeg, look_at, placement, render
 from made.batch_doubles import TEMPLATE, small_photo
@@ -29,15 +30,13 @@ def config(tmp_path: Path) -> RunConfig:
     return RunConfig(
         LocalFolder(tmp_path / "photos"),
         LocalFolder(tmp_path / "out"),
-        Settings(),
-        "network",
+        Method(),
         {"t": load_template(TEMPLATE)},
-        None,
     )
 
 
 def item(name: str, **more: float | None) -> Item:
-    return Item(name, name, "t", more.get("weighed_g"), more.get("thickness_mm"), "digest", "stamp")
+    return Item(name, name, "t", Given(**more), "digest", "stamp")
 
 
 def test_a_label_on_the_sheet_places_the_photo(config: RunConfig, tmp_path: Path) -> None:

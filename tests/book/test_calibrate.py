@@ -13,9 +13,11 @@ import pytest
 
 from anodewane.book.calibrate import Weighing, calibrate, calibrated_settings, seen_alone, weighings_of
 from anodewane.catalog.templates import load_template
+from anodewane.judgement.method import Method
 from anodewane.judgement.pipeline import judge
 from anodewane.record import Interval
 from anodewane.settings import Settings
+from anodewane.stages.load import load_photo
 from anodewane.wear.faces import expected_thickness
 from anodewane.wear.solids import new_area, new_volume, plan_after, thickness_after, volume_after
 from made.book_entries import PLATE, fitting, reading
@@ -205,7 +207,8 @@ def test_a_photo_judged_again_with_the_calibration_has_a_narrower_interval():
     assert got is not None
     photo = (samples / "watch.jpg").read_bytes()
     before, after = (
-        judge(photo, "watch.jpg", template, s).consumed for s in (S, calibrated_settings(S, got))
+        judge(load_photo(photo, "watch.jpg"), template, method=Method(s)).consumed
+        for s in (S, calibrated_settings(S, got))
     )
     assert before is not None
     assert after is not None
@@ -242,7 +245,9 @@ def test_what_the_photo_alone_says_is_the_record_s_own_figure():
     its record states."""
     samples = Path(__file__).parents[2] / "sample_images"
     template = load_template(str(samples / "templates" / "plate-150x75x20-2slots.toml"))
-    verdict = judge((samples / "replace.jpg").read_bytes(), "replace.jpg", template, S)
+    verdict = judge(
+        load_photo((samples / "replace.jpg").read_bytes(), "replace.jpg"), template, method=Method(S)
+    )
     assert verdict.consumed is not None
     alone = seen_alone(template, verdict.consumed.area_pct, verdict.consumed.coverage, S)
     assert alone.value == pytest.approx(verdict.consumed.mass_pct.value, abs=1.5)

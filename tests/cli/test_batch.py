@@ -17,8 +17,8 @@ from anodewane.cli import main
 from anodewane.cli._progress import ConsoleProgress, duration
 from anodewane.errors import ExitCode
 from anodewane.judgement.pipeline import judge
-from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_from_json, verdict_to_json
+from anodewane.stages.load import load_photo
 from made.batch_doubles import TEMPLATE, cheap_work, distinct, small_photo
 
 
@@ -87,7 +87,7 @@ def test_the_record_is_the_one_that_judge_makes(first_run: tuple[int, str, str],
     photo = season / "photos/Kittiwake/rudder.jpg"
     record = (season / "out/Kittiwake/rudder.jpg.json").read_text(encoding="utf-8")
     assert record == verdict_to_json(
-        judge(photo.read_bytes(), photo.name, load_template(TEMPLATE), Settings())
+        judge(load_photo(photo.read_bytes(), photo.name), load_template(TEMPLATE))
     )
     row = next(
         json.loads(r)

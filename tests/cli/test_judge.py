@@ -3,6 +3,7 @@ pipeline is a double here; tests/faults runs the real one."""
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import sys
@@ -18,7 +19,9 @@ from PIL import Image
 
 from anodewane.cli import main
 from anodewane.errors import ExitCode, ModelError
+from anodewane.judgement.method import Method
 from anodewane.record import Verdict
+from anodewane.records import Given, Photo, Template
 from anodewane.show.record_json import verdict_to_json
 from made.hand_made import judged, refused
 
@@ -33,11 +36,11 @@ class Double:
     """Stands in for the pipeline: remembers what it was given, answers or raises as told."""
 
     def __init__(self) -> None:
-        self.given: dict[str, Any] = {}
+        self.asked: dict[str, Any] = {}
         self.answer: Verdict | BaseException | Callable[[], Verdict] = judged()
 
-    def judge(self, data: bytes, name: str, template: Any, settings: Any, **more: Any) -> Verdict:
-        self.given = {"data": data, "name": name, "template": template, "settings": settings, **more}
+    def judge(self, photo: Photo, template: Template | None, given: Given, method: Method) -> Verdict:
+        self.asked = {"photo": photo, "template": template, "given": given, "method": method}
         print("the pipeline prints something")
         if isinstance(self.answer, BaseException):
             raise self.answer
@@ -50,7 +53,6 @@ def pipeline(monkeypatch: pytest.MonkeyPatch) -> Double:
     module = types.ModuleType("anodewane.judgement.pipeline")
     module.judge = double.judge  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "anodewane.judgement.pipeline", module)
-    monkeypatch.setattr("anodewane.cli.judge.segmenter_of", lambda name: name)
     return double
 
 
@@ -68,10 +70,10 @@ def test_the_record_alone_is_on_standard_output(
     out, err = capsys.readouterr()
     assert out == verdict_to_json(judged())
     assert "the pipeline prints something" in err
-    assert pipeline.given["name"] == photo.name
-    assert pipeline.given["data"] == photo.read_bytes()
-    assert pipeline.given["template"] is None
-    assert pipeline.given["segmenter"] == "network"
+    assert pipeline.asked["photo"].source.name == photo.name
+    assert pipeline.asked["photo"].source.sha256 == hashlib.sha256(photo.read_bytes()).hexdigest()
+    assert pipeline.asked["template"] is None
+    assert pipeline.asked["method"] == Method()
 
 
 def test_a_refusal_is_a_record_and_exit_4(
@@ -122,11 +124,11 @@ def test_the_photo_may_come_from_standard_input(
 ) -> None:
     monkeypatch.setattr(sys, "stdin", types.SimpleNamespace(buffer=io.BytesIO(jpeg())))
     assert main(["judge", "-"]) == 0
-    assert pipeline.given["data"] == jpeg()
-    assert pipeline.given["name"] == "standard input"
+    assert pipeline.asked["photo"].source.sha256 == hashlib.sha256(jpeg()).hexdigest()
+    assert pipeline.asked["photo"].source.name == "standard input"
 
 
-def test_options_become_settings(pipeline: Double, photo: Path, tmp_path: Path) -> None:
+def test_options_become_given_and_method(pipeline: Double, photo: Path, tmp_path: Path) -> None:
     (tmp_path / "s.toml").write_text('limit_pct = 75\nbasis = "moorings"\n', encoding="utf-8")
     assert (
         main(
@@ -145,14 +147,13 @@ def test_options_become_settings(pipeline: Double, photo: Path, tmp_path: Path) 
         )
         == 0
     )
-    s = pipeline.given["settings"]
+    s, given = pipeline.asked["method"].settings, pipeline.asked["given"]
     assert (s.limit_pct, s.basis) == (75, "moorings")
-    assert (s.check_line_x_mm, s.check_line_y_mm, s.check_line_given) == (97.2, 98, True)
-    assert (s.weighed_g, s.thickness_given_mm) == (310, 14.5)
+    assert (given.weighed_g, given.thickness_mm, given.check_line_mm) == (310, 14.5, (97.2, 98))
     assert main(["judge", str(photo), "--limit", "25", "--check-line", "99"]) == 0
-    s = pipeline.given["settings"]
+    s, given = pipeline.asked["method"].settings, pipeline.asked["given"]
     assert (s.limit_pct, s.basis, s.monitor_from_pct) == (25, "set on the command line", 25)
-    assert (s.check_line_x_mm, s.check_line_y_mm) == (99, 99)
+    assert (given.weighed_g, given.thickness_mm, given.check_line_mm) == (None, None, (99, 99))
 
 
 @pytest.mark.parametrize(
@@ -216,7 +217,7 @@ def test_an_output_never_takes_the_place_of_an_input_or_of_another(
     )
     assert "named twice" in capsys.readouterr().err
     assert photo.read_bytes() == before
-    assert pipeline.given == {}
+    assert pipeline.asked == {}
 
 
 def test_what_can_t_be_written_is_found_before_the_judging(
@@ -226,13 +227,12 @@ def test_what_can_t_be_written_is_found_before_the_judging(
         ("--out", tmp_path / "no" / "r.json"),
         ("--overlay", tmp_path / "no" / "o.png"),
         ("--out", tmp_path),
-        ("--trace", photo / "x"),
     ):
         assert main(["judge", str(photo), option, str(target)]) == ExitCode.OUTPUT_NOT_WRITABLE
         out, err = capsys.readouterr()
         assert out == ""
         assert err.startswith("anodewane: ")
-    assert pipeline.given == {}
+    assert pipeline.asked == {}
     assert [p.name for p in tmp_path.iterdir()] == [photo.name]
 
 
@@ -293,9 +293,7 @@ def test_ctrl_c_is_exit_130(pipeline: Double, photo: Path, capsys: pytest.Captur
     assert "Interrupted." in err
 
 
-def test_a_handed_mask_is_used_and_signed(
-    pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_handed_mask_is_used_and_signed(pipeline: Double, photo: Path, tmp_path: Path) -> None:
     mask = np.zeros((900, 1200), np.uint8)
     mask[200:600, 300:900] = 255
     Image.fromarray(mask).save(tmp_path / "m.png")
@@ -314,14 +312,14 @@ def test_a_handed_mask_is_used_and_signed(
         )
         == 0
     )
-    assert pipeline.given["segmenter"] is None
-    assert pipeline.given["mask"].segmenter == "manual"
-    manual = json.loads(capsys.readouterr().out)["provenance"]["manual"]
-    assert (manual["by"], manual["when"]) == ("M. Example", "yesterday")
+    outline = pipeline.asked["given"].outline
+    assert outline.mask.segmenter == "manual"
+    assert (outline.manual.by, outline.manual.when) == ("M. Example", "yesterday")
+    assert outline.manual.sha256 == hashlib.sha256((tmp_path / "m.png").read_bytes()).hexdigest()
 
 
 def test_a_mask_of_another_size_is_refused(
-    pipeline: Double, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     Image.fromarray(np.full((90, 120), 255, np.uint8)).save(tmp_path / "m.png")
     assert main(["judge", str(photo), "--mask", str(tmp_path / "m.png")]) == ExitCode.USAGE

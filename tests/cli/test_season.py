@@ -393,19 +393,21 @@ def test_a_batch_into_the_book(tmp_path, capsys, yard):
 
 def test_a_kept_calibration_is_how_photos_are_read(capsys, yard):
     from anodewane.book.calibrate import Calibration
-    from anodewane.book.parts import BookParts, settings_for
+    from anodewane.book.parts import BookParts, with_face_scale
+    from anodewane.judgement.method import FaceScale, Method
     from anodewane.record import Interval
     from anodewane.settings import Settings
 
     with open_book(yard) as book:
-        assert settings_for(book, PLATE, Settings()) == Settings()
+        part = book.template(PLATE)
+        assert with_face_scale(Method(), book, part).settings_for(part) == Settings()
         book.keep_calibration(
             Calibration(PLATE, 4, 1.3, 0.1, 0.2, Interval(50.0, 40.0, 65.0), Interval(55.0, 47.0, 66.0))
         )
-        read = settings_for(book, PLATE, Settings())
+        read = with_face_scale(Method(), book, part).settings_for(part)
         assert (read.face_scale, read.face_scale_sd, read.face_ratio_sd) == (1.3, 0.1, 0.2)
         parts = BookParts(book)
-        assert parts.settings_for(PLATE, Settings()) == read
+        assert parts.face_scales == {PLATE: FaceScale(1.3, 0.1, 0.2)}
         assert parts.template_at("Marram", "rudder port").name == PLATE
         assert parts.template_at("Marram", "nowhere") is None
 

@@ -213,24 +213,23 @@ def test_a_template_from_an_svg_and_a_dxf_drawing_are_the_same_part(tmp_path, ca
 def test_a_template_from_a_photo_takes_the_pipeline_s_outline(tmp_path, capsys, monkeypatch):
     """The photo's way to an outline is the pipeline's, tested there; here, that its outline, the check
     line and the options arrive."""
-    import anodewane.judgement.pipeline
+    import anodewane.judgement.new_part
 
     part = builtin_templates()["plate-120x60x16-2holes"]
     asked = {}
 
-    def outline(data, name, thickness_mm, settings, solid="plate", segmenter=None):
+    def outline(photo, thickness_mm, solid, given, method):
         asked.update(
-            data=data,
-            name=name,
+            sha256=photo.source.sha256,
+            name=photo.source.name,
             thickness=thickness_mm,
-            line=settings.check_line_x_mm,
-            given=settings.check_line_given,
+            line=given.check_line_mm,
             solid=solid,
-            segmenter=segmenter.name,
+            segmenter=method.segmenter,
         )
         return part.rings
 
-    monkeypatch.setattr(anodewane.judgement.pipeline, "outline_of_new_part", outline)
+    monkeypatch.setattr(anodewane.judgement.new_part, "outline_of_new_part", outline)
     photo = tmp_path / "new.jpg"
     photo.write_bytes(b"pixels")
     made = tmp_path / "new.toml"
@@ -269,7 +268,7 @@ def test_a_template_from_a_photo_takes_the_pipeline_s_outline(tmp_path, capsys, 
     def refuse(*_args, **_options):
         raise CannotJudge("no_sheet", "0 of 25 markers")
 
-    monkeypatch.setattr(anodewane.judgement.pipeline, "outline_of_new_part", refuse)
+    monkeypatch.setattr(anodewane.judgement.new_part, "outline_of_new_part", refuse)
     made.unlink()
     code, _, err = run(
         capsys, "from-photo", photo, "--thickness", 16, "--segmenter", "classical", "--out", made

@@ -18,12 +18,15 @@ import pytest
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.evidence.pack import check, pack, recheck, settings_from_json, settings_json
 from anodewane.evidence.signature import check_signature, sign
+from anodewane.judgement.method import Method
 from anodewane.judgement.pipeline import judge
+from anodewane.records import Given
 from anodewane.report.gather import read_record
 from anodewane.report.pages import Cover
 from anodewane.report.request import Choices, Sources, assemble
 from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_from_json, verdict_to_json
+from anodewane.stages.load import load_photo
 from made.photos_with_place import SERIAL, with_place
 from made.report_made import FINDING
 from made.report_samples import SAMPLES, TEARDROP, Judged
@@ -215,49 +218,64 @@ def test_judging_again_tells_what_differs_in_points(bag: Path, judged_samples: J
     assert any(o.startswith("model: SHA-256 1212") for o in first.other)
 
 
-def test_settings_from_the_command_line_are_worked_out_and_proved(
-    judged_samples: Judged, tmp_path: Path
+@pytest.mark.parametrize(
+    ("photo", "given", "settings"),
+    [
+        ("watch", Given(weighed_g=212.25), {}),
+        ("watch", Given(weighed_g=212.25, thickness_mm=11.2345, check_line_mm=(99.62, 99.875)), {}),
+        ("watch", Given(thickness_mm=11.2345), {"limit_pct": 35.125, "monitor_from_pct": 30.0}),
+        ("refuse", Given(weighed_g=212.25, check_line_mm=(99.5, 99.5)), {"basis": 'half "gone"'}),
+    ],
+    ids=["weight", "all three", "calliper", "refused"],
+)
+def test_whatever_was_given_a_bag_is_judged_again_from_itself(
+    judged_samples: Judged, tmp_path: Path, photo: str, given: Given, settings: dict[str, Any]
 ) -> None:
-    """What `judge --limit --check-line --weighed` took isn't in the record as such, but its digest is."""
     from anodewane.catalog.templates import builtin_templates
 
-    settings = Settings(
-        limit_pct=35.0,
-        monitor_from_pct=30.0,
-        basis="set on the command line",
-        check_line_x_mm=99.6,
-        check_line_y_mm=99.8,
-        check_line_given=True,
-        weighed_g=190.0,
-    )
     verdict = judge(
-        (SAMPLES / "watch.jpg").read_bytes(),
-        "watch.jpg",
+        load_photo((SAMPLES / f"{photo}.jpg").read_bytes(), f"{photo}.jpg"),
         builtin_templates()["plate-120x60x16-2holes"],
-        settings,
+        given,
+        Method(Settings(**settings)),
     )
     (tmp_path / "w.json").write_text(verdict_to_json(verdict), encoding="utf-8")
     result = pack(assembled(tmp_path, {"w": "transom"}), tmp_path / "bag")
     assert result.said == ()
-    assert recheck(tmp_path / "bag", check(tmp_path / "bag").parts)[0].same
+    checked = check(tmp_path / "bag")
+    assert checked.faults == ()
+    assert recheck(tmp_path / "bag", checked.parts)[0].same
 
 
-def test_settings_that_nobody_has_are_said_to_be_missing(judged_samples: Judged, tmp_path: Path) -> None:
-    verdict = judged_samples.verdicts["watch"]
-    verdict = replace(verdict, provenance=replace(verdict.provenance, settings_digest="0123456789abcdef"))
+def test_an_earlier_record_that_keeps_no_settings_is_told(judged_samples: Judged, tmp_path: Path) -> None:
+    verdict = replace(judged_samples.verdicts["watch"], schema_version="1.1", given=None, settings=None)
     (tmp_path / "w.json").write_text(verdict_to_json(verdict), encoding="utf-8")
     result = pack(assembled(tmp_path, {"w": "transom"}), tmp_path / "bag")
-    assert "0123456789abcdef" in result.said[0]
+    assert "doesn't tell all of its settings" in result.said[0]
     checked = check(tmp_path / "bag")
     assert checked.faults == ()
     assert recheck(tmp_path / "bag", checked.parts)[0].why == "the bag doesn't hold its settings"
+
+
+def test_what_earlier_bags_kept_among_the_settings_is_given() -> None:
+    """Before records of 1.2 a bag's settings held weight, thickness and check line."""
+    plain = json.loads(settings_json(Settings()))
+    plain |= {"weighed_g": 212.25, "thickness_given_mm": None, "check_line_given": True}
+    plain |= {"check_line_x_mm": 99.5, "check_line_y_mm": 99.0}
+    settings, given, notes = settings_from_json(json.dumps(plain).encode())
+    assert (settings, notes) == (Settings(), ())
+    assert (given.weighed_g, given.thickness_mm, given.check_line_mm) == (212.25, None, (99.5, 99.0))
+    plain["check_line_given"] = False
+    assert settings_from_json(json.dumps(plain).encode())[1].check_line_mm is None
+    with pytest.raises(UsageError, match="can't be read"):
+        settings_from_json(json.dumps(plain | {"weighed_g": "heavy"}).encode())
 
 
 def test_settings_of_another_version_are_read_and_told() -> None:
     plain = json.loads(settings_json(Settings(limit_pct=40.0)))
     del plain["edge" if "edge" in plain else "limb_sd_mm"]
     plain["gone_since"] = 1.0
-    settings, notes = settings_from_json(json.dumps(plain).encode())
+    settings, _, notes = settings_from_json(json.dumps(plain).encode())
     assert settings.limit_pct == 40.0
     assert len(notes) == 2
     with pytest.raises(UsageError):
@@ -267,8 +285,8 @@ def test_settings_of_another_version_are_read_and_told() -> None:
 
 
 def test_settings_come_back_to_the_same_digest() -> None:
-    settings = Settings(limit_pct=33.3, basis='half "gone"\n', weighed_g=12.5)
-    read, notes = settings_from_json(settings_json(settings))
+    settings = Settings(limit_pct=33.3, basis='half "gone"\n')
+    read, _, notes = settings_from_json(settings_json(settings))
     assert read.digest() == settings.digest()
     assert notes == ()
     assert hashlib.sha256(settings_json(settings)).hexdigest().startswith(settings.digest())
@@ -335,14 +353,15 @@ def test_a_part_that_was_judged_from_several_photos(
     assert checked.faults == ()
     given: dict[str, Any] = {}
 
-    def double(photos: Any, template: Any, settings: Any, **more: Any) -> Any:
+    def double(photos: Any, template: Any, _given: Any, _method: Any, **more: Any) -> Any:
         given.update(photos=photos, other=more["other_side"], template=template)
         return verdict
 
     monkeypatch.setattr(together, "judge_together", double)
     assert recheck(bag, checked.parts)[0].same
-    assert [n for _, n in given["photos"]] == ["watch.jpg", "sound.jpg"]
-    assert given["other"] == (((SAMPLES / "rod.jpg").read_bytes(), "rod.jpg"),)
+    assert [p.source.name for p in given["photos"]] == ["watch.jpg", "sound.jpg"]
+    rod = hashlib.sha256((SAMPLES / "rod.jpg").read_bytes()).hexdigest()
+    assert [(p.source.sha256, p.source.name) for p in given["other"]] == [(rod, "rod.jpg")]
     other = bag / index_of(bag)["parts"][0]["views"][0]["file"]
     shutil.copy(SAMPLES / "turned.jpg", other)
     resealed(bag)
@@ -360,7 +379,7 @@ def placed_photo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("placed")
     data = with_place("jpg", SAMPLES / "watch.jpg")
     (folder / "watch.jpg").write_bytes(data)
-    verdict = judge(data, "watch.jpg", builtin_templates()["plate-120x60x16-2holes"], Settings())
+    verdict = judge(load_photo(data, "watch.jpg"), builtin_templates()["plate-120x60x16-2holes"])
     assert verdict.status == "judged"
     (folder / "w.json").write_text(verdict_to_json(verdict), encoding="utf-8")
     return folder

@@ -6,7 +6,6 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,21 +16,20 @@ from anodewane.catalog.templates import builtin_templates, load_template
 from anodewane.errors import InputUnreadable
 from anodewane.geometry.rings import oriented, rings_area
 from anodewane.judgement import pipeline
-from anodewane.judgement.pipeline import judge, outline_of_new_part
-from anodewane.judgement.trace import FolderTrace
+from anodewane.judgement.method import Method
+from anodewane.judgement.new_part import outline_of_new_part
+from anodewane.judgement.pipeline import judge
 from anodewane.record import Verdict
 from anodewane.records import MetalMask, Template
 from anodewane.refusals import REFUSALS
-from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_to_json
+from anodewane.stages.load import load_photo
 from anodewane.stages.placing.silhouette import silhouette_of
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.testing import (
     EmptySegmenter,
     FixedSegmenter,
     RaisingSegmenter,
-    RaisingTrace,
-    RecordingTrace,
     RenderedPhoto,
     Scene,
     WearPattern,
@@ -43,6 +41,7 @@ from anodewane.testing import (
     waste_to,
 )
 from anodewane.wear.solids import new_mass_g
+from made.hand_made import outlined
 
 WIDTH, HEIGHT = 1600, 1200
 UNEVEN = WearPattern(face_ratio=1.6, unevenness=0.25, rounding=0.5, skirt_mm=2.0, skirt_share=0.8, seed=3)
@@ -114,7 +113,7 @@ def check_figures(verdict: Verdict, photo: RenderedPhoto, area_points: float, ma
 @pytest.mark.parametrize("case", sorted(CASES))
 def test_with_the_true_mask(photos: dict[str, RenderedPhoto], case: str) -> None:
     photo = photos[case]
-    verdict = judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), mask=true_mask(photo))
+    verdict = judge(load_photo(photo.jpeg(), "photo.jpg"), photo.solid.template, outlined(true_mask(photo)))
     check_figures(verdict, photo, 2.5, 10.0)
     assert verdict.verdict == CASES[case][3]
     assert verdict.scale is not None
@@ -132,7 +131,7 @@ def test_with_the_true_mask(photos: dict[str, RenderedPhoto], case: str) -> None
 @pytest.mark.parametrize("case", sorted(CASES))
 def test_with_the_network(photos: dict[str, RenderedPhoto], case: str) -> None:
     photo = photos[case]
-    verdict = judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings())
+    verdict = judge(load_photo(photo.jpeg(), "photo.jpg"), photo.solid.template)
     check_figures(verdict, photo, 4.0, 12.0)
     assert verdict.verdict == CASES[case][3]
     assert verdict.provenance.segmenter == "network"
@@ -141,7 +140,7 @@ def test_with_the_network(photos: dict[str, RenderedPhoto], case: str) -> None:
 
 def test_outlines_lie_where_the_metal_is(photos: dict[str, RenderedPhoto]) -> None:
     photo = photos["worn"]
-    verdict = judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), mask=true_mask(photo))
+    verdict = judge(load_photo(photo.jpeg(), "photo.jpg"), photo.solid.template, outlined(true_mask(photo)))
     assert verdict.outline is not None
     assert verdict.template is not None
     assert verdict.template.outline_photo_px is not None
@@ -163,24 +162,24 @@ def test_scales_and_callipers_bring_it_nearer(photos: dict[str, RenderedPhoto]) 
     photo = photos["worn"]
     solid, template = photo.solid, photo.solid.template
 
-    def judged(settings: Settings) -> Any:
-        verdict = judge(photo.jpeg(), "photo.jpg", template, settings, mask=true_mask(photo))
+    def judged(**given: float) -> Any:
+        verdict = judge(load_photo(photo.jpeg(), "photo.jpg"), template, outlined(true_mask(photo), **given))
         assert verdict.consumed is not None
         return verdict.consumed.mass_pct
 
     true = 100 * solid.consumed_volume
-    weighed = judged(Settings(weighed_g=new_mass_g(template) * (1 - solid.consumed_volume)))
+    weighed = judged(weighed_g=new_mass_g(template) * (1 - solid.consumed_volume))
     assert weighed.value == pytest.approx(true, abs=0.5)
-    measured = judged(Settings(thickness_given_mm=solid.mean_thickness_mm))
+    measured = judged(thickness_mm=solid.mean_thickness_mm)
     assert measured.value == pytest.approx(true, abs=3.0)
-    guessed = judged(Settings())
+    guessed = judged()
     assert weighed.high - weighed.low < guessed.high - guessed.low
     assert measured.high - measured.low < guessed.high - guessed.low
 
 
 def test_without_a_template_the_librarys_is_chosen(photos: dict[str, RenderedPhoto]) -> None:
     photo = photos["watch"]
-    verdict = judge(photo.jpeg(), "photo.jpg", None, Settings(), mask=true_mask(photo))
+    verdict = judge(load_photo(photo.jpeg(), "photo.jpg"), None, outlined(true_mask(photo)))
     assert verdict.template is not None
     assert verdict.template.name == CASES["watch"][0]
     assert verdict.template.chosen
@@ -190,14 +189,14 @@ def test_without_a_template_the_librarys_is_chosen(photos: dict[str, RenderedPho
 def test_a_record_comes_again_byte_for_byte(photos: dict[str, RenderedPhoto]) -> None:
     photo = photos["watch"]
     data = photo.jpeg()
-    records = {verdict_to_json(judge(data, "photo.jpg", photo.solid.template, Settings())) for _ in range(2)}
+    records = {verdict_to_json(judge(load_photo(data, "photo.jpg"), photo.solid.template)) for _ in range(2)}
     assert len(records) == 1
     assert json.loads(records.pop())["status"] == "judged"
 
 
-# --- the order of stages, and traces -------------------------------------------------------------
+# --- the order of stages -------------------------------------------------------------
 
-ORDER = ["load_photo", "find_card", "locate_camera", "find_part", "refine", "align", "measure", "decide"]
+ORDER = ["find_card", "locate_camera", "find_part", "refine", "align", "measure", "decide"]
 
 
 @pytest.fixture
@@ -218,39 +217,15 @@ def called(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 def test_stages_run_in_their_order(photos: dict[str, RenderedPhoto], called: list[str]) -> None:
     photo = photos["watch"]
-    judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), segmenter=perfect(photo))
+    judge(
+        load_photo(photo.jpeg(), "photo.jpg"), photo.solid.template, method=Method(segmenter=perfect(photo))
+    )
     assert called == ORDER
     called.clear()
-    judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), mask=true_mask(photo))
+    judge(load_photo(photo.jpeg(), "photo.jpg"), photo.solid.template, outlined(true_mask(photo)))
     assert called == [
         s for s in ORDER if s not in ("find_part", "refine")
     ]  # a handed outline is taken as it is
-
-
-def test_a_trace_gets_pictures_and_its_own_troubles(photos: dict[str, RenderedPhoto], tmp_path: Path) -> None:
-    photo = photos["watch"]
-    trace = RecordingTrace()
-    judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), segmenter=perfect(photo), trace=trace)
-    assert [name for name, _ in trace.seen] == ["metal"]
-    assert all(len(shape) in (2, 3) for _, shape in trace.seen)
-    judge(
-        photo.jpeg(),
-        "photo.jpg",
-        photo.solid.template,
-        Settings(),
-        segmenter=perfect(photo),
-        trace=FolderTrace(tmp_path),
-    )
-    assert [p.name for p in tmp_path.iterdir()] == ["01-metal.png"]
-    with pytest.raises(OSError, match="No space left"):
-        judge(
-            photo.jpeg(),
-            "photo.jpg",
-            photo.solid.template,
-            Settings(),
-            segmenter=perfect(photo),
-            trace=RaisingTrace(),
-        )
 
 
 # --- refusals ------------------------------------------------------------------------------------
@@ -274,7 +249,7 @@ def refused(verdict: Verdict, code: str) -> Verdict:
 def test_no_sheet_ends_it_at_once(called: list[str]) -> None:
     grey = np.full((300, 400, 3), 110, np.uint8)
     verdict = judge(
-        encode_jpeg(grey, f35=26.0), "photo.jpg", builtin_templates()["ring-90x42x18"], Settings()
+        load_photo(encode_jpeg(grey, f35=26.0), "photo.jpg"), builtin_templates()["ring-90x42x18"]
     )
     refused(verdict, "no_sheet")
     assert called == ["load_photo", "find_card"]
@@ -286,11 +261,9 @@ def test_no_part_keeps_what_the_sheet_said(photos: dict[str, RenderedPhoto]) -> 
     camera = look_at((0, -40), distance_mm=520, tilt_deg=9, width=WIDTH, height=HEIGHT)
     rgb, _ = exact_sheet_photo(camera, "card", [], width=WIDTH, height=HEIGHT)
     verdict = judge(
-        encode_jpeg(rgb, f35=26.0),
-        "photo.jpg",
+        load_photo(encode_jpeg(rgb, f35=26.0), "photo.jpg"),
         builtin_templates()["ring-90x42x18"],
-        Settings(),
-        segmenter=EmptySegmenter(),
+        method=Method(segmenter=EmptySegmenter()),
     )
     refused(verdict, "no_part")
     assert verdict.scale is not None
@@ -301,7 +274,7 @@ def test_a_part_at_the_edge_of_the_picture_is_cut_off(photos: dict[str, Rendered
     photo = photos["worn"]
     mask = replace(true_mask(photo), touches_border=True)
     verdict = refused(
-        judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), mask=mask), "part_cut_off"
+        judge(load_photo(photo.jpeg(), "photo.jpg"), photo.solid.template, outlined(mask)), "part_cut_off"
     )
     assert verdict.outline is not None
 
@@ -310,7 +283,8 @@ def test_the_wrong_template_is_refused_and_still_drawn(photos: dict[str, Rendere
     photo = photos["worn"]
     wrong = builtin_templates()["plate-95x95x18-1hole"]
     verdict = refused(
-        judge(photo.jpeg(), "photo.jpg", wrong, Settings(), mask=true_mask(photo)), "template_does_not_fit"
+        judge(load_photo(photo.jpeg(), "photo.jpg"), wrong, outlined(true_mask(photo))),
+        "template_does_not_fit",
     )
     assert verdict.template is not None
     assert verdict.template.outline_photo_px is not None
@@ -322,11 +296,11 @@ def test_weights_and_thicknesses_that_cannot_be(photos: dict[str, RenderedPhoto]
     photo = photos["watch"]
     template, mask = photo.solid.template, true_mask(photo)
     refused(
-        judge(photo.jpeg(), "photo.jpg", template, Settings(weighed_g=9000.0), mask=mask),
+        judge(load_photo(photo.jpeg(), "photo.jpg"), template, outlined(mask, weighed_g=9000.0)),
         "weight_does_not_fit",
     )
     refused(
-        judge(photo.jpeg(), "photo.jpg", template, Settings(thickness_given_mm=90.0), mask=mask),
+        judge(load_photo(photo.jpeg(), "photo.jpg"), template, outlined(mask, thickness_mm=90.0)),
         "thickness_does_not_fit",
     )
 
@@ -334,9 +308,13 @@ def test_weights_and_thicknesses_that_cannot_be(photos: dict[str, RenderedPhoto]
 def test_what_is_no_photo_or_no_refusal_is_raised(photos: dict[str, RenderedPhoto]) -> None:
     photo = photos["watch"]
     with pytest.raises(InputUnreadable):
-        judge(b"not a photo", "photo.jpg", photo.solid.template, Settings())
+        judge(load_photo(b"not a photo", "photo.jpg"), photo.solid.template)
     with pytest.raises(RuntimeError, match="on purpose"):
-        judge(photo.jpeg(), "photo.jpg", photo.solid.template, Settings(), segmenter=RaisingSegmenter())
+        judge(
+            load_photo(photo.jpeg(), "photo.jpg"),
+            photo.solid.template,
+            method=Method(segmenter=RaisingSegmenter()),
+        )
 
 
 # --- a new part's outline ------------------------------------------------------------------------
@@ -347,7 +325,7 @@ def test_the_outline_of_a_new_part_is_its_templates(name: str) -> None:
     photo = photographed(name, 0.0, "plywood")
     template: Template = photo.solid.template
     rings = outline_of_new_part(
-        photo.jpeg(), "new.jpg", template.thickness_mm, Settings(), segmenter=perfect(photo)
+        load_photo(photo.jpeg(), "new.jpg"), template.thickness_mm, method=Method(segmenter=perfect(photo))
     )
     assert len(rings) == len(template.rings)
     assert rings_area(rings) == pytest.approx(rings_area(template.rings), rel=0.01)
@@ -364,6 +342,9 @@ def test_the_outline_of_a_new_rod_is_its_side_view() -> None:
     photo = photographed("rod-180x25", 0.0, "plywood")
     template = photo.solid.template
     rings = outline_of_new_part(
-        photo.jpeg(), "new.jpg", template.thickness_mm, Settings(), solid="rod", segmenter=perfect(photo)
+        load_photo(photo.jpeg(), "new.jpg"),
+        template.thickness_mm,
+        "rod",
+        method=Method(segmenter=perfect(photo)),
     )
     assert rings_area(rings) == pytest.approx(rings_area(template.rings), rel=0.01)

@@ -26,6 +26,7 @@ from anodewane.record import (
     TemplateFigures,
     Verdict,
 )
+from anodewane.records import Given, ManualOutline, MetalMask
 
 
 def ring(
@@ -126,3 +127,8 @@ def signed(verdict: Verdict) -> Verdict:
             verdict.provenance, segmenter="manual", manual=Manual("M. Example", "2026-03-15", "cd" * 32)
         ),
     )
+
+
+def outlined(mask: MetalMask, **more: float) -> Given:
+    """What is given where a person outlined the metal so."""
+    return Given(**more, outline=ManualOutline(mask, Manual(None, None, "0" * 64)))  # type: ignore[arg-type]

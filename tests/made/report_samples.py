@@ -12,8 +12,8 @@ import pytest
 from anodewane.catalog.templates import load_template
 from anodewane.judgement.pipeline import judge
 from anodewane.record import Verdict
-from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_to_json
+from anodewane.stages.load import load_photo
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 TEARDROP = SAMPLES / "templates" / "teardrop-plain.toml"
@@ -41,6 +41,6 @@ def judged_samples(tmp_path_factory: pytest.TempPathFactory) -> Judged:
     for name in POSITIONS:
         truth = json.loads((SAMPLES / f"{name}.truth.json").read_text(encoding="utf-8"))
         template = load_template(str(SAMPLES / truth["template"]))
-        verdicts[name] = judge((SAMPLES / f"{name}.jpg").read_bytes(), f"{name}.jpg", template, Settings())
+        verdicts[name] = judge(load_photo((SAMPLES / f"{name}.jpg").read_bytes(), f"{name}.jpg"), template)
         (folder / f"{name}.json").write_text(verdict_to_json(verdicts[name]), encoding="utf-8")
     return Judged(folder, verdicts)

@@ -10,7 +10,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFilter
 
 from anodewane.catalog.templates import load_template
-from anodewane.settings import Settings
+from anodewane.stages.load import load_photo
 from made.web_yard import PARTS, SAMPLES, template_file
 
 
@@ -50,4 +50,4 @@ def verdict_of(name: str) -> Any:
     from anodewane.judgement.pipeline import judge
 
     template = next((template_file(p) for p, (s, _, _) in PARTS.items() if s == name), None)
-    return judge((SAMPLES / name).read_bytes(), name, load_template(str(template)), Settings())
+    return judge(load_photo((SAMPLES / name).read_bytes(), name), load_template(str(template)))

@@ -18,7 +18,8 @@ from typing import Any
 
 from anodewane.book.store import new_book
 from anodewane.catalog.templates import load_template
-from anodewane.settings import Settings
+from anodewane.judgement.method import Method
+from anodewane.records import Given
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 WATCH = (SAMPLES / "watch.jpg").read_bytes()
@@ -165,7 +166,7 @@ def application(book: Path, make_executor: Callable[[], Executor] = Here, **more
     """The application; more : its limits, its clock."""
     from anodewane.web.app import make_app
 
-    return make_app(book, Settings(), make_executor, 1, ["127.0.0.1", "localhost"], (HOST,), **more)
+    return make_app(book, Given(), Method(), make_executor, 1, ["127.0.0.1", "localhost"], (HOST,), **more)
 
 
 @contextmanager

@@ -21,7 +21,7 @@ from anodewane.geometry.motion import Motion
 from anodewane.judgement.pipeline import judge
 from anodewane.record import Verdict
 from anodewane.records import Camera, Template
-from anodewane.settings import Settings
+from anodewane.stages.load import load_photo
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.testing import (
     WearPattern,
@@ -32,6 +32,7 @@ from anodewane.testing import (
     silhouette,
     waste_to,
 )
+from made.hand_made import outlined
 
 WIDTH, HEIGHT = 1008, 756
 PARTS = ("plate-150x75x20-2slots", "ring-90x42x18", "triangle-120x105x22-1hole", "rod-180x25")
@@ -62,7 +63,7 @@ def reading(rgb: Any, mask: Any, template: Template) -> Verdict:
     exif.get_ifd(0x8769)[0xA405] = 35
     Image.fromarray(np.ascontiguousarray(rgb)).save(buffer, "PNG", exif=exif)
     verdict = judge(
-        buffer.getvalue(), "photo.png", template, Settings(), mask=mask_from_pixels(as_bytes(mask))
+        load_photo(buffer.getvalue(), "photo.png"), template, outlined(mask_from_pixels(as_bytes(mask)))
     )
     assert verdict.status == "judged", [r.message for r in verdict.reasons]
     return verdict
@@ -168,7 +169,9 @@ def test_a_mirrored_photo_is_never_measured(looked_at: tuple[Any, Any, Template]
     buffer = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(rgb[:, ::-1])).save(buffer, "PNG")
     verdict = judge(
-        buffer.getvalue(), "photo.png", template, Settings(), mask=mask_from_pixels(as_bytes(mask[:, ::-1]))
+        load_photo(buffer.getvalue(), "photo.png"),
+        template,
+        outlined(mask_from_pixels(as_bytes(mask[:, ::-1]))),
     )
     assert verdict.status == "cannot_judge"
     assert verdict.reasons[0].code in ("no_sheet", "sheet_too_little")

@@ -211,8 +211,8 @@ def seen(
     thickness_mm: float,
     motion,
     camera=None,
-    settings: Settings | None = None,
     scale: float = 1.0,
+    given_mm: float | None = None,
 ):
     """Placement of a prism with the worn plan, its thickness given, as if from a photo; `scale` is a
     sheet whose print is that much too large."""
@@ -220,8 +220,7 @@ def seen(
     pixels = prism_px(
         camera, shapely.affinity.scale(moved(worn, motion), 1 / scale, 1 / scale, origin=(0, 0)), thickness_mm
     )
-    settings = settings or Settings(thickness_given_mm=thickness_mm)
-    return align(mask_of(pixels), plane_of(camera), template, settings)
+    return align(mask_of(pixels), plane_of(camera), template, Settings(), given_mm or thickness_mm)
 
 
 TWO_HOLES = ((-42, 0, 11), (42, 6, 11))
@@ -330,7 +329,7 @@ def test_an_impossible_thickness_is_refused(given: float) -> None:
             template_shape(template),
             20.0,
             placement(0.0, (0.0, -60.0)),
-            settings=Settings(thickness_given_mm=given),
+            given_mm=given,
         )
     assert refusal.value.code == "thickness_does_not_fit"
 

@@ -20,7 +20,6 @@ TEMPLATE = plate(shapely.box(-50, -30, 50, 30), holes=((0, 0, 10),), washer_mm=2
 PLACEMENT, MASK, PLANE = placed(TEMPLATE, shapely.box(-45, -25, 45, 25), 15.0)
 MASK = replace(MASK, segmenter="network")
 PHOTO = Photo(np.zeros((2, 2, 3), np.uint8), Source("x.jpg", "0" * 64, 1), None, 26.0, None, ())
-MEASURED_SHEET = Settings(check_line_given=True)
 
 
 def wear(value: float, low: float | None = None, high: float | None = None, **changes: Any) -> Wear:
@@ -45,14 +44,14 @@ def hole(state: str, diameter: float | None = 10.5) -> HoleFinding:
     return HoleFinding(0, 10.0, diameter, growth, 20.0, state)  # type: ignore[arg-type]
 
 
-def verdict_of(w: Wear, settings: Settings = MEASURED_SHEET, **parts: Any) -> tuple[str, list[str]]:
+def verdict_of(w: Wear, settings: Settings | None = None, **parts: Any) -> tuple[str, list[str]]:
     grade, reasons = decide(
         w,
         parts.get("placement", PLACEMENT),
         parts.get("mask", MASK),
         parts.get("plane", PLANE),
         parts.get("photo", PHOTO),
-        settings,
+        settings or Settings(),
     )
     assert all(r.code in FINDINGS for r in reasons)
     assert all("{" not in r.message for r in reasons)
@@ -99,7 +98,7 @@ def test_the_limit_of_the_settings_counts(
     limit: float, monitor_from: float, value: float, grade: str
 ) -> None:
     settings = replace(
-        MEASURED_SHEET, limit_pct=limit, monitor_from_pct=monitor_from, basis="moorings with planned access"
+        Settings(), limit_pct=limit, monitor_from_pct=monitor_from, basis="moorings with planned access"
     )
     assert verdict_of(wear(value), settings)[0] == grade
     limits = limits_of(settings)
@@ -112,7 +111,7 @@ def test_the_limit_of_the_settings_counts(
 
 def test_the_reason_has_the_figures_and_the_limit() -> None:
     reasons = decide(
-        wear(62.4, 55.1, 69.6), PLACEMENT, MASK, PLANE, PHOTO, replace(MEASURED_SHEET, limit_pct=60.0)
+        wear(62.4, 55.1, 69.6), PLACEMENT, MASK, PLANE, PHOTO, replace(Settings(), limit_pct=60.0)
     )[1]
     assert "62 %" in reasons[0].message
     assert "55 to 70 %" in reasons[0].message
@@ -122,7 +121,7 @@ def test_the_reason_has_the_figures_and_the_limit() -> None:
 
 def test_no_measurable_wear_is_a_warning_not_praise() -> None:
     grade, reasons = decide(
-        wear(2.0, 0.0, 6.0, no_measurable_wear=True), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET
+        wear(2.0, 0.0, 6.0, no_measurable_wear=True), PLACEMENT, MASK, PLANE, PHOTO, Settings()
     )
     assert grade == "ok"
     assert reasons[0].code == "no_measurable_wear"
@@ -154,13 +153,11 @@ def test_a_fault_means_replace_whatever_the_percentage(code: str, value: float, 
 
 
 def test_a_fixing_open_to_the_edge_has_no_diameter_to_print() -> None:
-    open_hole = decide(
-        wear(10.0, holes=(hole("lost", None),)), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET
-    )[1][0]
-    assert "hole 1 is open to the edge or gone" in open_hole.message
-    wide = decide(wear(10.0, holes=(hole("lost", 20.4),)), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET)[1][
+    open_hole = decide(wear(10.0, holes=(hole("lost", None),)), PLACEMENT, MASK, PLANE, PHOTO, Settings())[1][
         0
     ]
+    assert "hole 1 is open to the edge or gone" in open_hole.message
+    wide = decide(wear(10.0, holes=(hole("lost", 20.4),)), PLACEMENT, MASK, PLANE, PHOTO, Settings())[1][0]
     assert "20.4 mm under a 20 mm washer" in wide.message
     assert verdict_of(wear(10.0, holes=(hole("not_seen", None),))) == ("ok", ["sound"])
 
@@ -169,7 +166,7 @@ def test_a_fixing_open_to_the_edge_has_no_diameter_to_print() -> None:
 def test_pieces_are_counted(pieces: int, words: str) -> None:
     assert (
         words
-        in decide(wear(10.0, pieces_lost=pieces), PLACEMENT, MASK, PLANE, PHOTO, MEASURED_SHEET)[1][0].message
+        in decide(wear(10.0, pieces_lost=pieces), PLACEMENT, MASK, PLANE, PHOTO, Settings())[1][0].message
     )
 
 
@@ -191,7 +188,7 @@ def test_everything_at_once_in_its_order() -> None:
         Settings(),
         placement=replace(PLACEMENT, ambiguous=True),
         mask=replace(MASK, segmenter="manual", notes=("A note of the mask.",)),
-        plane=replace(PLANE, distance_mm=CLOSE_CAMERA_MM - 1),
+        plane=replace(PLANE, distance_mm=CLOSE_CAMERA_MM - 1, check_line_mm=None),
         photo=replace(PHOTO, notes=("A note of the file.",)),
     )
     assert grade == "replace"
@@ -226,7 +223,7 @@ def test_notes_change_no_grade() -> None:
 @pytest.mark.parametrize(
     ("code", "where"),
     [
-        ("print_scale_unmeasured", {"settings": Settings()}),
+        ("print_scale_unmeasured", {"plane": replace(PLANE, check_line_mm=None)}),
         ("close_camera", {"plane": replace(PLANE, distance_mm=CLOSE_CAMERA_MM - 0.1)}),
         ("pose_ambiguous", {"placement": replace(PLACEMENT, ambiguous=True)}),
         ("manual_outline", {"mask": replace(MASK, segmenter="manual")}),
@@ -251,9 +248,7 @@ def test_larger_than_new_only_where_the_whole_interval_says_so() -> None:
 
 
 def test_fouling_left_off_the_outline_is_said_with_its_length():
-    _, reasons = decide(
-        wear(10.0), PLACEMENT, replace(MASK, fouled_mm=(6.0, 8.4)), PLANE, PHOTO, MEASURED_SHEET
-    )
+    _, reasons = decide(wear(10.0), PLACEMENT, replace(MASK, fouled_mm=(6.0, 8.4)), PLANE, PHOTO, Settings())
     said = [r.message for r in reasons if r.code == "growth_bridged"]
     assert said == [
         "Fouling stands proud of the metal and was taken off the outline (along about 14 mm of the edge, 2 places)."

@@ -11,9 +11,11 @@ from anodewane.catalog.print_sheet import qr_modules, sheet_picture
 from anodewane.catalog.sheet_label import encode, label_of
 from anodewane.catalog.sheets import DESIGNS, all_layouts
 from anodewane.geometry.camera import plane_homography
+from anodewane.judgement.method import Method
 from anodewane.record import Label
 from anodewane.records import Photo, Plane, Source
 from anodewane.stages.label import read_label
+from anodewane.stages.load import load_photo
 from anodewane.testing import exact_sheet_photo, look_at
 
 LABELS = {
@@ -240,15 +242,19 @@ def test_random_modules_are_no_label_and_no_fault():
 
 def test_a_refused_photo_still_says_where_it_belongs():
     from anodewane.judgement.pipeline import judge
-    from anodewane.settings import Settings
     from anodewane.testing import EmptySegmenter, encode_jpeg
 
     camera = camera_at()
     rgb, _ = exact_sheet_photo(camera, "card", [], width=WIDTH, height=HEIGHT, label=LABELS[29])
-    verdict = judge(encode_jpeg(rgb, f35=26), "x.jpg", None, Settings(), segmenter=EmptySegmenter())
+    verdict = judge(
+        load_photo(encode_jpeg(rgb, f35=26), "x.jpg"), None, method=Method(segmenter=EmptySegmenter())
+    )
     assert verdict.status == "cannot_judge"
     assert verdict.label == LABELS[29]
     bare, _ = exact_sheet_photo(camera, "card", [], width=WIDTH, height=HEIGHT)
     assert (
-        judge(encode_jpeg(bare, f35=26), "x.jpg", None, Settings(), segmenter=EmptySegmenter()).label is None
+        judge(
+            load_photo(encode_jpeg(bare, f35=26), "x.jpg"), None, method=Method(segmenter=EmptySegmenter())
+        ).label
+        is None
     )

@@ -7,10 +7,10 @@ import cv2
 import numpy as np
 import pytest
 
-from anodewane.catalog.lens import LensProfile
 from anodewane.catalog.sheets import all_layouts
 from anodewane.errors import CannotJudge
 from anodewane.geometry.camera import apply_homography, project, to_height
+from anodewane.record import LensProfile
 from anodewane.records import CardSighting
 from anodewane.settings import Settings
 from anodewane.stages.plane import _Prior as Prior
@@ -155,9 +155,7 @@ def test_a_sheet_printed_at_97_percent_comes_back_with_its_check_line():
     cam = camera(12.0)
     seen = sighting(cam, "card", print_scale=(0.97, 0.97))
     wrong = locate_camera(photo(), seen, Settings())
-    right = locate_camera(
-        photo(), seen, Settings(check_line_x_mm=97.0, check_line_y_mm=97.0, check_line_given=True)
-    )
+    right = locate_camera(photo(), seen, Settings(), check_line_mm=(97.0, 97.0))
     assert right.distance_mm == pytest.approx(700, abs=0.1) and wrong.distance_mm == pytest.approx(
         700 / 0.97, rel=1e-3
     )
@@ -173,7 +171,8 @@ def test_a_sheet_stretched_one_way_is_corrected_by_both_lines():
     plane = locate_camera(
         photo(),
         sighting(cam, print_scale=(0.98, 1.01)),
-        Settings(check_line_x_mm=98.0, check_line_y_mm=101.0, check_line_given=True),
+        Settings(),
+        check_line_mm=(98.0, 101.0),
     )
     assert plane.residual_px < 1e-3 and plane.distance_mm == pytest.approx(700, abs=0.1)
 

@@ -13,7 +13,7 @@ import shapely
 
 from anodewane.catalog.templates import builtin_templates
 from anodewane.errors import CannotJudge
-from anodewane.records import Template, Wear
+from anodewane.records import Given, Template, Wear
 from anodewane.settings import Settings
 from anodewane.stages.align import align
 from anodewane.stages.decide import decide
@@ -37,11 +37,12 @@ def wear_of(
     thickness_mm: float | None = None,
     settings: Settings | None = None,
     sd_mm: float = 0.5,
+    given: Given | None = None,
     **more: Any,
 ) -> Wear:
     t = template.thickness_mm if thickness_mm is None else thickness_mm
     placement, mask, plane = placed(template, worn, t, sd_mm, **more)
-    return measure(placement, mask, plane, settings or Settings())
+    return measure(placement, mask, plane, settings or Settings(), given)
 
 
 # --- area, recession, holes, pieces --------------------------------------------------------------
@@ -221,7 +222,7 @@ def test_a_weight_takes_the_place_of_the_guess() -> None:
     new = new_mass_g(template)
     worn = BOX.buffer(-6)
     guessed = wear_of(template, worn, 12.0)
-    weighed = wear_of(template, worn, 12.0, Settings(weighed_g=0.4 * new))
+    weighed = wear_of(template, worn, 12.0, given=Given(weighed_g=0.4 * new))
     assert weighed.mass.method == "weighed"
     assert weighed.consumed.mass_pct.value == pytest.approx(60.0, abs=1e-9)
     assert weighed.mass.remaining_g.value == pytest.approx(0.4 * new)
@@ -230,7 +231,7 @@ def test_a_weight_takes_the_place_of_the_guess() -> None:
     # what is left is that thick: mass over density over area
     assert weighed.remaining_thickness_mm.value == pytest.approx(0.4 * 20.0 * BOX.area / worn.area, rel=0.01)
     # a new mass from the template is surer than volume times density
-    known = wear_of(replace(template, new_mass_g=new), worn, 12.0, Settings(weighed_g=0.4 * new))
+    known = wear_of(replace(template, new_mass_g=new), worn, 12.0, given=Given(weighed_g=0.4 * new))
     assert width(known.consumed.mass_pct) < width(weighed.consumed.mass_pct)
 
 
@@ -238,14 +239,14 @@ def test_a_weight_takes_the_place_of_the_guess() -> None:
 def test_an_impossible_weight_is_refused(grams: float) -> None:
     template = plate(BOX, thickness_mm=20.0)
     with pytest.raises(CannotJudge) as refusal:
-        wear_of(template, BOX.buffer(-6), 12.0, Settings(weighed_g=grams * new_mass_g(template)))
+        wear_of(template, BOX.buffer(-6), 12.0, given=Given(weighed_g=grams * new_mass_g(template)))
     assert refusal.value.code == "weight_does_not_fit"
 
 
 def test_a_weight_that_half_the_area_could_not_hold_is_refused() -> None:
     template = plate(BOX, thickness_mm=20.0)
     with pytest.raises(CannotJudge) as refusal:
-        wear_of(template, BOX.buffer(-14), 12.0, Settings(weighed_g=0.9 * new_mass_g(template)))
+        wear_of(template, BOX.buffer(-14), 12.0, given=Given(weighed_g=0.9 * new_mass_g(template)))
     assert refusal.value.code == "weight_does_not_fit"
     assert "thicker than new" in refusal.value.detail
 
@@ -288,8 +289,8 @@ def test_intervals_narrow_with_what_is_known_and_widen_with_coverage() -> None:
         return width(wear_of(template, worn, 12.0, settings, **more).consumed.mass_pct)
 
     guess = mass_width(sd_mm=2.0)
-    measured = mass_width(Settings(thickness_given_mm=12.0), sd_mm=0.3)
-    weighed = mass_width(Settings(weighed_g=0.4 * new_mass_g(template)))
+    measured = mass_width(given=Given(thickness_mm=12.0), sd_mm=0.3)
+    weighed = mass_width(given=Given(weighed_g=0.4 * new_mass_g(template)))
     assert weighed < guess / 2
     assert measured < guess / 2
     assert (
@@ -297,9 +298,7 @@ def test_intervals_narrow_with_what_is_known_and_widen_with_coverage() -> None:
     )
     # a normal law's ends at 90 % lie 1.645 sd from its middle, at 50 % 0.674
     assert guess / mass_width(Settings(coverage=0.5), sd_mm=2.0) == pytest.approx(1.645 / 0.674, rel=0.12)
-    assert (
-        wear_of(template, worn, 12.0, Settings(thickness_given_mm=12.0), sd_mm=0.3).mass.method == "thickness"
-    )
+    assert wear_of(template, worn, 12.0, given=Given(thickness_mm=12.0), sd_mm=0.3).mass.method == "thickness"
 
 
 def test_every_cause_of_doubt_is_named_and_moves_the_interval_alone() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import json
 from pathlib import Path
 
@@ -18,8 +17,6 @@ from anodewane.testing import (
     FullSegmenter,
     NoiseSegmenter,
     RaisingSegmenter,
-    RaisingTrace,
-    RecordingTrace,
     UnwritableFolder,
     random_photos,
     random_template,
@@ -88,12 +85,6 @@ def test_doubles() -> None:
     assert float(square.metal_prob.sum()) * 0.25 == pytest.approx(100, rel=0.06)
     with pytest.raises(MemoryError):
         RaisingSegmenter(MemoryError())(flat)
-    trace = RecordingTrace()
-    trace.picture("flat", flat.rgb)
-    assert trace.seen == [("flat", (40, 60, 3))]
-    with pytest.raises(OSError, match="No space left") as caught:
-        RaisingTrace().picture("flat", flat.rgb)
-    assert caught.value.errno == errno.ENOSPC
 
 
 def test_an_unwritable_folder_refuses_even_root(tmp_path: Path) -> None:

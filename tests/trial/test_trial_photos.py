@@ -20,8 +20,9 @@ from anodewane.geometry.rings import from_shapely, polygons_of
 from anodewane.judgement.pipeline import judge
 from anodewane.record import Verdict
 from anodewane.records import Template
-from anodewane.settings import Settings
+from anodewane.stages.load import load_photo
 from anodewane.stages.refine import mask_from_pixels
+from made.hand_made import outlined
 
 BESIDE = Path(__file__).resolve().parents[3] / "shared"
 PHOTOS, COMPOSER = BESIDE / "trial" / "check", BESIDE / "tools" / "compose.py"
@@ -80,11 +81,9 @@ def judged(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[dict[str, Any
             (
                 truth,
                 judge(
-                    path.with_name(f"{stem}.jpg").read_bytes(),
-                    f"{stem}.jpg",
+                    load_photo(path.with_name(f"{stem}.jpg").read_bytes(), f"{stem}.jpg"),
                     template_of(truth),
-                    Settings(),
-                    mask=mask,
+                    outlined(mask),
                 ),
             )
         )

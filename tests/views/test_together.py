@@ -15,8 +15,9 @@ import anodewane
 from anodewane.cli import main
 from anodewane.errors import ExitCode, UsageError
 from anodewane.record import Verdict
-from anodewane.records import MetalMask, Template
+from anodewane.records import ManualOutline, MetalMask, Photo, Template
 from anodewane.settings import Settings
+from anodewane.stages.load import load_photo
 from anodewane.stages.plane import locate_camera
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.testing import RenderedPhoto, Scene, WearPattern, WornSolid, erode, look_at, placement, render
@@ -24,6 +25,7 @@ from anodewane.views.face import face_heights, face_motions
 from anodewane.views.sheet import find_sheet
 from anodewane.views.together import judge_together
 from made.exact_views import plate as plate_template
+from made.hand_made import outlined
 from made.sheet_scenes import photo_of, small_camera
 from made.sheet_scenes import render as render_sheet
 
@@ -63,6 +65,14 @@ def mask(photo: RenderedPhoto) -> MetalMask:
     return mask_from_pixels(np.round(np.asarray(photo.mask) * 255).astype(np.uint8))
 
 
+def loaded(photos: list[RenderedPhoto]) -> list[Photo]:
+    return [load_photo(p.jpeg(), f"{i}.jpg") for i, p in enumerate(photos)]
+
+
+def outlines(photos: list[RenderedPhoto]) -> list[ManualOutline | None]:
+    return [outlined(mask(p)).outline for p in photos]
+
+
 @pytest.fixture(scope="module")
 def worn() -> WornSolid:
     return erode(PART, WEAR, step_mm=0.7)
@@ -74,13 +84,7 @@ def photos(worn: WornSolid) -> list[RenderedPhoto]:
 
 
 def judged(photos: list[RenderedPhoto], template: Template = PART, **more) -> Verdict:
-    return judge_together(
-        [(p.jpeg(), f"{i}.jpg") for i, p in enumerate(photos)],
-        template,
-        Settings(),
-        masks=[mask(p) for p in photos],
-        **more,
-    )
+    return judge_together(loaded(photos), template, outlines=outlines(photos), **more)
 
 
 @pytest.fixture(scope="module")
@@ -206,10 +210,8 @@ def test_without_a_photo_from_above_there_is_no_judgement(photos: list[RenderedP
 
 
 def test_a_flush_part_has_no_other_side(photos: list[RenderedPhoto]) -> None:
-    files = [(p.jpeg(), f"{i}.jpg") for i, p in enumerate(photos[:2])]
-    refused = judge_together(
-        files[:1], PART, Settings(), other_side=files[1:], masks=[mask(p) for p in photos[:2]]
-    )
+    files = loaded(photos[:2])
+    refused = judge_together(files[:1], PART, other_side=files[1:], outlines=outlines(photos[:2]))
     assert refused.reasons[0].code == "other_side_is_dry"
 
 
@@ -228,10 +230,8 @@ def test_both_faces_of_an_open_mount_together() -> None:
     worn = erode(template, replace(WEAR, depth_mm=2.0, face_ratio=1.6, skirt_mm=0.0), step_mm=1.1)
     up = [taken(worn, 7, 250), taken(worn, 48, 200)]
     down = [taken(turned_over(worn), 7, 250), taken(turned_over(worn), 48, 300)]
-    files = [(p.jpeg(), f"{i}.jpg") for i, p in enumerate([*up, *down])]
-    verdict = judge_together(
-        files[:2], template, Settings(), other_side=files[2:], masks=[mask(p) for p in [*up, *down]]
-    )
+    files = loaded([*up, *down])
+    verdict = judge_together(files[:2], template, other_side=files[2:], outlines=outlines([*up, *down]))
     assert verdict.status == "judged"
     assert verdict.consumed is not None
     truth = 100 * worn.consumed_volume
@@ -243,15 +243,15 @@ def test_both_faces_of_an_open_mount_together() -> None:
 
 
 @pytest.mark.parametrize("count", [1, 9])
-def test_two_to_eight_photos(count: int) -> None:
+def test_two_to_eight_photos(photos: list[RenderedPhoto], count: int) -> None:
     with pytest.raises(UsageError, match=f"{count} photos"):
-        judge_together([(b"", f"{i}.jpg") for i in range(count)], PART, Settings())
+        judge_together(loaded(photos[:1]) * count, PART)
 
 
 def test_the_same_photo_twice_is_a_slip(photos: list[RenderedPhoto]) -> None:
     data = photos[0].jpeg()
     with pytest.raises(UsageError, match="same photo"):
-        judge_together([(data, "a.jpg"), (data, "b.jpg")], PART, Settings())
+        judge_together([load_photo(data, "a.jpg"), load_photo(data, "b.jpg")], PART)
 
 
 # --- through the command -------------------------------------------------------------------------

@@ -6,7 +6,8 @@ import threading
 import time
 from pathlib import Path
 
-from anodewane.settings import Settings
+from anodewane.judgement.method import Method
+from anodewane.records import Given
 from anodewane.web.judging import Judging
 from anodewane.web.limits import Limits
 from anodewane.web.turns import Turns
@@ -39,7 +40,7 @@ def test_phones_take_turns_and_a_correction_goes_first() -> None:
 
 def test_a_full_queue_says_so(tmp_path: Path) -> None:
     yard = Yard(make_yard(tmp_path))
-    queue = Judging(yard, Settings(), Here, 1, Limits(waiting_photos=3))
+    queue = Judging(yard, Given(), Method(), Here, 1, Limits(waiting_photos=3))
     for n in range(3):
         assert not queue.full
         queue.add(waiting("a", n))
@@ -56,7 +57,7 @@ def test_a_full_queue_leaves_photos_on_their_phones(tmp_path: Path) -> None:
 
 def test_a_photo_that_kills_its_workers_is_given_up_with_a_sentence(tmp_path: Path) -> None:
     yard = Yard(make_yard(tmp_path))
-    queue = Judging(yard, Settings(), Dying, 1)
+    queue = Judging(yard, Given(), Method(), Dying, 1)
     yard.put(waiting("a", 1))
     queue.start()
     began = time.monotonic()

@@ -11,7 +11,7 @@ import hashlib
 import json
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Protocol
@@ -33,11 +33,10 @@ from anodewane.batch.work import (
     record_name,
     thumbnail_name,
 )
-from anodewane.catalog.lens import LensProfile
 from anodewane.errors import InputUnreadable, UsageError
+from anodewane.judgement.method import FaceScale, Method
 from anodewane.record import SCHEMA_VERSION
-from anodewane.records import Template
-from anodewane.settings import Settings
+from anodewane.records import Given, Template
 
 SUMMARIES = ("summary.csv", "summary.xlsx", "summary.jsonl", "index.html")
 
@@ -81,8 +80,9 @@ class KnownParts(Protocol):
         """The template of the part that sits there, None where nobody knows."""
         ...
 
-    def settings_for(self, template: str, settings: Settings) -> Settings:
-        """The run's settings as parts of that template are read by."""
+    @property
+    def face_scales(self) -> Mapping[str, FaceScale]:
+        """What weighed parts have shown, by the template's name."""
         ...
 
 
@@ -126,7 +126,6 @@ class Job:
     kept: Mapping[str, Outcome]
     moved: Mapping[str, Outcome]
     templates: Mapping[str, Template]
-    own_settings: Mapping[str, Settings] = field(default_factory=lambda: MappingProxyType({}))
 
 
 def judge_folder(
@@ -134,9 +133,8 @@ def judge_folder(
     out: Path | str | Place,
     *,
     template: Template | None = None,
-    settings: Settings | None = None,
-    segmenter: str = "network",
-    profile: LensProfile | None = None,
+    check_line_mm: tuple[float, float] | None = None,
+    method: Method | None = None,
     workers: int | None = None,
     engine: Engine | None = None,
     only: Sequence[str] = (),
@@ -156,8 +154,10 @@ def judge_folder(
     template : Template, optional
         The new part, for photos to which no photos.csv gives another; None takes the best fit of the
         library, photo by photo.
-    settings, segmenter, profile
-        As `pipeline.judge` has them; `segmenter` by name.
+    check_line_mm : (x, y), optional
+        What the 100 mm lines of the sheet measure that all photos show.
+    method : Method, optional
+        As `pipeline.judge` has it; its segmenter by name.
     workers : int, optional
         Processes; None takes as many as there are cores and memory for.
     engine : Engine, optional
@@ -168,8 +168,8 @@ def judge_folder(
     levels : tuple of str, optional
         What the folders stand for, from `placing.parse_levels`.
     parts : KnownParts, optional
-        Gives a template for each boat and position, before `template` and after photos.csv, and the
-        settings of each template.
+        Gives a template for each boat and position, before `template` and after photos.csv, and what
+        weighed parts of each have shown.
     same_part : bool
         Judge two to eight photos of one boat and position together, as photos of one part that lay
         still; others by themselves (`parts.of_one_part`).
@@ -197,7 +197,7 @@ def judge_folder(
     Workers are spawned processes: a script of your own must call this under ``if __name__ == "__main__":``.
     """
     began = time.monotonic()
-    settings, progress = settings or Settings(), progress or NoProgress()
+    method, progress = _method(method, parts), progress or NoProgress()
     source, target = _places(folder, out)
     _check_only(only)
     if not source.is_there():
@@ -210,7 +210,8 @@ def judge_folder(
         if same_part:
             plan = _read_labels(
                 plan,
-                RunConfig(source, target, settings, segmenter, {}, profile),
+                RunConfig(source, target, method, {}),
+                Given(check_line_mm=check_line_mm),
                 ledger,
                 engine,
                 workers,
@@ -218,7 +219,7 @@ def judge_folder(
             )
         job = plan_job(
             source, ledger, plan, target,
-            template=template, settings=settings, segmenter=segmenter, profile=profile, only=only, levels=levels, parts=parts, same_part=same_part,
+            template=template, check_line_mm=check_line_mm, method=method, only=only, levels=levels, parts=parts, same_part=same_part,
         )  # fmt: skip
         ledger.append_hashes(job.plan.hashes)
         ledger.append_taken(job.plan.taken)
@@ -253,9 +254,7 @@ def judge_folder(
             _write_summaries(rows, job.plan, summary, source, target)
             return summary
 
-        config = RunConfig(
-            source, target, settings, segmenter, dict(job.templates), profile, dict(job.own_settings)
-        )
+        config = RunConfig(source, target, method, dict(job.templates))
         try:
             if job.items:
                 run(job.items, WORK, config, engine or local_engine(workers, len(job.items)), on_result)
@@ -278,9 +277,8 @@ def plan_folder(
     out: Path | str | Place,
     *,
     template: Template | None = None,
-    settings: Settings | None = None,
-    segmenter: str = "network",
-    profile: LensProfile | None = None,
+    check_line_mm: tuple[float, float] | None = None,
+    method: Method | None = None,
     only: Sequence[str] = (),
     levels: tuple[str, ...] | None = None,
     parts: KnownParts | None = None,
@@ -296,8 +294,14 @@ def plan_folder(
     plan = _planned(source, ledger, levels)
     return plan_job(
         source, ledger, plan, target,
-        template=template, settings=settings or Settings(), segmenter=segmenter, profile=profile, only=only, levels=levels, parts=parts, same_part=same_part,
+        template=template, check_line_mm=check_line_mm, method=_method(method, parts), only=only, levels=levels, parts=parts, same_part=same_part,
     )  # fmt: skip
+
+
+def _method(method: Method | None, parts: KnownParts | None) -> Method:
+    """The method of a run, with what the book's weighed parts have shown."""
+    method = method or Method()
+    return replace(method, face_scales={**method.face_scales, **parts.face_scales}) if parts else method
 
 
 def _planned(source: Place, ledger: Ledger, levels: tuple[str, ...] | None) -> Plan:
@@ -317,6 +321,7 @@ def _label_reader() -> str:
 def _read_labels(
     plan: Plan,
     config: RunConfig,
+    given: Given,
     ledger: Ledger,
     engine: Engine | None,
     workers: int | None,
@@ -336,7 +341,7 @@ def _read_labels(
             and p.duplicate_of is None
             and (p.sha256 is None or ledger.label_of(p.sha256, reader) is None)
         ):
-            items.append(Item(p.name, p.out_name, None, None, None, "", p.stamp))
+            items.append(Item(p.name, p.out_name, None, given, "", p.stamp))
             planned[p.name] = p
 
     def on_result(outcome: Outcome) -> None:
@@ -378,9 +383,8 @@ def plan_job(
     target: Place,
     *,
     template: Template | None,
-    settings: Settings,
-    segmenter: str,
-    profile: LensProfile | None,
+    check_line_mm: tuple[float, float] | None,
+    method: Method,
     only: Sequence[str] = (),
     levels: tuple[str, ...] | None = None,
     parts: KnownParts | None = None,
@@ -391,7 +395,7 @@ def plan_job(
         plan, units = _put_together(plan, source, ledger, levels)
     else:
         units = each_alone(plan)
-    digests = _Digests(segmenter, profile, settings, parts)
+    digests = _Digests(method)
     templates: dict[str, Template] = {}
     default = digests.template(template, templates)
     keys: dict[tuple[str, str], str | None] = {}
@@ -411,13 +415,13 @@ def plan_job(
             at = settle(unit.placings)
             part = parts.template_at(at.boat, at.position) if at.boat and at.position else None
             key = digests.template(part, templates) if part is not None else default
+        given = Given(unit.weighed_g, unit.thickness_mm, check_line_mm)
         item = Item(
             photo.name,
             photo.out_name,
             key,
-            unit.weighed_g,
-            unit.thickness_mm,
-            digests.of(key, unit),
+            given,
+            digests.of(key, templates.get(key) if key else None, given, bool(others)),
             photo.stamp,
             tuple(n for n, _ in others),
         )
@@ -450,7 +454,6 @@ def plan_job(
         MappingProxyType(kept),
         MappingProxyType(moved),
         MappingProxyType(templates),
-        MappingProxyType(digests.own_settings),
     )
 
 
@@ -484,33 +487,29 @@ class _Digests:
     """Digests of everything besides the photo that decides a record: versions, model, segmenter,
     settings, template, lens."""
 
-    def __init__(
-        self, segmenter: str, profile: LensProfile | None, settings: Settings, parts: KnownParts | None
-    ) -> None:
+    def __init__(self, method: Method) -> None:
         from anodewane.catalog.lens import lens_profile_to_toml
         from anodewane.judgement.provenance import library_versions
         from anodewane.segment.model_file import load_model_bytes
-        from anodewane.stages.segment import get_segmenter
         from anodewane.version import own_version
 
         model = None
-        if segmenter == "network":
+        if method.segmenter == "network":
             model = load_model_bytes()[1][
                 "sha256"
             ]  # a bad model or a wrong name is told before the work starts
         else:
-            get_segmenter(segmenter)
-        self._settings, self._parts = settings, parts
-        self.own_settings: dict[str, Settings] = {}
+            model = method.get_segmenter().model_sha256
+        self._method = method
         self._fixed = [
             SCHEMA_VERSION,
             own_version(),
-            segmenter,
+            method.segmenter if isinstance(method.segmenter, str) else method.segmenter.name,
             model,
-            lens_profile_to_toml(profile) if profile else None,
+            lens_profile_to_toml(method.lens) if method.lens else None,
             library_versions(),
         ]
-        self._made: dict[tuple[str | None, float | None, float | None, bool], str] = {}
+        self._made: dict[tuple[object, ...], str] = {}
 
     def template(self, template: Template | None, into: dict[str, Template]) -> str | None:
         """A template's digest, under which it is put; None for a choice from the library."""
@@ -520,30 +519,19 @@ class _Digests:
             return None
         key = template_digest(template)
         into[key] = template
-        if self._parts is not None and key not in self.own_settings:
-            own = self._parts.settings_for(template.name, self._settings)
-            if own != self._settings:
-                self.own_settings[key] = own
         return key
 
-    def of(self, template: str | None, part: Part) -> str:
+    def of(self, key: str | None, template: Template | None, given: Given, together: bool) -> str:
         """The digest for a part."""
-        together = len(part.photos) > 1
-        case = (template, part.weighed_g, part.thickness_mm, together)
+        known = (given.weighed_g, given.thickness_mm, given.check_line_mm)
+        case = (key, known, together)
         if case not in self._made:
-            usual = (
-                self.own_settings.get(template, self._settings) if template is not None else self._settings
-            )
-            settings = replace(
-                usual,
-                weighed_g=part.weighed_g or usual.weighed_g,
-                thickness_given_mm=part.thickness_mm or usual.thickness_given_mm,
-            )
             text = json.dumps(
                 [
                     *self._fixed,
-                    settings.digest(),
-                    template or _library_digest(),
+                    self._method.settings_for(template).digest(),
+                    known,
+                    key or _library_digest(),
                     *(["together"] if together else []),
                 ]
             )
@@ -710,7 +698,7 @@ def _write_summaries(
 ) -> None:
     """The same rows give the same bytes, whenever and in how many goes they were judged."""
     from anodewane.batch.contact_sheet import contact_sheet, page_name
-    from anodewane.judgement.pipeline import CAUTIONS
+    from anodewane.judgement.to_record import CAUTIONS
 
     target.write("summary.jsonl", summary_jsonl(rows))
     target.write("summary.csv", summary_csv(rows))

@@ -3,16 +3,15 @@ run's configuration, to run in any process on any machine."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from anodewane.batch.place import Place, shown_name
-from anodewane.catalog.lens import LensProfile
 from anodewane.errors import InputUnreadable, ModelError, OutputNotWritable
+from anodewane.judgement.method import Method
 from anodewane.record import Verdict
-from anodewane.records import Template
-from anodewane.settings import Settings
+from anodewane.records import Given, Template
 
 THUMBNAIL_PX = 400
 
@@ -24,15 +23,14 @@ died over it; fault : a mistake of ours, told in the reason."""
 @dataclass(frozen=True, slots=True)
 class Item:
     """One photo to judge. name : in the source; out_name : what its outputs are called after; template
-    : key into `RunConfig.templates`, None lets the judge choose. digest : of everything besides the
-    photo that decides the result; others : names of further photos of the same part, to be judged
-    together with it."""
+    : key into `RunConfig.templates`, None lets the judge choose; given : what a person knows of the part.
+    digest : of everything besides the photo that decides the result; others : names of further photos
+    of the same part, to be judged together with it."""
 
     name: str
     out_name: str
     template: str | None
-    weighed_g: float | None
-    thickness_mm: float | None
+    given: Given
     digest: str
     stamp: str | None = None
     others: tuple[str, ...] = ()
@@ -40,16 +38,12 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class RunConfig:
-    """What all photos of a run share; pickled to the workers. own_settings : by which parts of a
-    template are read, where they are not `settings`; by template key."""
+    """What all photos of a run share; pickled to the workers. templates : by the key that items name."""
 
     source: Place
     out: Place
-    settings: Settings
-    segmenter: str
+    method: Method
     templates: dict[str, Template]
-    profile: LensProfile | None
-    own_settings: dict[str, Settings] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,11 +164,10 @@ def _judge(item: Item, config: RunConfig) -> Outcome:
     """Judge what can be read. InputUnreadable when the file can't be fetched."""
     import hashlib
 
-    from anodewane.judgement.pipeline import judge_photo
+    from anodewane.judgement.pipeline import judge
     from anodewane.show.canvas import encode_picture
     from anodewane.show.overlay import overlay
     from anodewane.stages.load import load_photo
-    from anodewane.stages.segment import get_segmenter
 
     data = config.source.read(item.name)
     sha256 = hashlib.sha256(data).hexdigest()
@@ -194,10 +187,7 @@ def _judge(item: Item, config: RunConfig) -> Outcome:
     except InputUnreadable as e:
         return replace(base, reasons=(("unreadable", e.message, e.remedy),))
     del data
-    template, settings = _asked(item, config)
-    verdict = judge_photo(
-        photo, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile
-    )
+    verdict = judge(photo, _template(item, config), item.given, config.method)
     picture = overlay(photo, verdict)
     return _written(
         item, config, base, verdict, encode_picture(picture, ".jpg"), _thumbnail(picture, photo.rgb.shape)
@@ -212,7 +202,6 @@ def _judge_together(item: Item, config: RunConfig, first: bytes, base: Outcome) 
     from anodewane.show.overlay import overlay
     from anodewane.show.overlay_of_views import overlay_together
     from anodewane.stages.load import load_photo
-    from anodewane.stages.segment import get_segmenter
     from anodewane.views.together import judge_together
 
     files = [
@@ -225,11 +214,8 @@ def _judge_together(item: Item, config: RunConfig, first: bytes, base: Outcome) 
             (n, hashlib.sha256(data).hexdigest()) for n, (data, _) in zip(item.others, files[1:], strict=True)
         ),
     )
-    template, settings = _asked(item, config)
     try:
-        verdict = judge_together(
-            files, template, settings, segmenter=get_segmenter(config.segmenter), profile=config.profile
-        )
+        photos = [load_photo(data, name) for data, name in files]
     except InputUnreadable as e:
         return replace(
             base,
@@ -241,7 +227,7 @@ def _judge_together(item: Item, config: RunConfig, first: bytes, base: Outcome) 
                 ),
             ),
         )
-    photos = [load_photo(data, name) for data, name in files]
+    verdict = judge_together(photos, _template(item, config), item.given, config.method)
     above = next((p for p in photos if p.source.sha256 == verdict.photo.sha256), photos[0])
     small = _thumbnail(overlay(above, verdict), above.rgb.shape)
     return _written(
@@ -249,19 +235,8 @@ def _judge_together(item: Item, config: RunConfig, first: bytes, base: Outcome) 
     )
 
 
-def _asked(item: Item, config: RunConfig) -> tuple[Template | None, Settings]:
-    """Template and settings of an item."""
-    usual = (
-        config.own_settings.get(item.template, config.settings)
-        if item.template is not None
-        else config.settings
-    )
-    settings = replace(
-        usual,
-        weighed_g=item.weighed_g or usual.weighed_g,
-        thickness_given_mm=item.thickness_mm or usual.thickness_given_mm,
-    )
-    return config.templates[item.template] if item.template is not None else None, settings
+def _template(item: Item, config: RunConfig) -> Template | None:
+    return config.templates[item.template] if item.template is not None else None
 
 
 def _written(
@@ -320,10 +295,10 @@ def read_label_item(item: Item, config: RunConfig) -> Outcome:
         data = config.source.read(item.name)
         out = replace(out, photo_sha256=hashlib.sha256(data).hexdigest(), size_bytes=len(data))
         photo = load_photo(data, shown_name(item.name))
-        sighting = find_card(photo, settings=config.settings)
-        plane = locate_camera(
-            photo, sighting, replace(config.settings, max_tilt_deg=LABEL_TILT_DEG), config.profile
-        )
+        settings, lens = config.method.settings, config.method.lens
+        sighting = find_card(photo, settings=settings)
+        steep = replace(settings, max_tilt_deg=LABEL_TILT_DEG)
+        plane = locate_camera(photo, sighting, steep, lens, item.given.check_line_mm)
         label = read_label(photo, plane, sighting.layout)
     except CannotJudge:
         label = None

@@ -191,7 +191,8 @@ def seen_alone(template: Template, area_pct: Interval, coverage: float, settings
         Of that interval, and of the one returned.
     settings : Settings
     """
-    from anodewane.stages.wear import DRAWS, SEED, draw_thickness
+    from anodewane.stages.wear import DRAWS, SEED
+    from anodewane.wear.left import draw_thickness
 
     rng = np.random.default_rng(SEED)
     sd = (area_pct.high - area_pct.low) / 2 / normal_quantile(coverage) / 100

@@ -12,6 +12,6 @@ YARD_CAUTIONS = (
 
 def all_cautions() -> tuple[str, ...]:
     """The cautions of every record and those of fitting."""
-    from anodewane.judgement.pipeline import CAUTIONS
+    from anodewane.judgement.to_record import CAUTIONS
 
     return (*CAUTIONS, *YARD_CAUTIONS)

@@ -3,7 +3,7 @@ it is judged against."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,7 @@ from anodewane.errors import UsageError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from anodewane.judgement.method import FaceScale, Method
     from anodewane.records import Template
     from anodewane.settings import Settings
 
@@ -40,13 +41,20 @@ def part_at(book: Book, boat: str, position: str, hauled_on: date, kind: Kind = 
     return found
 
 
-def settings_for(book: Book, template: str, settings: Settings) -> Settings:
-    """Settings by which photos of a template's parts are read: with the calibration that the book keeps
-    of it, where it keeps one."""
-    from anodewane.book.calibrate import calibrated_settings
+def face_scale(book: Book, template: str) -> FaceScale | None:
+    """What the book's weighings have shown of a template's faces; None where there are none."""
+    from anodewane.judgement.method import FaceScale
 
     kept = book.calibration(template)
-    return settings if kept is None else calibrated_settings(settings, kept)
+    return None if kept is None else FaceScale(kept.scale, kept.scale_sd, kept.part_sd)
+
+
+def with_face_scale(method: Method, book: Book, template: Template | None) -> Method:
+    """The method with what the book's weighings have shown of a template's faces."""
+    scale = face_scale(book, template.name) if template is not None else None
+    if template is None or scale is None:
+        return method
+    return replace(method, face_scales={**method.face_scales, template.name: scale})
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,19 +131,12 @@ class BookParts:
                 if part.template not in made:
                     made[part.template] = book.template(part.template)
         self._made = made
-        self._calibrations = {name: book.calibration(name) for name in made}
+        self.face_scales = {name: s for name in made if (s := face_scale(book, name)) is not None}
 
     def template_at(self, boat: str, position: str) -> Template | None:
         """The template of the part that sits there; None where the book doesn't know."""
         name = self._templates.get((clean_name(boat, "boat"), clean_name(position, "position")))
         return self._made[name] if name is not None else None
-
-    def settings_for(self, template: str, settings: Settings) -> Settings:
-        """Settings by which photos of a template's parts are read."""
-        from anodewane.book.calibrate import calibrated_settings
-
-        kept = self._calibrations.get(template)
-        return settings if kept is None else calibrated_settings(settings, kept)
 
 
 def template_by_name(book: Book, name: str, folder: Path | None = None) -> Template:

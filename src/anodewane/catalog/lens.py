@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
 
 from anodewane.errors import UsageError
-from anodewane.units import FULL_FRAME_DIAGONAL_MM
+from anodewane.record import LensProfile
 
 PROFILE_KIND = "anodewane lens profile"
 PROFILE_VERSION = 1
@@ -19,25 +18,6 @@ RANGES = {
     "k1_sd": (1e-7, 0.1),
 }
 """From a fisheye to a tenfold zoom; a term beyond 0.3 isn't a lens that the one-term model describes."""
-
-
-@dataclass(frozen=True, slots=True)
-class LensProfile:
-    """A phone's lens. camera : "make model" as EXIF has it; focal_half_diagonals : focal length over
-    the photo's half diagonal; focal_sd_frac : its relative one-sigma; k1, k1_sd : radial term in half
-    diagonals as `records.Camera` defines it, with one-sigma; n_photos : how many it was fitted on."""
-
-    camera: str
-    focal_half_diagonals: float
-    focal_sd_frac: float
-    k1: float
-    k1_sd: float
-    n_photos: int
-
-    @property
-    def focal_35mm(self) -> float:
-        """35 mm equivalent focal length, mm."""
-        return self.focal_half_diagonals * FULL_FRAME_DIAGONAL_MM / 2
 
 
 def lens_profile_to_toml(profile: LensProfile) -> str:

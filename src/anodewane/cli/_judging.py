@@ -11,10 +11,10 @@ import click
 if TYPE_CHECKING:
     from datetime import date
 
-    from anodewane.catalog.lens import LensProfile
+    from anodewane.judgement.method import Method
+    from anodewane.record import LensProfile
     from anodewane.records import Template
     from anodewane.settings import Settings
-    from anodewane.stages.segment import Segmenter
 
 FILE = click.Path(path_type=Path)
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -134,13 +134,7 @@ def KEEP_IN_BOOK(command: Command) -> Command:  # noqa: N802 - stands among the 
     return options(BOOK, HAULED)(command)
 
 
-def settings_of(
-    file: Path | None,
-    limit: float | None,
-    check_line: tuple[float, float] | None,
-    weighed: float | None = None,
-    thickness: float | None = None,
-) -> Settings:
+def settings_of(file: Path | None, limit: float | None) -> Settings:
     """Settings from a file with the command line's values over them."""
     from dataclasses import replace
 
@@ -148,22 +142,26 @@ def settings_of(
     from anodewane.settings import Settings, settings_from_toml
 
     settings = settings_from_toml(read_text(file, "settings file")) if file else Settings()
-    if limit is not None:
-        settings = replace(
-            settings,
-            limit_pct=limit,
-            monitor_from_pct=min(settings.monitor_from_pct, limit),
-            basis="set on the command line",
-        )
-    if check_line is not None:
-        settings = replace(
-            settings, check_line_x_mm=check_line[0], check_line_y_mm=check_line[1], check_line_given=True
-        )
+    if limit is None:
+        return settings
     return replace(
         settings,
-        weighed_g=weighed or settings.weighed_g,
-        thickness_given_mm=thickness or settings.thickness_given_mm,
+        limit_pct=limit,
+        monitor_from_pct=min(settings.monitor_from_pct, limit),
+        basis="set on the command line",
     )
+
+
+def method_of(
+    settings_file: Path | None,
+    limit: float | None,
+    segmenter: str = "network",
+    camera_file: Path | None = None,
+) -> Method:
+    """How photos are judged, by the options `SETTINGS`, `LIMIT`, `SEGMENTER` and `CAMERA`."""
+    from anodewane.judgement.method import Method
+
+    return Method(settings_of(settings_file, limit), segmenter, lens_of(camera_file))
 
 
 def template_of(given: str | None) -> Template | None:
@@ -175,14 +173,7 @@ def template_of(given: str | None) -> Template | None:
     return load_template(given)
 
 
-def segmenter_of(name: str) -> Segmenter:
-    """The segmenter of that name."""
-    from anodewane.stages.segment import get_segmenter
-
-    return get_segmenter(name)
-
-
-def profile_of(file: Path | None) -> LensProfile | None:
+def lens_of(file: Path | None) -> LensProfile | None:
     """The lens profile in a file, or None."""
     if file is None:
         return None

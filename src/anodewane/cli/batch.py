@@ -15,9 +15,8 @@ from anodewane.cli._judging import (
     SEGMENTER,
     SETTINGS,
     TEMPLATE,
+    method_of,
     options,
-    profile_of,
-    settings_of,
     template_of,
 )
 from anodewane.errors import ExitCode
@@ -143,9 +142,8 @@ def batch(
             source, target = (p.resolve() if isinstance(p, Path) else p for p in (source, target))
         choices = {
             "template": template_of(template),
-            "settings": settings_of(settings_file, limit, check_line),
-            "segmenter": segmenter,
-            "profile": profile_of(camera_file),
+            "check_line_mm": check_line,
+            "method": method_of(settings_file, limit, segmenter, camera_file),
             "only": only,
             "levels": parse_levels(levels) if levels is not None else None,
             "parts": _parts(book_file, hauled_on, target),

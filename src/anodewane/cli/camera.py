@@ -28,8 +28,6 @@ def camera(photos: tuple[Path, ...], out: Path, check_line: float | None) -> Non
     Take five or more with one phone and one lens, the sheet filling most of the frame: straight from
     above, and tilted 20 to 35 degrees from all four sides.
     """
-    from dataclasses import replace
-
     from anodewane.catalog.lens import lens_profile_to_toml
     from anodewane.files import check_writable, read_bytes, write_atomic
     from anodewane.judgement.lens_fit import measure_lens, take_shot
@@ -38,12 +36,8 @@ def camera(photos: tuple[Path, ...], out: Path, check_line: float | None) -> Non
 
     check_writable(out)
     settings = Settings()
-    if check_line is not None:
-        settings = replace(
-            settings, check_line_x_mm=check_line, check_line_y_mm=check_line, check_line_given=True
-        )
     shots = [take_shot(load_photo(read_bytes(path), path.name), settings) for path in photos]
-    report = measure_lens(shots, settings)
+    report = measure_lens(shots, settings, (check_line, check_line) if check_line is not None else None)
     write_atomic(out, lens_profile_to_toml(report.profile).encode())
     p = report.profile
     stated = f"{report.focal_35mm_stated:.0f} mm stated" if report.focal_35mm_stated else "none stated"

@@ -50,14 +50,6 @@ def evidence() -> None:
     help="Folder to pack into; it must not be there yet.",
 )
 @click.option(
-    "--settings",
-    "settings_files",
-    metavar="FILE.toml",
-    multiple=True,
-    type=PATH,
-    help="Settings that records were judged with. May be repeated.",
-)
-@click.option(
     "--handed",
     "handed_files",
     metavar="FILE",
@@ -66,22 +58,13 @@ def evidence() -> None:
     help="Mask or outline that was handed in with 'judge'. May be repeated.",
 )
 @click.option(
-    "--camera",
-    "camera_file",
-    metavar="PROFILE.toml",
-    type=PATH,
-    help="Lens profile that photos were judged with.",
-)
-@click.option(
     "--strip-location",
     is_flag=True,
     help="Pack copies of the photos without place and device, pixels untouched, in place of the originals.",
 )
 def pack(
     bag: Path,
-    settings_files: tuple[Path, ...],
     handed_files: tuple[Path, ...],
-    camera_file: Path | None,
     strip_location: bool,
     **asked: Any,
 ) -> None:
@@ -101,9 +84,7 @@ def pack(
         packed = pack_bag(
             made,
             bag,
-            settings_files=settings_files,
             handed_files=handed_files,
-            camera_file=camera_file,
             strip_location=strip_location,
         )
         look_at = list(made.report.attention) if made.report.looks_wrong else []

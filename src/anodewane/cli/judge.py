@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import sys
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -18,10 +19,8 @@ from anodewane.cli._judging import (
     SEGMENTER,
     SETTINGS,
     TEMPLATE,
+    method_of,
     options,
-    profile_of,
-    segmenter_of,
-    settings_of,
     template_of,
 )
 from anodewane.errors import ExitCode, UsageError
@@ -76,8 +75,8 @@ if TYPE_CHECKING:
     type=FILE,
     help="Remaining metal outlined by hand: SVG or GeoJSON, in pixels of the upright photo.",
 )
-@click.option("--by", "handed_by", metavar="NAME", help="Who made the mask or outline; kept in the record.")
-@click.option("--when", "handed_when", metavar="TEXT", help="When it was made; kept in the record.")
+@click.option("--by", "outlined_by", metavar="NAME", help="Who made the mask or outline; kept in the record.")
+@click.option("--when", "outlined_when", metavar="TEXT", help="When it was made; kept in the record.")
 @click.option("--out", "out_file", metavar="FILE.json", type=FILE, help="Write the record to a file too.")
 @click.option(
     "--overlay",
@@ -85,9 +84,6 @@ if TYPE_CHECKING:
     metavar="FILE.png|jpg",
     type=FILE,
     help="Write a picture with both outlines, the figures and the verdict.",
-)
-@click.option(
-    "--trace", "trace_folder", metavar="FOLDER", type=FILE, help="Leave a picture of each stage in a folder."
 )
 @options(KEEP_IN_BOOK)
 @click.option("--boat", metavar="NAME", help="With --book: the boat.")
@@ -109,11 +105,10 @@ def judge(
     camera_file: Path | None,
     mask_files: tuple[Path, ...],
     outline_file: Path | None,
-    handed_by: str | None,
-    handed_when: str | None,
+    outlined_by: str | None,
+    outlined_when: str | None,
     out_file: Path | None,
     overlay_file: Path | None,
-    trace_folder: Path | None,
     book_file: Path | None,
     hauled_on: date | None,
     boat: str | None,
@@ -135,11 +130,11 @@ def judge(
     """
     from anodewane.cli._stdout import answer_only
 
-    _check_photos(photos, same_part, other_side, mask_files, outline_file, trace_folder)
+    _check_photos(photos, same_part, other_side, mask_files, outline_file)
     mask_file = mask_files[0] if mask_files else None
     if mask_file and outline_file:
         raise UsageError("Both a mask and an outline were given.", "Give one of --mask and --outline.")
-    if (handed_by or handed_when) and not (mask_file or outline_file):
+    if (outlined_by or outlined_when) and not (mask_file or outline_file):
         raise UsageError(
             "--by and --when belong to a mask or an outline.",
             "Give --mask or --outline too, or leave them out.",
@@ -151,7 +146,7 @@ def judge(
     if book_file is not None and (boat is None or position is None):
         raise UsageError("A book needs the boat and the position.", "Give --boat and --position.")
     with answer_only() as answer, ExitStack() as stack:
-        from anodewane.files import check_folder, check_writable, read_bytes, write_atomic
+        from anodewane.files import check_writable, read_bytes, write_atomic
 
         outputs = [f for f in (out_file, overlay_file) if f]
         inputs = [
@@ -166,56 +161,46 @@ def judge(
             check_picture_name(overlay_file)
         for f in outputs:
             check_writable(f)
-        if trace_folder:
-            check_folder(trace_folder)
-
         files = [
             (read_bytes(f), "standard input" if str(f) == "-" else f.name) for f in (*photos, *other_side)
         ]
-        data, name = files[0]
-        settings = settings_of(settings_file, limit, check_line, weighed, thickness)
+        method = method_of(settings_file, limit, segmenter, camera_file)
 
+        from anodewane.judgement.manual_outline import read_manual_outline
+        from anodewane.judgement.pipeline import judge as judge_photo
+        from anodewane.records import Given
+        from anodewane.show.record_json import verdict_to_json
+        from anodewane.show.words import text_summary
+        from anodewane.stages.load import load_photo
+
+        given = Given(weighed, thickness, check_line)
         part = template_of(template)
         place = None
         if book_file is not None and boat is not None and position is not None:
-            from anodewane.book.parts import photo_place, settings_for
+            from anodewane.book.parts import photo_place, with_face_scale
             from anodewane.book.store import open_book
 
             book = stack.enter_context(open_book(book_file))
             place = photo_place(book, boat, position, hauled_on, part)
             part = part or place.template
-            if place.template is not None:
-                settings = settings_for(book, place.template.name, settings)
+            method = with_face_scale(method, book, place.template)
 
-        from anodewane.judgement.pipeline import judge as judge_photo
-        from anodewane.judgement.trace import FolderTrace
-        from anodewane.show.record_json import verdict_to_json
-        from anodewane.show.words import text_summary
-
+        outlines = [
+            read_manual_outline(f, is_mask=f is not outline_file, by=outlined_by, when=outlined_when)
+            for f in (*mask_files, *([outline_file] if outline_file else []))
+        ]
+        loaded = [load_photo(data, name) for data, name in files]
         if same_part:
-            verdict = _together(
-                files, len(photos), part, settings, segmenter, camera_file, mask_files, handed_by, handed_when
+            from anodewane.views.together import judge_together
+
+            n = len(photos)
+            verdict = judge_together(
+                loaded[:n], part, given, method, other_side=loaded[n:], outlines=outlines or None
             )
         else:
-            handed = None
-            if handed_file := mask_file or outline_file:
-                from anodewane.judgement.by_hand import read_handed
-
-                handed = read_handed(
-                    handed_file, is_mask=mask_file is not None, by=handed_by, when=handed_when
-                )
-            verdict = judge_photo(
-                data,
-                name,
-                part,
-                settings,
-                segmenter=None if handed else segmenter_of(segmenter),
-                mask=handed.mask if handed else None,
-                profile=profile_of(camera_file),
-                trace=FolderTrace(trace_folder) if trace_folder else None,
-            )
-            if handed:
-                verdict = handed.sign(verdict)
+            if outlines:
+                given = replace(given, outline=outlines[0])
+            verdict = judge_photo(loaded[0], part, given, method)
         record = verdict_to_json(verdict)
         # The record first: should the picture fail, what was found isn't lost.
         answer(text_summary(verdict) if as_text else record)
@@ -224,7 +209,7 @@ def judge(
         if place is not None:
             from anodewane.book.listing import refresh
 
-            place.keep(record.encode(), settings)
+            place.keep(record.encode(), method.settings)
             refresh(book)
             click.echo(
                 f"Kept in {book_file}: '{place.position}' of '{place.boat}', hauled out {place.hauled_on}.",
@@ -238,7 +223,7 @@ def judge(
             else:
                 from anodewane.show.overlay import overlay_bytes
 
-                write_atomic(overlay_file, overlay_bytes(data, name, verdict, overlay_file.suffix))
+                write_atomic(overlay_file, overlay_bytes(*files[0], verdict, overlay_file.suffix))
         if not as_text and sys.stderr.isatty():
             click.echo(text_summary(verdict), err=True, nl=False)
     ctx.exit(int(ExitCode.JUDGED if verdict.status == "judged" else ExitCode.CANNOT_JUDGE))
@@ -250,7 +235,6 @@ def _check_photos(
     other_side: tuple[Path, ...],
     mask_files: tuple[Path, ...],
     outline_file: Path | None,
-    trace_folder: Path | None,
 ) -> None:
     if not same_part:
         if len(photos) > 1:
@@ -265,44 +249,13 @@ def _check_photos(
                 "More than one mask was given.", "Give one, or --same-part and one for each photo."
             )
         return
-    if outline_file or trace_folder:
+    if outline_file:
         raise UsageError(
-            "--outline and --trace are for one photo.",
-            "Leave them out; outlines of several photos are handed in as --mask, one for each.",
+            "--outline is for one photo.",
+            "Leave it out; outlines of several photos are handed in as --mask, one for each.",
         )
     if sum(str(f) == "-" for f in photos) > 0:
         raise UsageError("Several photos can't come from standard input.", "Name the files.")
-
-
-def _together(
-    files: list[tuple[bytes, str]],
-    n_first: int,
-    part: Any,
-    settings: Any,
-    segmenter: str,
-    camera_file: Path | None,
-    mask_files: tuple[Path, ...],
-    handed_by: str | None,
-    handed_when: str | None,
-) -> Any:
-    """The record of several photos of one part."""
-    from anodewane.views.together import judge_together
-
-    handed = []
-    if mask_files:
-        from anodewane.judgement.by_hand import read_handed
-
-        handed = [read_handed(f, is_mask=True, by=handed_by, when=handed_when) for f in mask_files]
-    verdict = judge_together(
-        files[:n_first],
-        part,
-        settings,
-        other_side=files[n_first:],
-        segmenter=None if handed else segmenter_of(segmenter),
-        masks=[h.mask for h in handed] if handed else None,
-        profile=profile_of(camera_file),
-    )
-    return handed[0].sign(verdict) if handed else verdict
 
 
 def _refuse_overwriting(inputs: list[Path], outputs: list[Path]) -> None:

@@ -51,8 +51,9 @@ def serve(
     BOOK is the season's book; judgements go into it. Photos and what the page needs are kept in the
     folder BOOK.yard beside it. Stop with Ctrl-C.
     """
-    from anodewane.cli._judging import settings_of
+    from anodewane.cli._judging import method_of
     from anodewane.errors import UsageError
+    from anodewane.records import Given
     from anodewane.web.run import lan_address
     from anodewane.web.run import serve as run
 
@@ -61,7 +62,8 @@ def serve(
     where = lan_address(address) if lan else None
     run(
         book_file,
-        settings_of(settings_file, limit, check_line),
+        Given(check_line_mm=check_line),
+        method_of(settings_file, limit),
         port=port,
         lan=where,
         workers=workers,

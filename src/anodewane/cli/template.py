@@ -500,31 +500,21 @@ def from_photo_command(
     The outline is straightened by 0.1 mm at most, and round holes are made round. Take the photo from
     straight above, 700 mm away or more.
     """
-    from dataclasses import replace
-
     from anodewane.catalog.photo_template import template_from_outline
     from anodewane.errors import CannotJudge, ExitCode
     from anodewane.files import read_bytes
-    from anodewane.judgement.pipeline import outline_of_new_part
+    from anodewane.judgement.method import Method
+    from anodewane.judgement.new_part import outline_of_new_part
+    from anodewane.records import Given
     from anodewane.refusals import refusal_reason
-    from anodewane.settings import Settings
-    from anodewane.stages.segment import get_segmenter
+    from anodewane.stages.load import load_photo
 
     _check_output(out_file, ".toml", photo)
-    settings = Settings()
-    if check_line is not None:
-        settings = replace(
-            settings, check_line_x_mm=check_line, check_line_y_mm=check_line, check_line_given=True
-        )
-    data = read_bytes(photo)
+    loaded = load_photo(read_bytes(photo), photo.name)
+    line = (check_line, check_line) if check_line is not None else None
     try:
         outline = outline_of_new_part(
-            data,
-            photo.name,
-            thickness_mm,
-            settings,
-            solid=solid or "plate",
-            segmenter=get_segmenter(segmenter),
+            loaded, thickness_mm, solid or "plate", Given(check_line_mm=line), Method(segmenter=segmenter)
         )
     except CannotJudge as refusal:
         reason = refusal_reason(refusal)

@@ -10,17 +10,18 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
-from anodewane.book.calibrate import Calibration, calibrated_settings
 from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
 from anodewane.evidence.bag import MAX_TAG_BYTES, BagFile, Fault, check_bag, read_plain, safe_name, write_bag
 from anodewane.evidence.privacy import carried, stripped
-from anodewane.files import read_bytes, read_text
-from anodewane.record import Interval, Verdict
+from anodewane.files import read_bytes
+from anodewane.judgement.method import Method
+from anodewane.record import Interval, Manual, Verdict
+from anodewane.records import Given, ManualOutline, Photo, Template
 from anodewane.report.doubts import doubts
 from anodewane.report.gather import parse_record
 from anodewane.report.request import Assembled
@@ -43,7 +44,7 @@ data/overlays/    the same as pictures
 data/report/      the report, as PDF and as a page
 data/settings/    every setting that was used
 data/templates/   the new parts that were compared with
-data/handed/      outlines and lens profiles that were handed in, if any
+data/handed/      outlines that were handed in, if any
 data/bag.json     what belongs to what, with the SHA-256 of the model that was used
 
 To see that nothing was changed, with nothing but the usual tools of a computer:
@@ -78,22 +79,15 @@ def pack(
     made: Assembled,
     folder: Path,
     *,
-    settings_files: Sequence[Path] = (),
     handed_files: Sequence[Path] = (),
-    camera_file: Path | None = None,
     strip_location: bool = False,
 ) -> Packed:
     """Pack a report with all that it rests on.
 
     Parameters
     ----------
-    settings_files : sequence of Path
-        Settings that records were judged with, other than the defaults; what `judge` was given on the
-        command line is worked out from the record.
     handed_files : sequence of Path
         Masks and outlines that a person handed in; found by the SHA-256 that the record names.
-    camera_file : Path, optional
-        The lens profile that photos were judged with.
     strip_location : bool
         Pack copies without place and device, pixels untouched, in place of the originals; the index
         holds the hashes of both.
@@ -111,9 +105,6 @@ def pack(
     from anodewane.report.pdf import report_pdf
     from anodewane.show.overlay import overlay_bytes
 
-    settings = _SettingsPool(
-        [_settings(f) for f in settings_files], [p.verdict for p in made.parts], made.calibrations
-    )
     handed = {
         hashlib.sha256(data).hexdigest(): (f.name, data)
         for f in handed_files
@@ -130,6 +121,13 @@ def pack(
             files.append(BagFile(name, content))
         return name
 
+    def add_outline(manual: Manual | None) -> str | None:
+        """An outline that a person handed in, where it is at hand."""
+        if manual is None or manual.sha256 not in handed:
+            return None
+        name, data = handed[manual.sha256]
+        return add(f"data/handed/{manual.sha256[:16]}-{safe_name(name)}", data)
+
     for number, (part, photo, template) in enumerate(
         zip(made.parts, made.photos, made.templates, strict=True), start=1
     ):
@@ -140,30 +138,27 @@ def pack(
         device += [part.position] if found.device else []
         stem = f"{number:03d}-{safe_name(part.position, 40)}"
         suffix = (photo.suffix if photo else "").lower()[:6]
-        views = _views(part.position, v, made.more_photos[number - 1], strip_location, stem, add)
+        views = _views(part.position, v, made.more_photos[number - 1], strip_location, stem, add, add_outline)
         located += [part.position] if views.location and part.position not in located else []
         device += [part.position] if views.device and part.position not in device else []
         copy = (
             stripped(original, v.photo.name) if strip_location and (found.location or found.device) else None
         )
-        own_settings = settings.of(v)
+        own_settings = settings_of(v)
         if own_settings is None:
             said.append(
-                f"{part.position}: the settings with the digest {v.provenance.settings_digest} aren't at hand; give them with --settings, or it can't be judged again."
+                f"{part.position}: its record is of another version and doesn't tell all of its settings; "
+                "judge the photo once more, or it can't be judged again from the bag."
             )
         if template is None and v.template is not None:
             said.append(
                 f"{part.position}: the template '{v.template.name}' isn't at hand; give it with --template, or it can't be judged again."
             )
         manual = v.provenance.manual
-        if manual is not None and manual.sha256 not in handed:
+        if any(m.sha256 not in handed for m in (manual, *(w.manual for w in v.views)) if m is not None):
             said.append(
-                f"{part.position}: its outline was handed in, and the file isn't at hand; give it with --handed, or it can't be judged again."
-            )
-        profile = v.scale is not None and v.scale.focal_source == "profile"
-        if profile and camera_file is None:
-            said.append(
-                f"{part.position}: it was judged with a lens profile, which isn't at hand; give it with --camera, or it can't be judged again."
+                f"{part.position}: its outline was handed in, and the file isn't at hand; "
+                "give it with --handed, or it can't be judged again."
             )
         content: Any = photo if copy is None else _Stripped(photo, v.photo.name)
         entries.append(
@@ -209,15 +204,7 @@ def pack(
                 },
                 "model_sha256": v.provenance.model_sha256,
                 "segmenter": v.provenance.segmenter,
-                "handed": add(
-                    f"data/handed/{manual.sha256[:16]}-{safe_name(handed[manual.sha256][0])}",
-                    handed[manual.sha256][1],
-                )
-                if manual and manual.sha256 in handed
-                else None,
-                "camera": add("data/handed/camera.toml", read_bytes(camera_file, "lens profile"))
-                if profile and camera_file
-                else None,
+                "handed": add_outline(manual),
             }
         )
     report = made.report
@@ -286,7 +273,13 @@ class _Views:
 
 
 def _views(
-    position: str, v: Verdict, photos: Sequence[Path | None], strip: bool, stem: str, add: Any
+    position: str,
+    v: Verdict,
+    photos: Sequence[Path | None],
+    strip: bool,
+    stem: str,
+    add: Any,
+    add_outline: Callable[[Manual | None], str | None],
 ) -> _Views:
     entries, location, device = [], False, False
     for k, (view, photo) in enumerate(
@@ -306,6 +299,7 @@ def _views(
                 "judged_sha256": view.sha256,
                 "stripped": copy is not None,
                 "of_other_side": view.of_other_side,
+                "handed": add_outline(view.manual),
             }
         )
     return _Views(entries, location, device)
@@ -365,9 +359,10 @@ def settings_json(settings: Settings) -> bytes:
     return json.dumps(asdict(settings), sort_keys=True, separators=(",", ":")).encode()
 
 
-def settings_from_json(data: bytes) -> tuple[Settings, tuple[str, ...]]:
-    """Settings of a bag as this version understands them, and what it doesn't: knobs that it no longer
-    has, and knobs that the bag doesn't state.
+def settings_from_json(data: bytes) -> tuple[Settings, Given, tuple[str, ...]]:
+    """Settings of a bag as this version understands them; what was given of the part, where that stands
+    among them as before records of 1.2; and what isn't understood: knobs that this version doesn't have,
+    and knobs that the bag doesn't state.
 
     Raises
     ------
@@ -385,6 +380,13 @@ def settings_from_json(data: bytes) -> tuple[Settings, tuple[str, ...]]:
             "The bag's settings aren't JSON that can be read.",
             "Check the bag with 'anodewane evidence check'.",
         ) from e
+    try:
+        given = Given(**_old_given(plain))
+    except (TypeError, ValueError) as e:
+        raise UsageError(
+            "The bag's settings hold a measurement that can't be read.",
+            "Check the bag with 'anodewane evidence check'.",
+        ) from e
     known = {f.name for f in fields(Settings)}
     notes = [f"settings: '{k[:60]}' isn't a setting of this version" for k in sorted(plain) if k not in known]
     notes += [
@@ -396,66 +398,29 @@ def settings_from_json(data: bytes) -> tuple[Settings, tuple[str, ...]]:
         for k, v in plain.items()
         if k in known and v is not None
     )
-    return settings_from_toml(text), tuple(notes)
+    return settings_from_toml(text), given, tuple(notes)
 
 
-def _settings(file: Path) -> Settings:
-    from anodewane.settings import settings_from_toml
-
-    return settings_from_toml(read_text(file, "settings file"))
-
-
-class _SettingsPool:
-    """Settings by digest: the defaults and the files that were given, each also with what `judge` takes
-    on the command line and the record repeats (limit, check lines, weight, thickness), and as the
-    season's book calibrated them. A digest that comes out right is proof; nothing is guessed."""
-
-    def __init__(
-        self, given: Sequence[Settings], verdicts: Sequence[Verdict], calibrations: Sequence[Calibration]
-    ) -> None:
-        bases = [*given, Settings()]
-        self._bases = [*bases, *(calibrated_settings(b, c) for b in bases for c in calibrations)]
-        self._lines = {v.scale.check_line_mm for v in verdicts if v.scale is not None}
-
-    def of(self, v: Verdict) -> Settings | None:
-        want = v.provenance.settings_digest
-        for base in self._bases:
-            for candidate in self._variants(base, v):
-                if candidate.digest() == want:
-                    return candidate
+def settings_of(v: Verdict) -> Settings | None:
+    """The settings that a record was judged with; None where it doesn't tell them, or where this version
+    knows others, so that their digest comes out another."""
+    known = {f.name for f in fields(Settings)}
+    if v.settings is None or not set(v.settings) <= known:
         return None
+    settings = Settings(**v.settings)  # type: ignore[arg-type]  # each is like its knob: the digest says so
+    return settings if settings.digest() == v.provenance.settings_digest else None
 
-    def _variants(self, base: Settings, v: Verdict) -> list[Settings]:
-        limits = replace(
-            base,
-            limit_pct=v.limits.limit_pct,
-            monitor_from_pct=v.limits.monitor_from_pct,
-            basis=v.limits.basis,
-        )
-        lines = [v.scale.check_line_mm] if v.scale is not None else sorted(self._lines)
-        out = [base, limits]
-        out += [
-            replace(s, check_line_x_mm=x, check_line_y_mm=y, check_line_given=True)
-            for s in (base, limits)
-            for x, y in lines
-        ]
-        if v.mass is not None and v.mass.method == "weighed":
-            out += [
-                replace(s, weighed_g=g)
-                for s in out
-                for g in {v.mass.remaining_g.value, round(v.mass.remaining_g.value)}
-            ]
-        if (
-            v.remaining_thickness_mm is not None
-            and v.mass is not None
-            and v.mass.method in ("thickness", "weighed")
-        ):
-            out += [
-                replace(s, thickness_given_mm=t)
-                for s in out
-                for t in {v.remaining_thickness_mm.value, round(v.remaining_thickness_mm.value, 1)}
-            ]
-        return out
+
+def _old_given(plain: dict[str, Any]) -> dict[str, Any]:
+    """What a person knew of the part, as settings of records before 1.2 had it, and taken out of them."""
+    line = (plain.pop("check_line_x_mm", None), plain.pop("check_line_y_mm", None))
+    measured = plain.pop("check_line_given", False)
+    weighed, thickness = plain.pop("weighed_g", None), plain.pop("thickness_given_mm", None)
+    return {
+        "weighed_g": weighed,
+        "thickness_mm": thickness,
+        "check_line_mm": line if measured and None not in line else None,
+    }
 
 
 # --- checking ------------------------------------------------------------------------------------
@@ -703,6 +668,7 @@ def recheck(folder: Path, parts: Sequence[Part]) -> tuple[Again, ...]:
 def _again(folder: Path, part: Part) -> Again:
     from anodewane.catalog.templates import template_from_toml
     from anodewane.judgement.pipeline import judge
+    from anodewane.stages.load import load_photo
     from anodewane.stages.segment import get_segmenter
 
     v, entry = part.verdict, part.entry
@@ -719,68 +685,82 @@ def _again(folder: Path, part: Part) -> Again:
     words, template = text("settings"), None
     if words is None:
         return no("the bag doesn't hold its settings")
-    settings, notes = settings_from_json(words.encode())
+    settings, given, notes = settings_from_json(words.encode())
     if v.template is not None and not v.template.chosen:
         words = text("template")
         if words is None:
             return no("the bag doesn't hold its template")
         template = template_from_toml(words)
-    handed = profile = None
-    if v.provenance.manual is not None:
-        if not isinstance(entry.get("handed"), str):
-            return no("the bag doesn't hold the outline that was handed in")
-        from anodewane.judgement.by_hand import read_handed
-
-        path = folder / entry["handed"]
-        handed = read_handed(
-            path,
-            is_mask=path.suffix.lower() not in (".svg", ".json", ".geojson"),
-            by=v.provenance.manual.by,
-            when=v.provenance.manual.when,
-        )
-    if v.scale is not None and v.scale.focal_source == "profile":
-        words = text("camera")
+    if v.given is not None:
+        given = Given(v.given.weighed_g, v.given.thickness_mm, v.given.check_line_mm)
+    lens = v.lens
+    if lens is None and v.scale is not None and v.scale.focal_source == "profile":
+        words = text("camera")  # a record before 1.2 doesn't hold it
         if words is None:
             return no("the bag doesn't hold its lens profile")
         from anodewane.catalog.lens import lens_profile_from_toml
 
-        profile = lens_profile_from_toml(words)
-    segmenter = None
-    if handed is None and v.provenance.segmenter is not None:
+        lens = lens_profile_from_toml(words)
+    if v.provenance.segmenter not in (None, "manual"):
         try:
-            segmenter = get_segmenter(v.provenance.segmenter)
+            get_segmenter(str(v.provenance.segmenter))
         except UsageError:
-            return no(f"this version knows no segmenter '{v.provenance.segmenter[:40]}'")
-    data = read_plain(folder / entry["original"]["file"], MAX_ORIGINAL_BYTES)
+            return no(f"this version knows no segmenter '{str(v.provenance.segmenter)[:40]}'")
+    segmenter = "network" if v.provenance.segmenter in (None, "manual") else str(v.provenance.segmenter)
+    method = Method(settings, segmenter, lens)
+    if v.views and v.provenance.manual is not None and not any(w.manual for w in v.views):
+        return no("several photos with outlines that were handed in can't be judged again from this record")
     try:
         if v.views:
-            if handed is not None:
-                return no("several photos with outlines that were handed in can't be judged again from a bag")
-            from anodewane.views.together import judge_together
-
-            photos = {v.photo.sha256: data} | {
-                w["judged_sha256"]: read_plain(folder / w["file"], MAX_ORIGINAL_BYTES) for w in entry["views"]
-            }
-            sides = [
-                tuple((photos[w.sha256], w.name) for w in v.views if w.of_other_side == other)
-                for other in (False, True)
-            ]
-            now = judge_together(
-                sides[0], template, settings, other_side=sides[1], segmenter=segmenter, profile=profile
-            )
+            now = _judge_together(folder, v, entry, template, given, method)
         else:
-            now = judge(
-                data,
-                v.photo.name,
-                template,
-                settings,
-                segmenter=segmenter,
-                mask=handed.mask if handed else None,
-                profile=profile,
-            )
+            if v.provenance.manual is not None:
+                given = replace(given, outline=_outline(folder, entry, v.provenance.manual))
+            data = read_plain(folder / entry["original"]["file"], MAX_ORIGINAL_BYTES)
+            now = judge(load_photo(data, v.photo.name), template, given, method)
     except InputUnreadable as e:
         return no(e.message)
-    return _compare(part.position, v, handed.sign(now) if handed else now, notes)
+    except _NotInBagError:
+        return no("the bag doesn't hold the outline that was handed in")
+    return _compare(part.position, v, now, notes)
+
+
+class _NotInBagError(Exception):
+    """The bag doesn't hold a file that it takes to judge again."""
+
+
+def _outline(folder: Path, entry: dict[str, Any], manual: Manual) -> ManualOutline:
+    """An outline that was handed in, by the entry of its photo."""
+    from anodewane.judgement.manual_outline import read_manual_outline
+
+    if not isinstance(entry.get("handed"), str):
+        raise _NotInBagError
+    path = folder / entry["handed"]
+    is_mask = path.suffix.lower() not in (".svg", ".json", ".geojson")
+    return read_manual_outline(path, is_mask=is_mask, by=manual.by, when=manual.when)
+
+
+def _judge_together(
+    folder: Path,
+    v: Verdict,
+    entry: dict[str, Any],
+    template: Template | None,
+    given: Given,
+    method: Method,
+) -> Verdict:
+    """Judge several photos of one part again."""
+    from anodewane.stages.load import load_photo
+    from anodewane.views.together import judge_together
+
+    own = {v.photo.sha256: {**entry, "file": entry["original"]["file"]}}
+    own |= {w["judged_sha256"]: w for w in entry["views"]}
+    sides: tuple[list[Photo], list[Photo]] = ([], [])
+    outlines: list[ManualOutline | None] = []
+    for view in sorted(v.views, key=lambda w: w.of_other_side):
+        data = read_plain(folder / own[view.sha256]["file"], MAX_ORIGINAL_BYTES)
+        sides[view.of_other_side].append(load_photo(data, view.name))
+        outlines.append(_outline(folder, own[view.sha256], view.manual) if view.manual else None)
+    return judge_together(sides[0], template, given, method, other_side=sides[1], outlines=outlines)
 
 
 def _compare(position: str, then: Verdict, now: Verdict, notes: Sequence[str]) -> Again:

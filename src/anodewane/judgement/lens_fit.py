@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from anodewane.catalog.lens import LensProfile
 from anodewane.errors import CannotJudge, UsageError
+from anodewane.record import LensProfile
 from anodewane.records import CardSighting, Photo
 from anodewane.settings import Settings
 from anodewane.stages.card import find_card
@@ -49,8 +49,10 @@ class LensReport:
     tilts_deg: tuple[float, ...]
 
 
-def measure_lens(shots: list[Shot], settings: Settings) -> LensReport:
-    """Fit one lens to photos of the sheet.
+def measure_lens(
+    shots: list[Shot], settings: Settings, check_line_mm: tuple[float, float] | None = None
+) -> LensReport:
+    """Fit one lens to photos of the sheet, whose 100 mm lines measure `check_line_mm`.
 
     Raises
     ------
@@ -78,7 +80,7 @@ def measure_lens(shots: list[Shot], settings: Settings) -> LensReport:
         raise UsageError("A photo was given twice.", remedy)
     half_diagonal = float(np.hypot(*shots[0].size_px)) / 2
     focal, focal_sd, _ = focal_prior(shots[0].focal_35mm, settings, half_diagonal, None)
-    scale = np.array([settings.check_line_x_mm, settings.check_line_y_mm]) / 100.0
+    scale = np.array(check_line_mm or (100.0, 100.0)) / 100.0
     views = [
         View(
             s.sighting.points_mm * scale,

@@ -30,7 +30,7 @@ def library_versions() -> tuple[tuple[str, str], ...]:
     """Name and version of every library of `LIBRARIES` that is installed, by name."""
     from importlib.metadata import PackageNotFoundError, version
 
-    found = {}
+    found: dict[str, str] = {}
     for name in LIBRARIES:
         # OpenCV comes in several wheels of one code: the record calls all of them by the plain one's name
         for wheel in (name, f"{name}-headless") if name.startswith("opencv") else (name,):

@@ -16,6 +16,9 @@ from typing import Any
 from anodewane.record import SCHEMA_VERSION, Verdict
 from anodewane.show.figures import KEPT
 
+VERBATIM = ("given", "settings", "lens")
+"""Keys of the record whose numbers are kept to the last digit: it has to be judged again from them."""
+
 SCHEMA_ID = f"urn:anodewane:record:{SCHEMA_VERSION}"
 
 
@@ -81,14 +84,18 @@ def _adapter() -> Any:
     return TypeAdapter(Verdict)
 
 
-def _digits(name: str, inherited: int) -> int:
+def _digits(name: str, inherited: int | None) -> int | None:
+    if inherited is None or name in VERBATIM:
+        return None
     return KEPT.get(name.rsplit("_", 1)[-1], inherited)
 
 
-def _plain(value: Any, digits: int, where: str) -> Any:
+def _plain(value: Any, digits: int | None, where: str) -> Any:
     if isinstance(value, float):
         if not math.isfinite(value):
             raise ValueError(f"{where}: expected a finite number, got {value}")
+        if digits is None:
+            return value
         return round(value, digits) + 0.0  # + 0.0 turns -0.0 into 0.0
     if value is None or isinstance(value, (str, bool, int)):
         return value
@@ -108,7 +115,7 @@ def _plain(value: Any, digits: int, where: str) -> Any:
     raise TypeError(f"{where}: a record holds plain values, got {type(value).__name__}")
 
 
-def _points(value: Any, digits: int, where: str) -> Any:
+def _points(value: Any, digits: int | None, where: str) -> Any:
     """A ring of points at once: an outline has thousands."""
     import numpy as np
 
@@ -117,4 +124,4 @@ def _points(value: Any, digits: int, where: str) -> Any:
         raise ValueError(
             f"{where}: expected finite numbers, got {int((~np.isfinite(array)).sum())} that are not"
         )
-    return (np.round(array, digits) + 0.0).tolist()
+    return (array if digits is None else np.round(array, digits) + 0.0).tolist()

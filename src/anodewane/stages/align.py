@@ -36,7 +36,13 @@ from anodewane.units import Floats, Rings
 from anodewane.wear.solids import new_area, recession_near_area
 
 
-def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -> Placement:
+def align(
+    mask: MetalMask,
+    plane: Plane,
+    template: Template,
+    settings: Settings,
+    thickness_mm: float | None = None,
+) -> Placement:
     """Take the part's height out of its silhouette and lay the template where the part lies.
 
     Parameters
@@ -45,17 +51,20 @@ def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings)
     plane : Plane
     template : Template
     settings : Settings
-        Uses `face_*`, `thickness_given_mm`, `outside_max_frac`, `hole_pitch_max_frac`, `speck_frac`.
+        Uses `face_*`, `outside_max_frac`, `hole_pitch_max_frac`, `speck_frac`.
+    thickness_mm : float, optional
+        Mean thickness of what is left, by calliper.
 
     Raises
     ------
     CannotJudge
         "template_does_not_fit", "hole_pitch", "thickness_does_not_fit", "part_unclear".
     """
-    given = settings.thickness_given_mm
-    if given is not None and not 0.02 * template.thickness_mm < given < 1.1 * template.thickness_mm:
-        raise CannotJudge("thickness_does_not_fit", f"{given:g} mm given, {template.thickness_mm:.1f} mm new")
-    placement = lay(mask, plane, template, settings)
+    if thickness_mm is not None and not 0.02 < thickness_mm / template.thickness_mm < 1.1:
+        raise CannotJudge(
+            "thickness_does_not_fit", f"{thickness_mm:g} mm given, {template.thickness_mm:.1f} mm new"
+        )
+    placement = lay(mask, plane, template, settings, thickness_mm)
     left = plan_area(placement.plan_mm) / new_area(template)
     if mask.segmenter != "manual" and left < settings.speck_frac:
         raise CannotJudge("part_unclear", f"what was found is {100 * left:.1f} % of the new part's area")
@@ -79,12 +88,18 @@ def align(mask: MetalMask, plane: Plane, template: Template, settings: Settings)
     return placement
 
 
-def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -> Placement:
+def lay(
+    mask: MetalMask,
+    plane: Plane,
+    template: Template,
+    settings: Settings,
+    thickness_mm: float | None = None,
+) -> Placement:
     """`align` without its refusals: the best placement, however bad."""
     seen = silhouette_of(mask, plane.camera)
     if template.form is not None:
-        return _lay_casting(mask, seen, template, settings)
-    plan, heights, thickness, thickness_sd = settle(seen, template, settings)
+        return _lay_casting(mask, seen, template, thickness_mm)
+    plan, heights, thickness, thickness_sd = settle(seen, template, settings, thickness_mm=thickness_mm)
     recession = recession_near_area(template, min(plan_area(plan), new_area(template)))
     poses = place(plan, template, recession)
     filled_mm2 = 0.0
@@ -92,7 +107,9 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
         # a person's outline means what it shows; a segmenter's holes are read against the template's
         seen, filled_mm2, changed = read_holes(seen, template, poses[0], thickness)
         if changed:
-            plan, heights, thickness, thickness_sd = settle(seen, template, settings)
+            plan, heights, thickness, thickness_sd = settle(
+                seen, template, settings, thickness_mm=thickness_mm
+            )
             recession = recession_near_area(template, min(plan_area(plan), new_area(template)))
             poses = place(plan, template, recession)
     anchor = _anchored(mask, seen, template, plan, poses[0], thickness)
@@ -100,7 +117,7 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     hidden = hidden_holes(plan, template, best, seen, thickness) if template.solid == "plate" else ()
     if hidden:
         unseen_mm2 = sum(abs(ring_area(np.asarray(template.rings[i]))) for i in hidden)
-        plan, heights, thickness, thickness_sd = settle(seen, template, settings, unseen_mm2)
+        plan, heights, thickness, thickness_sd = settle(seen, template, settings, unseen_mm2, thickness_mm)
     moved = best.part_from_sheet.apply_to_pieces(plan)
     part_plan = tuple(oriented(piece) for piece in moved)
     # a mirrored pose turns the rings round: keep each height with its point
@@ -114,7 +131,7 @@ def lay(mask: MetalMask, plane: Plane, template: Template, settings: Settings) -
     return _placement(template, poses, anchor, read, hidden)
 
 
-def _lay_casting(mask: MetalMask, seen: Silhouette, template: Template, settings: Settings) -> Placement:
+def _lay_casting(mask: MetalMask, seen: Silhouette, template: Template, given_mm: float | None) -> Placement:
     """`lay` for a casting whose walls and top follow from its form."""
     poses, read = cast_poses(seen, template)
     filled_mm2 = 0.0
@@ -130,8 +147,8 @@ def _lay_casting(mask: MetalMask, seen: Silhouette, template: Template, settings
     if hidden or anchor.pose is not poses[0]:
         read = read_cast(seen, template, anchor.pose, unseen_mm2)
     thickness, thickness_sd = cast_thickness(template, read.recession_mm)
-    if settings.thickness_given_mm is not None:
-        thickness, thickness_sd = settings.thickness_given_mm, 0.3
+    if given_mm is not None:
+        thickness, thickness_sd = given_mm, 0.3
     seen_as = _Read(read.plan_mm, read.height_mm, thickness, thickness_sd, filled_mm2, read.steel_shows_mm2)
     return _placement(template, poses, anchor, seen_as, hidden)
 

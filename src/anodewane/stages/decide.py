@@ -93,7 +93,7 @@ def _notes(
                 f"{100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f} %",
             )
         )
-    if not settings.check_line_given:
+    if plane.check_line_mm is None:
         reasons.append(finding("print_scale_unmeasured", f"{100 * settings.print_scale_sd_frac:.1f} %"))
     if plane.distance_mm < CLOSE_CAMERA_MM:
         reasons.append(finding("close_camera", f"{plane.distance_mm:.0f} mm from the sheet"))

@@ -89,7 +89,7 @@ def _expected_sheet(
     """Draw where the sheet lies and what is printed there, antialiased."""
     import cv2
 
-    scale = np.array(plane.check_line_mm) / 100.0
+    scale = plane.print_scale
 
     def pixels(corners_mm: Any) -> Any:
         q = (np.asarray(corners_mm) * scale - origin) / [mm_per_px, -mm_per_px]

@@ -82,7 +82,7 @@ def fouled_places(
         for piece in mask.pieces_px
     ]
     metal = _Raster(pieces)
-    half_mm = np.array(layout.size_mm) / 2 * np.array(plane.check_line_mm) / 100.0 + SHEET_MARGIN_MM
+    half_mm = np.array(layout.size_mm) / 2 * plane.print_scale + SHEET_MARGIN_MM
     found = []
     for ring in (r for piece in pieces for r in piece):
         if ring_area(ring) < 0 and -ring_area(ring) < MIN_OPENING_MM2:

@@ -68,7 +68,7 @@ def _place(photo: Photo, plane: Plane, layout: SheetLayout) -> tuple[Any, Any] |
     import cv2
 
     x, y, side = DESIGNS[layout.name].label_mm
-    scale = np.array(plane.check_line_mm) / 100.0
+    scale = plane.print_scale
     corners = np.array([[x, y + side], [x + side, y + side], [x + side, y], [x, y]]) * scale
     corners_px = project(plane.camera, np.c_[corners, np.zeros(4)])
     low, high = (

@@ -15,15 +15,13 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.catalog.lens import LensProfile
 from anodewane.errors import CannotJudge
 from anodewane.geometry.camera import plane_homography, project, to_height
 from anodewane.geometry.robust import coordinate_sd
+from anodewane.record import LensProfile
 from anodewane.records import Camera, CardSighting, Photo, Plane
 from anodewane.settings import Settings
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Floats
-
-__all__ = ["LensProfile", "camera_draws", "locate_camera"]
 
 MIN_TILT_FOR_FOCAL_DEG = 15.0
 """From this tilt on the sheet's own perspective tells the focal length well enough to contradict EXIF."""
@@ -35,7 +33,11 @@ taken for one."""
 
 
 def locate_camera(
-    photo: Photo, sighting: CardSighting, settings: Settings, profile: LensProfile | None = None
+    photo: Photo,
+    sighting: CardSighting,
+    settings: Settings,
+    lens: LensProfile | None = None,
+    check_line_mm: tuple[float, float] | None = None,
 ) -> Plane:
     """Fit the camera to the sheet's points.
 
@@ -43,10 +45,12 @@ def locate_camera(
     ----------
     photo, sighting
     settings : Settings
-        Uses `check_line_x_mm`, `check_line_y_mm`, `check_line_sd_mm`, `focal_*`, `lens_k1_sd`,
+        Uses `check_line_sd_mm`, `print_scale_sd_frac`, `focal_*`, `lens_k1_sd`,
         `principal_point_sd_frac`, `max_tilt_deg`, `max_residual_frac`.
-    profile : LensProfile, optional
+    lens : LensProfile, optional
         Takes the place of EXIF's focal length and of the lens prior.
+    check_line_mm : (x, y), optional
+        What the sheet's 100 mm lines measure; None: nobody measured.
 
     Returns
     -------
@@ -67,9 +71,9 @@ def locate_camera(
     height, width = photo.rgb.shape[:2]
     half_diagonal = float(np.hypot(width, height)) / 2
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
-    world = sighting.points_mm * (np.array([settings.check_line_x_mm, settings.check_line_y_mm]) / 100.0)
-    focal, focal_sd, source = focal_prior(photo.focal_35mm, settings, half_diagonal, profile)
-    k1, k1_sd = (profile.k1, profile.k1_sd) if profile else (0.0, settings.lens_k1_sd)
+    world = sighting.points_mm * (np.array(check_line_mm or (100.0, 100.0)) / 100.0)
+    focal, focal_sd, source = focal_prior(photo.focal_35mm, settings, half_diagonal, lens)
+    k1, k1_sd = (lens.k1, lens.k1_sd) if lens else (0.0, settings.lens_k1_sd)
     prior = _Prior(
         float(np.log(focal)), focal_sd, k1, k1_sd, settings.principal_point_sd_frac * half_diagonal
     )
@@ -100,9 +104,7 @@ def locate_camera(
         raise CannotJudge("sheet_not_flat", f"its points miss a flat sheet by {fit.rms_px:.1f} px (rms)")
     if tilt > settings.max_tilt_deg:
         raise CannotJudge("too_oblique", f"tilted {tilt:.0f} degrees, at most {settings.max_tilt_deg:.0f}")
-    print_sd = (
-        settings.check_line_sd_mm / 100.0 if settings.check_line_given else settings.print_scale_sd_frac
-    )
+    print_sd = settings.check_line_sd_mm / 100.0 if check_line_mm else settings.print_scale_sd_frac
     return Plane(
         camera=fit.camera,
         parameters_cov=_rotation_vector_cov(fit)[:8, :8],
@@ -112,7 +114,7 @@ def locate_camera(
         tilt_deg=tilt,
         distance_mm=float(np.linalg.norm(fit.camera.position_mm)),
         focal_source=source,
-        check_line_mm=(settings.check_line_x_mm, settings.check_line_y_mm),
+        check_line_mm=check_line_mm,
         scale_sd_frac=float(np.hypot(print_sd, _fit_scale_sd(fit, sighting))),
     )
 

@@ -25,7 +25,7 @@ from anodewane.geometry.rings import (
     to_shapely,
 )
 from anodewane.record import AreaFigures, Consumed, HoleFinding, Interval, MassFigures, RecessionFigures
-from anodewane.records import MetalMask, Placement, Plane, Template, Wear
+from anodewane.records import Given, MetalMask, Placement, Plane, Template, Wear
 from anodewane.settings import Settings
 from anodewane.stages.placing.silhouette import plan_area
 from anodewane.stages.plane import camera_draws
@@ -47,14 +47,18 @@ SEED = 20260101
 """Fixed, so that the same photo gives the same record."""
 
 
-def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Settings) -> Wear:
+def measure(
+    placement: Placement, mask: MetalMask, plane: Plane, settings: Settings, given: Given | None = None
+) -> Wear:
     """Measure what is gone.
 
     Parameters
     ----------
     placement, mask, plane, settings
-        Uses `coverage`, `limb_*`, `mass_casting_sd_frac`, `weighed_g`, `scales_sd_g`,
-        `thickness_given_mm`, and the thresholds of holes, pieces and sides.
+        Uses `coverage`, `limb_*`, `mass_casting_sd_frac`, `scales_sd_g`, and the thresholds of holes,
+        pieces and sides.
+    given : Given, optional
+        Its weight says the mass; its thickness, which the placement holds already, how the mass was got.
 
     Returns
     -------
@@ -68,7 +72,7 @@ def measure(placement: Placement, mask: MetalMask, plane: Plane, settings: Setti
     template = placement.template
     worn, fresh = pieces_to_shapely(placement.plan_mm), to_shapely(template.rings)
     consumed, mass, thickness, budget = _metal(
-        placement, worn, _area_budget(placement, mask, plane, settings), settings
+        placement, worn, _area_budget(placement, mask, plane, settings), settings, given or Given()
     )
     recession = _recession(placement, worn, fresh, settings)
     holes = tuple(_hole(i, placement, worn, settings) for i in range(len(template.fixing_holes)))
@@ -162,7 +166,7 @@ def _limb_sd(
 
 
 def _metal(
-    placement: Placement, worn: Any, budget: AreaBudget, settings: Settings
+    placement: Placement, worn: Any, budget: AreaBudget, settings: Settings, given: Given
 ) -> tuple[Consumed, MassFigures, Interval, dict[str, float]]:
     """Area and mass consumed with their intervals, the thickness that remains, and the budget in
     percentage points of mass."""
@@ -170,15 +174,17 @@ def _metal(
     causes = ("print_scale", "camera", "edge", "limb", "thickness", "casting", "shape", "form")
     normal = {cause: rng.standard_normal(DRAWS) for cause in causes}
     template = placement.template
-    left = metal_left(placement, worn, plan_area(placement.plan_mm), budget, normal, settings)
+    left = metal_left(
+        placement, worn, plan_area(placement.plan_mm), budget, normal, settings, given.thickness_mm
+    )
     full = new_mass_g(template)
     method: Literal["recession", "thickness", "weighed"] = "recession"
-    if settings.thickness_given_mm is not None and template.solid != "rod":
+    if given.thickness_mm is not None and template.solid != "rod":
         method = "thickness"
     remaining_draws, thickness = full * left.mass_draws, left.thickness_mm
-    if settings.weighed_g is not None:
+    if given.weighed_g is not None:
         method = "weighed"
-        left, remaining_draws = _on_the_scales(template, left, settings.weighed_g, normal, settings)
+        left, remaining_draws = _on_the_scales(template, left, given.weighed_g, normal, settings)
         thickness = float(np.median(left.thickness_draws))
     coverage = settings.coverage
     area_pct = _interval(100 * (1 - left.area), 100 * (1 - left.area_draws), coverage)

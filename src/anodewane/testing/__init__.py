@@ -41,8 +41,6 @@ _HOMES = {
             "FullSegmenter",
             "NoiseSegmenter",
             "RaisingSegmenter",
-            "RaisingTrace",
-            "RecordingTrace",
             "UnwritableFolder",
         ),
     }.items()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -80,23 +79,6 @@ class FixedSegmenter:
         gx, gy = np.meshgrid(flat.origin_mm[0] + x * flat.mm_per_px, flat.origin_mm[1] - y * flat.mm_per_px)
         inside = shapely.contains_xy(shapely.Polygon(self._rings[0], self._rings[1:]), gx, gy)
         return _soft(flat, inside.reshape(h, k, w, k).mean(axis=(1, 3)), self.name)
-
-
-@dataclass
-class RecordingTrace:
-    """A trace that keeps the names and shapes of what it was shown, in order."""
-
-    seen: list[tuple[str, tuple[int, ...]]] = field(default_factory=list)
-
-    def picture(self, name: str, pixels: Any) -> None:
-        self.seen.append((name, np.shape(pixels)))
-
-
-class RaisingTrace:
-    """A trace on a disk that is full."""
-
-    def picture(self, name: str, pixels: Any) -> None:  # noqa: ARG002 - the protocol's argument
-        raise OSError(28, "No space left on device", name)
 
 
 class UnwritableFolder:

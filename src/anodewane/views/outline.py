@@ -104,7 +104,7 @@ def _sheet_in_photo(
     """Where the sheet lies in the cut-out and what is printed there, drawn as `flatten` draws it."""
     import cv2
 
-    scale = np.array(plane.check_line_mm) / 100.0
+    scale = plane.print_scale
 
     def pixels(corners_mm: Any) -> Any:
         corners = np.asarray(corners_mm, float) * scale

@@ -12,11 +12,13 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.catalog.lens import LensProfile
 from anodewane.errors import CannotJudge, UsageError
 from anodewane.geometry.camera import project
 from anodewane.geometry.rings import pieces_to_shapely
-from anodewane.judgement.pipeline import Found, examine, record_of, refused
+from anodewane.judgement.found import Found
+from anodewane.judgement.method import Method
+from anodewane.judgement.pipeline import check_outline, examine
+from anodewane.judgement.to_record import record_of, refused
 from anodewane.record import (
     AreaFigures,
     Consumed,
@@ -29,13 +31,11 @@ from anodewane.record import (
     Verdict,
     ViewFigures,
 )
-from anodewane.records import CardSighting, MetalMask, Photo, Plane, Template, Wear
+from anodewane.records import CardSighting, Given, ManualOutline, MetalMask, Photo, Plane, Template, Wear
 from anodewane.refusals import finding
 from anodewane.settings import Settings
 from anodewane.stages.decide import decide
-from anodewane.stages.load import load_photo
 from anodewane.stages.plane import locate_camera
-from anodewane.stages.segment import Segmenter, get_segmenter
 from anodewane.units import Floats
 from anodewane.views.advice import Candidate, candidates, silhouette_rings
 from anodewane.views.agree import Agreement, agreement
@@ -64,6 +64,7 @@ class View:
     sighting: CardSighting
     plane: Plane
     mask: MetalMask | None
+    outline: ManualOutline | None = None
     elevation_deg: float = 90.0
     as_it_is: bool = True
 
@@ -88,31 +89,30 @@ class Fitted:
 
 
 def judge_together(
-    photos: Sequence[tuple[bytes, str]],
-    template: Template | None,
-    settings: Settings,
+    photos: Sequence[Photo],
+    template: Template | None = None,
+    given: Given | None = None,
+    method: Method | None = None,
     *,
-    other_side: Sequence[tuple[bytes, str]] = (),
-    segmenter: Segmenter | None = None,
-    masks: Sequence[MetalMask | None] | None = None,
-    profile: LensProfile | None = None,
+    other_side: Sequence[Photo] = (),
+    outlines: Sequence[ManualOutline | None] | None = None,
 ) -> Verdict:
     """Judge one part from several photos of it, lying untouched by (or on) the same sheet.
 
     Parameters
     ----------
-    photos : sequence of (bytes, name)
-        Two to eight files as they are, one of them from above, in any order.
-    template : Template or None
+    photos : sequence of Photo
+        Two to eight, one of them from above, in any order.
+    template : Template, optional
         The new part; None takes the best fit of the built-in library to the photo from above.
-    settings : Settings
-    other_side : sequence of (bytes, name)
+    given : Given, optional
+        As `judge` has it, but for the outline.
+    method : Method, optional
+        As `judge` has it.
+    other_side : sequence of Photo
         Photos of the same part turned over, for an open mount.
-    segmenter : Segmenter, optional
-        Who tells metal from the rest; the trained network when None.
-    masks : sequence of MetalMask or None, optional
-        Outlines that a person handed in, one for each photo, those of the other side behind.
-    profile : LensProfile, optional
+    outlines : sequence of ManualOutline or None, optional
+        Outlines by hand, one for each photo, those of the other side behind.
 
     Returns
     -------
@@ -122,21 +122,25 @@ def judge_together(
 
     Raises
     ------
-    InputUnreadable
-        A file isn't a photo that can be read.
     ModelError
     UsageError
-        Too few or too many photos, or one of them twice.
+        Too few or too many photos, or one of them twice; or an outline that isn't of its photo.
     """
-    _check_count(photos, other_side, masks)
-    loaded = [load_photo(data, name) for data, name in (*photos, *other_side)]
-    given: list[MetalMask | None] = list(masks) if masks is not None else [None] * len(loaded)
+    _check_count(photos, other_side, outlines)
+    loaded = [*photos, *other_side]
+    by_hand: list[ManualOutline | None] = list(outlines) if outlines is not None else [None] * len(loaded)
+    for photo, outline in zip(loaded, by_hand, strict=True):
+        check_outline(outline, photo)
     _refuse_twins(loaded)
-    found = Found(loaded[0], template=template)
-    segmenter = segmenter or (None if all(m is not None for m in given) else get_segmenter("network"))
+    given, method = given or Given(), method or Method()
+    if given.outline is not None:
+        raise UsageError("One outline was given for several photos.", "Give one for each photo.")
+    if not all(by_hand):
+        method = replace(method, segmenter=method.get_segmenter())
+    found = Found(loaded[0], given, method, template)
     n = len(photos)
     try:
-        first = _side(loaded[:n], given[:n], found, settings, segmenter, profile)
+        first = _side(loaded[:n], by_hand[:n], found)
         second = None
         if other_side:
             assert first.found.template is not None
@@ -146,23 +150,23 @@ def judge_together(
                 )
             turned = replace(first.found.template, mirror_ok=True)
             second = _side(
-                loaded[n:], given[n:], Found(loaded[n], template=turned), settings, segmenter, profile
+                loaded[n:], by_hand[n:], Found(loaded[n], given, method, turned, first.found.chosen)
             )
-        return _verdict(first, second, settings)
+        return _verdict(first, second, found.settings)
     except CannotJudge as refusal:
-        return refused(found, settings, refusal)
+        return refused(found, refusal)
 
 
-def _check_count(photos: Sequence[Any], other_side: Sequence[Any], masks: Sequence[Any] | None) -> None:
+def _check_count(photos: Sequence[Any], other_side: Sequence[Any], outlines: Sequence[Any] | None) -> None:
     count = len(photos) + len(other_side)
     if len(photos) < 1 or not FEWEST <= count <= MOST:
         raise UsageError(
             f"{count} photos of one part were given.",
             f"Give {FEWEST} to {MOST}: one from above and one or more from the side.",
         )
-    if masks is not None and len(masks) != count:
+    if outlines is not None and len(outlines) != count:
         raise UsageError(
-            f"{len(masks)} masks were given for {count} photos.", "Give one for each photo, or none."
+            f"{len(outlines)} masks were given for {count} photos.", "Give one for each photo, or none."
         )
 
 
@@ -181,19 +185,17 @@ def _refuse_twins(photos: list[Photo]) -> None:
 
 def _side(
     photos: list[Photo],
-    masks: list[MetalMask | None],
+    outlines: list[ManualOutline | None],
     found: Found,
-    settings: Settings,
-    segmenter: Segmenter | None,
-    profile: LensProfile | None,
 ) -> Fitted:
     """Fit the photos of one lie of the part; `found` is filled with what the photo from above says alone."""
-    views = _located(photos, masks, settings, profile)
+    views = _located(photos, outlines, found)
     above = views[0]
     found.photo = above.photo
     if above.as_it_is:
         found.sighting = above.sighting
-    examine(found, settings, segmenter=segmenter, mask=above.mask, profile=profile)
+    found.given = replace(found.given, outline=above.outline)
+    examine(found)
     assert found.mask is not None
     assert found.placement is not None
     assert found.template is not None
@@ -214,7 +216,7 @@ def _side(
     for view in views:
         view.elevation_deg = camera_elevation_deg(view.plane.camera, middle)
         if view.mask is None:
-            assert segmenter is not None
+            segmenter = found.method.get_segmenter()
             try:
                 view.mask = outline_from_the_side(
                     view.photo, view.plane, view.sighting.layout, around, segmenter
@@ -290,20 +292,17 @@ def _side(
     )
 
 
-def _located(
-    photos: list[Photo], masks: list[MetalMask | None], settings: Settings, profile: LensProfile | None
-) -> list[View]:
+def _located(photos: list[Photo], outlines: list[ManualOutline | None], found: Found) -> list[View]:
     """Where each camera stood; the photo from above first."""
+    settings, lens, line = found.settings, found.method.lens, found.given.check_line_mm
     lenient = replace(settings, max_tilt_deg=MOST_TILT_DEG)
     views = []
-    for photo, mask in zip(photos, masks, strict=True):
+    for photo, outline in zip(photos, outlines, strict=True):
         try:
             sighting, as_it_is = find_sheet(photo, settings)
-            views.append(
-                View(
-                    photo, sighting, locate_camera(photo, sighting, lenient, profile), mask, as_it_is=as_it_is
-                )
-            )
+            plane = locate_camera(photo, sighting, lenient, lens, line)
+            mask = outline.mask if outline else None
+            views.append(View(photo, sighting, plane, mask, outline, as_it_is=as_it_is))
         except CannotJudge as refusal:
             raise CannotJudge(
                 refusal.code,
@@ -516,13 +515,13 @@ def _verdict(first: Fitted, second: Fitted | None, settings: Settings) -> Verdic
             )
         area, area_sd = _weighted(area, area_sd, other, other_sd)
         before = replace(before, holes=_worse_holes(before, second.found.wear))
-    wear = _wear(before, template, mass, area, area_sd, settings)
+    wear = _wear(before, template, mass, area, area_sd, settings, weighed=found.given.weighed_g is not None)
     grade, reasons = decide(wear, found.placement, found.mask, found.plane, found.photo, settings)
     if found.chosen:
         reasons = (*reasons, finding("template_chosen", template.name))
     reasons = (*reasons, *_notes(first, second))
     found.wear = wear
-    record = record_of(found, settings, grade, reasons)
+    record = record_of(found, grade, reasons)
     views = tuple(_view_figures(first, i, share, mass, other=False) for i in range(len(first.views)))
     if second is not None:
         views += tuple(_view_figures(second, i, share_2, mass, other=True) for i in range(len(second.views)))
@@ -572,9 +571,9 @@ def _mass_left(fitted: Fitted, slope: Floats, settings: Settings) -> _Mass:
     if template.solid == "rod":
         # several photos see the section's width from as many sides: what is left are hollows between them
         causes["round_section"] = ROUND_SEEN * settings.rod_round_sd_frac * value
-    if settings.thickness_given_mm is not None and template.solid == "plate":
+    if fitted.found.given.thickness_mm is not None and template.solid == "plate":
         # a calliper's mean thickness is one more reading of the same figure
-        given = settings.thickness_given_mm * area / _gross(template)
+        given = fitted.found.given.thickness_mm * area / _gross(template)
         given_sd = 0.3 * area / _gross(template)
         unknown = float(np.hypot(causes.pop("fit"), causes.pop("unseen")))
         value, causes["thickness"] = _weighted(value, unknown, given, given_sd)
@@ -670,7 +669,14 @@ def _area_left(fitted: Fitted, before: Wear) -> tuple[float, float]:
 
 
 def _wear(
-    before: Wear, template: Template, mass: _Mass, area_mm2: float, area_sd_mm2: float, settings: Settings
+    before: Wear,
+    template: Template,
+    mass: _Mass,
+    area_mm2: float,
+    area_sd_mm2: float,
+    settings: Settings,
+    *,
+    weighed: bool,
 ) -> Wear:
     """What the photo from above found, with the figures of all photos in place of its own."""
     z = _z(settings.coverage)
@@ -680,7 +686,7 @@ def _wear(
         100 * (1 - (area_mm2 + z * area_sd_mm2) / new),
         100 * (1 - (area_mm2 - z * area_sd_mm2) / new),
     )
-    if settings.weighed_g is not None:
+    if weighed:
         consumed = Consumed(area, before.consumed.mass_pct, settings.coverage)
         return replace(before, consumed=consumed, area=AreaFigures(new, area_mm2))
     gone = Interval(
@@ -800,6 +806,7 @@ def _view_figures(fitted: Fitted, index: int, slope: Floats, mass: _Mass, *, oth
         information_frac=1 - (with_it / without) ** 2 if without > 0 else 0.0,
         outline_photo_px=tuple(_points(r, look) for piece in view.mask.pieces_px for r in piece),
         solid_photo_px=tuple(_points(r, look) for r in drawn),
+        manual=view.outline.manual if view.outline else None,
     )
 
 
@@ -839,7 +846,7 @@ def _together(
         face_points=0 if first.matched is None else len(first.matched.height_mm),
         face_residual_mm=first.fit.face_rms_mm,
         next_photo=None
-        if second is not None or len(first.views) >= MOST or settings.weighed_g is not None
+        if second is not None or len(first.views) >= MOST or first.found.given.weighed_g is not None
         else _next_photo(first, slope, mass, settings),
     )
 

@@ -56,6 +56,7 @@ def metal_left(
     budget: AreaBudget,
     normal: dict[str, Floats],
     settings: Settings,
+    calliper_mm: float | None = None,
 ) -> MetalLeft:
     """Metal left of a placed part.
 
@@ -70,6 +71,8 @@ def metal_left(
     normal : dict of (n,)
         Standard normal draws by cause.
     settings : Settings
+    calliper_mm : float, optional
+        Mean thickness of what is left, as measured.
     """
     template = placement.template
     share = area_mm2 / new_area(template)
@@ -77,7 +80,7 @@ def metal_left(
     if template.solid == "rod":
         return _rod(template, worn, share, placement.remaining_thickness_mm, errors, normal, settings)
     if template.form is not None:
-        return _casting(placement, share, errors, normal, settings)
+        return _casting(placement, share, errors, normal, settings, calliper_mm)
     return _plate(placement, share, errors, budget.per_mm_thickness, normal, settings)
 
 
@@ -135,6 +138,7 @@ def _casting(
     errors: dict[str, Floats],
     normal: dict[str, Floats],
     settings: Settings,
+    calliper_mm: float | None,
 ) -> MetalLeft:
     """Area to recession to the metal left, by the solid's own table; the law's spread stands for what
     faces waste beside the edge. Where the form is in doubt each draw takes one that may be."""
@@ -156,11 +160,11 @@ def _casting(
     causes["thickness"] = float(np.std(left(share, faces)))
     causes["casting"] = settings.mass_casting_sd_frac * value
     t_new = full / new  # mean thickness when new
-    if settings.thickness_given_mm is not None:
-        given = settings.thickness_given_mm + 0.3 * faces
-        value = share * settings.thickness_given_mm / t_new
+    if calliper_mm is not None:
+        given = calliper_mm + 0.3 * faces
+        value = share * calliper_mm / t_new
         mass = area * given / t_new
-        causes |= {c: float(np.std(e)) * settings.thickness_given_mm / t_new for c, e in errors.items()}
+        causes |= {c: float(np.std(e)) * calliper_mm / t_new for c, e in errors.items()}
         causes["thickness"] = 0.3 * share / t_new
     elif placement.forms:
         weight = np.array([f.weight for f in placement.forms])

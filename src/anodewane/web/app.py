@@ -18,7 +18,8 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from anodewane.book.store import open_book
 from anodewane.errors import AnodewaneError
-from anodewane.settings import Settings
+from anodewane.judgement.method import Method
+from anodewane.records import Given
 from anodewane.web.answers import AppContext, error_page, on_http_error, on_known_error
 from anodewane.web.guard import Guard, Sessions
 from anodewane.web.judging import Judging
@@ -28,7 +29,8 @@ from anodewane.web.yard import Yard
 
 def make_app(
     book: Path,
-    settings: Settings,
+    given: Given,
+    method: Method,
     make_executor: Callable[[], Executor],
     workers: int,
     hosts: list[str],
@@ -49,7 +51,7 @@ def make_app(
     open_book(book).close()
     yard = Yard(book, limits, clock)
     sessions = Sessions(yard.folder / "sessions.json", limits, clock)
-    judging = Judging(yard, settings, make_executor, workers, limits)
+    judging = Judging(yard, given, method, make_executor, workers, limits)
 
     @asynccontextmanager
     async def lifespan(_app: Starlette) -> Any:
@@ -70,5 +72,5 @@ def make_app(
         lifespan=lifespan,
         max_body_size=limits.body_bytes,
     )
-    app.state.context = AppContext(yard, sessions, judging, settings, limits, bases, clock)
+    app.state.context = AppContext(yard, sessions, judging, method.settings, limits, bases, clock)
     return app

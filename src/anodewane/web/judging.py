@@ -25,8 +25,9 @@ from anodewane.web.turns import Turns
 from anodewane.web.worker import Task, draw_task, judge_task, overlay_task, warm_task
 
 if TYPE_CHECKING:
+    from anodewane.judgement.method import Method
     from anodewane.record import Reason
-    from anodewane.settings import Settings
+    from anodewane.records import Given
     from anodewane.web.yard import Upload, Yard
 
 FAULT = "The photo can't be judged: an unexpected fault."
@@ -40,12 +41,14 @@ class Judging:
     def __init__(
         self,
         yard: Yard,
-        settings: Settings,
+        given: Given,
+        method: Method,
         make_executor: Callable[[], Executor],
         workers: int,
         limits: Limits = LIMITS,
     ) -> None:
-        self.yard, self.settings, self.workers, self.limits = yard, settings, workers, limits
+        self.yard, self.given, self.method = yard, given, method
+        self.workers, self.limits = workers, limits
         self._make = make_executor
         self._executor: Executor | None = None
         self._turns = Turns()
@@ -153,7 +156,7 @@ class Judging:
             with self._room:
                 if self._stopped:
                     return None
-                future = self._pool().submit(quick_look, copy, self.settings)
+                future = self._pool().submit(quick_look, copy, self.given, self.method)
             return future.result(timeout=self.limits.quick_s)
         except BrokenExecutor:
             self._renew()
@@ -203,15 +206,15 @@ class Judging:
             future.add_done_callback(self._done)
 
     def _task(self, upload: Upload) -> Task:
-        from anodewane.book.parts import part_at, settings_for
+        from anodewane.book.parts import part_at, with_face_scale
         from anodewane.book.store import open_book
 
         assert upload.photo is not None
         with open_book(self.yard.book) as book:
             part = part_at(book, upload.boat, upload.position, date.fromisoformat(upload.hauled_on))
             template = book.template(part.template) if part else None
-            settings = settings_for(book, template.name, self.settings) if template else self.settings
-            task = Task(self.yard.photos / upload.photo, template, settings)
+            method = with_face_scale(self.method, book, template)
+            task = Task(self.yard.photos / upload.photo, template, self.given, method)
             if upload.corrects is None or upload.handed is None:
                 return task
             when = datetime.fromtimestamp(upload.begun_at, UTC).isoformat(timespec="seconds")
@@ -267,7 +270,7 @@ class Judging:
             by = upload.by if upload.handed else None
             book.record(
                 [NewJudgement(upload.boat, upload.position, day, record, datetime.now(UTC), judged_by=by)],
-                self.settings,
+                self.method.settings,
             )
             return next(
                 j.id

@@ -13,19 +13,21 @@ from typing import TYPE_CHECKING
 from anodewane.errors import CannotJudge
 
 if TYPE_CHECKING:
+    from anodewane.judgement.method import Method
     from anodewane.record import Reason
-    from anodewane.records import CardSighting, Photo, Plane
-    from anodewane.settings import Settings
+    from anodewane.records import CardSighting, Given, Photo, Plane
 
 
-def quick_look(data: bytes, settings: Settings) -> tuple[Reason, ...]:
+def quick_look(data: bytes, given: Given, method: Method) -> tuple[Reason, ...]:
     """What is wrong with a photo as far as a reduced copy of it shows; nothing where it looks good.
 
     Parameters
     ----------
     data : bytes
         A reduced copy of the photo, JPEG as the page makes it; with the photo's EXIF, for its focal length.
-    settings : Settings
+    given : Given
+        What holds for every photo: the check line.
+    method : Method
 
     Returns
     -------
@@ -44,9 +46,10 @@ def quick_look(data: bytes, settings: Settings) -> tuple[Reason, ...]:
 
     photo = load_photo(data, "photo")
     near: tuple[Reason, ...] = ()
+    settings = method.settings
     try:
         sighting = find_card(photo, settings=settings)
-        plane = locate_camera(photo, sighting, settings)
+        plane = locate_camera(photo, sighting, settings, method.lens, given.check_line_mm)
         if plane.distance_mm < CLOSE_CAMERA_MM:
             near = (finding("close_camera", f"{plane.distance_mm:.0f} mm from the sheet"),)
         first_look(photo, plane, sighting)

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from anodewane.errors import OutputNotWritable, UsageError
-from anodewane.settings import Settings
+from anodewane.judgement.method import Method
+from anodewane.records import Given
 
 LOOPBACK = "127.0.0.1"
 
@@ -91,14 +92,15 @@ def need_extra() -> None:
 
 def serve(
     book: Path,
-    settings: Settings,
+    given: Given,
+    method: Method,
     *,
     port: int,
     lan: str | None,
     workers: int | None,
     say: Callable[[str], None],
 ) -> None:
-    """Serve until Ctrl-C. lan : this machine's address for phones; None answers on this machine only.
+    """Serve until Ctrl-C. given : what holds for every photo: the check line. lan : this machine's address for phones; None answers on this machine only.
 
     Raises
     ------
@@ -121,7 +123,9 @@ def serve(
             port = sockets[-1].getsockname()[1]
         bases = tuple(f"http://{a}:{port}" for a in addresses)
         engine = local_engine(workers)
-        app = make_app(book, settings, engine.make_executor, engine.workers, [*addresses, "localhost"], bases)
+        app = make_app(
+            book, given, method, engine.make_executor, engine.workers, [*addresses, "localhost"], bases
+        )
     except BaseException:
         for s in sockets:
             s.close()

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from anodewane.records import Photo, Template
-    from anodewane.settings import Settings
+    from anodewane.judgement.method import Method
+    from anodewane.records import Given, Photo, Template
 
 VIEW_LONG_SIDE_PX = 2048
 """Of a photo's upright copy: the finger works on it."""
@@ -22,7 +22,8 @@ class Task:
 
     photo: Path
     template: Template | None
-    settings: Settings
+    given: Given
+    method: Method
     handed: bytes | None = None
     by: str | None = None
     when: str | None = None
@@ -36,25 +37,21 @@ def judge_task(task: Task) -> bytes:
     ------
     InputUnreadable, UsageError, ModelError
     """
-    from anodewane.judgement.pipeline import judge_photo
+    from anodewane.judgement.pipeline import judge
     from anodewane.show.record_json import verdict_to_json
 
-    photo = _loaded(task.photo)
+    photo, given = _loaded(task.photo), task.given
     if task.handed is not None:
-        from anodewane.judgement.by_hand import Handed
         from anodewane.record import Manual
+        from anodewane.records import ManualOutline
         from anodewane.stages.painted import painted_mask
         from anodewane.web.corrections import read_correction
 
         correction = read_correction(task.handed)
         mask = painted_mask(photo, correction.rings_px, correction.strokes)
-        verdict = judge_photo(photo, task.template, task.settings, mask=mask)
-        verdict = Handed(
-            mask, Manual(task.by, task.when, hashlib.sha256(task.handed).hexdigest()), None
-        ).sign(verdict)
-    else:
-        verdict = judge_photo(photo, task.template, task.settings)
-    return verdict_to_json(verdict).encode()
+        manual = Manual(task.by, task.when, hashlib.sha256(task.handed).hexdigest())
+        given = replace(given, outline=ManualOutline(mask, manual))
+    return verdict_to_json(judge(photo, task.template, given, task.method)).encode()
 
 
 @lru_cache(maxsize=1)

@@ -92,7 +92,7 @@ def rules_of(settings_file: Path | None, limit: float | None = None) -> tuple[Se
     from anodewane.settings import BookRules, book_rules_from_toml
 
     rules = book_rules_from_toml(read_text(settings_file, "settings file")) if settings_file else BookRules()
-    return settings_of(settings_file, limit, None), rules
+    return settings_of(settings_file, limit), rules
 
 
 def answer_json(answer: Callable[[str], None], value: Any) -> None:

@@ -15,9 +15,8 @@ from anodewane.cli._judging import (
     SEGMENTER,
     SETTINGS,
     Day,
+    method_of,
     options,
-    profile_of,
-    segmenter_of,
     settings_of,
 )
 from anodewane.cli.season._shared import (
@@ -40,7 +39,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from anodewane.book.store import Book
-    from anodewane.settings import Settings
+    from anodewane.judgement.method import Method
 
 
 @click.command("record", short_help="Take judgements into the book.")
@@ -246,7 +245,7 @@ def refit_command(
         from anodewane.book.intake import find_records
         from anodewane.book.new_parts import refit
 
-        settings = settings_of(settings_file, None, check_line)
+        settings = settings_of(settings_file, None)
         if source.is_dir() or source.suffix.lower() == ".json":
             found, notes = find_records(source, boat, position)
         else:
@@ -260,9 +259,8 @@ def refit_command(
                         boat,
                         position,
                         day_of(book, boat, hauled_on),
-                        settings,
-                        segmenter,
-                        camera_file,
+                        check_line,
+                        method_of(settings_file, None, segmenter, camera_file),
                     )
                 ],
                 [],
@@ -292,27 +290,26 @@ def _judged(
     boat: str,
     position: str,
     day: date,
-    settings: Settings,
-    segmenter: str,
-    camera_file: Path | None,
+    check_line: tuple[float, float] | None,
+    method: Method,
 ) -> Any:
     from datetime import UTC, datetime
 
     from anodewane.book.intake import FoundRecord
     from anodewane.book.new_parts import refit_template
-    from anodewane.book.parts import settings_for
+    from anodewane.book.parts import with_face_scale
     from anodewane.files import read_bytes
     from anodewane.judgement.pipeline import judge
+    from anodewane.records import Given
     from anodewane.show.record_json import verdict_to_json
+    from anodewane.stages.load import load_photo
 
     template = book.template(refit_template(book, boat, position, day)[0])
     verdict = judge(
-        read_bytes(photo),
-        photo.name,
+        load_photo(read_bytes(photo), photo.name),
         template,
-        settings_for(book, template.name, settings),
-        segmenter=segmenter_of(segmenter),
-        profile=profile_of(camera_file),
+        Given(check_line_mm=check_line),
+        with_face_scale(method, book, template),
     )
     return FoundRecord(
         photo.name, verdict_to_json(verdict).encode(), verdict, boat, position, datetime.now(UTC)

@@ -121,13 +121,17 @@ def plan_area(pieces: tuple[Rings, ...]) -> float:
 
 
 def settle_plate(
-    seen: Silhouette, template: Template, settings: Settings, hidden_mm2: float = 0.0
+    seen: Silhouette,
+    template: Template,
+    settings: Settings,
+    hidden_mm2: float = 0.0,
+    thickness_mm: float | None = None,
 ) -> tuple[tuple[Rings, ...], tuple[tuple[Floats, ...], ...], float, float]:
     """Plan outline, heights, remaining thickness and its one-sigma, from the silhouette's own area
-    alone; `hidden_mm2` is the area of holes that aren't seen."""
-    if settings.thickness_given_mm is not None:
-        plan, heights = plate_plan(seen, template, settings.thickness_given_mm)
-        return plan, heights, settings.thickness_given_mm, 0.3
+    alone; `hidden_mm2` is the area of holes that aren't seen, `thickness_mm` what a calliper says."""
+    if thickness_mm is not None:
+        plan, heights = plate_plan(seen, template, thickness_mm)
+        return plan, heights, thickness_mm, 0.3
     from scipy.optimize import brentq
 
     def excess(thickness: float) -> float:
@@ -154,10 +158,14 @@ def settle_plate(
 
 
 def settle(
-    seen: Silhouette, template: Template, settings: Settings, hidden_mm2: float = 0.0
+    seen: Silhouette,
+    template: Template,
+    settings: Settings,
+    hidden_mm2: float = 0.0,
+    thickness_mm: float | None = None,
 ) -> tuple[Any, Any, float, float]:
     """Plan outline (sheet frame), heights, remaining thickness and its one-sigma, for a plate or a rod."""
     if template.solid == "rod":
         plan, heights, radius = rod_plan(seen, template)
         return plan, heights, 2 * radius, 0.03 * radius
-    return settle_plate(seen, template, settings, hidden_mm2)
+    return settle_plate(seen, template, settings, hidden_mm2, thickness_mm)

@@ -11,7 +11,7 @@ import shapely
 from PIL import Image
 
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.judgement.by_hand import read_handed
+from anodewane.judgement.manual_outline import read_manual_outline
 from anodewane.records import MetalMask
 
 OUTER = [[99.5, 49.5], [299.5, 49.5], [299.5, 149.5], [99.5, 149.5]]
@@ -38,13 +38,13 @@ SVG = '<svg xmlns="http://www.w3.org/2000/svg" {size} viewBox="0 0 400 200"><pat
     "size", ['width="400" height="200"', 'width="200mm" height="100mm"', 'width="100%" height="100%"', ""]
 )
 def test_an_svg_over_the_photo_whatever_size_it_is_shown_at(tmp_path: Path, size: str) -> None:
-    handed = read_handed(write(tmp_path / "o.svg", SVG.format(size=size)), is_mask=False)
+    handed = read_manual_outline(write(tmp_path / "o.svg", SVG.format(size=size)), is_mask=False)
     assert shape_of(handed.mask).symmetric_difference(TRUTH).area < 0.5
 
 
 def test_an_svg_with_a_circle(tmp_path: Path) -> None:
     text = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 400 200" width="400" height="200"><circle cx="200" cy="100" r="60"/></svg>'
-    handed = read_handed(write(tmp_path / "o.svg", text), is_mask=False)
+    handed = read_manual_outline(write(tmp_path / "o.svg", text), is_mask=False)
     assert shape_of(handed.mask).area == pytest.approx(np.pi * 60**2, rel=2e-3)
 
 
@@ -59,7 +59,9 @@ def test_geojson_in_photo_pixels(tmp_path: Path, wrap: str) -> None:
         "Feature": feature,
         "FeatureCollection": {"type": "FeatureCollection", "features": [feature]},
     }[wrap]
-    handed = read_handed(write(tmp_path / "o.geojson", json.dumps(thing)), is_mask=False, by="M. Example")
+    handed = read_manual_outline(
+        write(tmp_path / "o.geojson", json.dumps(thing)), is_mask=False, by="M. Example"
+    )
     assert shape_of(handed.mask).symmetric_difference(TRUTH).area < 1e-6
     assert handed.manual.by == "M. Example"
     assert handed.manual.when is None
@@ -71,7 +73,7 @@ def test_a_painted_mask(tmp_path: Path) -> None:
     mask[50:150, 100:300] = 255
     mask[90:110, 180:220] = 0
     Image.fromarray(mask).save(tmp_path / "m.png")
-    handed = read_handed(tmp_path / "m.png", is_mask=True)
+    handed = read_manual_outline(tmp_path / "m.png", is_mask=True)
     assert handed.size_px == (400, 200)
     assert shape_of(handed.mask).symmetric_difference(TRUTH).area < 4  # the contour cuts the eight corners
 
@@ -103,12 +105,12 @@ def test_what_is_no_outline_is_told(
     tmp_path: Path, name: str, text: str, error: type[Exception], words: str
 ) -> None:
     with pytest.raises(error, match=words):
-        read_handed(write(tmp_path / name, text), is_mask=False)
+        read_manual_outline(write(tmp_path / name, text), is_mask=False)
 
 
 def test_what_is_no_mask_is_told(tmp_path: Path) -> None:
     with pytest.raises(InputUnreadable, match="isn't a picture"):
-        read_handed(write(tmp_path / "m.png", "text"), is_mask=True)
+        read_manual_outline(write(tmp_path / "m.png", "text"), is_mask=True)
     Image.new("L", (40, 30)).save(tmp_path / "black.png")
     with pytest.raises(UsageError, match="holds no metal"):
-        read_handed(tmp_path / "black.png", is_mask=True)
+        read_manual_outline(tmp_path / "black.png", is_mask=True)

@@ -1,4 +1,4 @@
-"""An outline that a person hands in: painted as a mask, or drawn as SVG or GeoJSON, with who
+"""A manual outline: the metal as a person painted it as a mask, or drew it as SVG or GeoJSON, with who
 made it and when.
 
 Coordinates. A mask has the size of the upright photo. GeoJSON is in photo pixels as the record's
@@ -11,7 +11,6 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +18,8 @@ import numpy as np
 
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.files import read_bytes
-from anodewane.record import Manual, Verdict
-from anodewane.records import MetalMask
+from anodewane.record import Manual
+from anodewane.records import ManualOutline
 from anodewane.stages.refine import mask_from_pixels, mask_from_rings
 from anodewane.units import Floats
 
@@ -28,33 +27,10 @@ CURVE_POINTS = 24
 """Points that a curved segment of an SVG path is read at."""
 
 
-@dataclass(frozen=True, slots=True)
-class Handed:
-    """A handed outline: the mask, who and when, and the size of the photo that it was painted for (None
-    for an outline)."""
-
-    mask: MetalMask
-    manual: Manual
-    size_px: tuple[int, int] | None
-
-    def sign(self, verdict: Verdict) -> Verdict:
-        """Return the record with who handed the outline in, and refuse a mask of another size than the photo.
-
-        Raises
-        ------
-        UsageError
-        """
-        size = (verdict.photo.width_px, verdict.photo.height_px)
-        if self.size_px is not None and self.size_px != size:
-            raise UsageError(
-                f"The mask has {self.size_px[0]} x {self.size_px[1]} pixels, the upright photo {size[0]} x {size[1]}.",
-                "Paint the mask over the photo itself, turned upright.",
-            )
-        return replace(verdict, provenance=replace(verdict.provenance, manual=self.manual))
-
-
-def read_handed(path: Path, *, is_mask: bool, by: str | None = None, when: str | None = None) -> Handed:
-    """Read a handed mask (any picture that Pillow opens) or outline (.svg, .geojson, .json).
+def read_manual_outline(
+    path: Path, *, is_mask: bool, by: str | None = None, when: str | None = None
+) -> ManualOutline:
+    """Read a painted mask (any picture that Pillow opens) or an outline (.svg, .geojson, .json).
 
     Raises
     ------
@@ -67,12 +43,12 @@ def read_handed(path: Path, *, is_mask: bool, by: str | None = None, when: str |
     manual = Manual(by, when, hashlib.sha256(data).hexdigest())
     if is_mask:
         pixels = _mask_pixels(data, path.name)
-        return Handed(mask_from_pixels(pixels), manual, (pixels.shape[1], pixels.shape[0]))
+        return ManualOutline(mask_from_pixels(pixels), manual, (pixels.shape[1], pixels.shape[0]))
     suffix = path.suffix.lower()
     if suffix == ".svg":
-        return Handed(mask_from_rings(rings_from_svg(data, path.name)), manual, None)
+        return ManualOutline(mask_from_rings(rings_from_svg(data, path.name)), manual)
     if suffix in (".geojson", ".json"):
-        return Handed(mask_from_rings(rings_from_geojson(data, path.name)), manual, None)
+        return ManualOutline(mask_from_rings(rings_from_geojson(data, path.name)), manual)
     raise UsageError(
         f"'{path.name}' is no outline format that is known.", "Hand in an .svg or a .geojson file."
     )
