@@ -129,9 +129,10 @@ moment of the fork."""
 def engines(n: int) -> None:
     from anodewane.report.gather import Photos, Templates, gather, read_record
     from anodewane.report.html import report_html
-    from anodewane.report.pages import Cover, make_report
+    from anodewane.report.model import Cover
     from anodewane.report.pdf import report_pdf
     from anodewane.report.texts import load_catalogue
+    from anodewane.report.write import make_report
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

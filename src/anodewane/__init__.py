@@ -43,9 +43,11 @@ book/
 batch/
     A folder of photos: planned, judged in parallel, resumed, summed up; on object storage too.
 report/
-    Records as PDF and HTML.
+    texts shapes drawings pictures: sentences, outlines, drawings. model doubts tables part_page write: its
+    pages in their final words. gather request from_book: from records or the book. html pdf: set.
 evidence/
-    bag privacy signature stamp pack: the bag that proves a report, sealed and checked again.
+    bag privacy signature stamp pack: the bag that proves a report, sealed and checked again. Stands above
+    setting: it takes the files of a report as they are.
 web/
     limits turns guard yard corrections quick worker judging: who may come in, what waits, what the
     workers do. views answers routes/ app run: the page in the yard, photos from phones into the book.

@@ -22,7 +22,7 @@ from anodewane.judgement.method import Method
 from anodewane.judgement.pipeline import judge
 from anodewane.records import Given
 from anodewane.report.gather import read_record
-from anodewane.report.pages import Cover
+from anodewane.report.model import Cover
 from anodewane.report.request import Choices, Sources, assemble
 from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_from_json, verdict_to_json

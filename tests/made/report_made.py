@@ -10,8 +10,9 @@ from typing import Any
 
 from anodewane.record import Verdict
 from anodewane.report.gather import Photos, Templates, gather, read_record
-from anodewane.report.pages import Cover, Finding, PartInput, Report, make_report
+from anodewane.report.model import Cover, Finding, PartInput, Report
 from anodewane.report.texts import load_catalogue
+from anodewane.report.write import make_report
 from anodewane.show.record_json import verdict_to_json
 from made.hand_made import judged, signed
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from anodewane.report.html import report_html
-from anodewane.report.pages import Cover, Earlier, Finding, Report
+from anodewane.report.model import Cover, Earlier, Finding, Report
 from anodewane.report.texts import clean
 from made.hand_made import judged, refused, signed
 from made.report_made import FINDING, HOSTILE, hostile_record, part_of, report_of, sample_parts

@@ -15,7 +15,7 @@ import pypdf
 import pytest
 
 from anodewane.record import Interval, Verdict
-from anodewane.report.pages import Cover, Earlier, Finding, Report
+from anodewane.report.model import Cover, Earlier, Finding, Report
 from anodewane.report.pdf import covered, printable, report_pdf
 from anodewane.report.texts import clean, load_catalogue
 from anodewane.show.record_json import verdict_from_json, verdict_to_json

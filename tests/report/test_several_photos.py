@@ -19,7 +19,7 @@ from PIL import Image
 from anodewane.record import TogetherFigures, Verdict, ViewFigures
 from anodewane.report.gather import Photos, Templates, gather, read_record
 from anodewane.report.html import report_html
-from anodewane.report.pages import PartInput
+from anodewane.report.model import PartInput
 from anodewane.report.pdf import report_pdf
 from anodewane.show.record_json import verdict_to_json
 from made.report_made import report_of
@@ -120,7 +120,7 @@ def test_photos_at_hand_are_shown_with_the_solid_and_the_map(
     for word in words:
         assert word in text
     for shown in page.views:
-        assert f'alt="{html.escape(shown.alt)}"' in text
+        assert f'alt="{shown.alt}"' in html.unescape(text)
     pdf = pypdf.PdfReader(io.BytesIO(report_pdf(report)))
     said = " ".join(" ".join(p.extract_text().split()) for p in pdf.pages)
     for word in words:

@@ -114,7 +114,7 @@ def sources_and_choices(
 ) -> tuple[Sources, Choices]:
     """What the options ask for."""
     from anodewane.errors import UsageError
-    from anodewane.report.pages import Cover
+    from anodewane.report.model import Cover
     from anodewane.report.request import Choices, check_day, make_findings, placed, read_sources
 
     if book_file is not None:

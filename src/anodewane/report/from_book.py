@@ -13,7 +13,7 @@ from anodewane.errors import UsageError
 from anodewane.record import Reason
 from anodewane.records import Template
 from anodewane.report.gather import RecordFile, parse_record
-from anodewane.report.pages import BookSays, Earlier, Finding
+from anodewane.report.model import BookSays, Earlier, Finding
 from anodewane.report.request import Sources
 from anodewane.settings import BookRules, Settings
 

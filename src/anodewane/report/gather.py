@@ -13,7 +13,7 @@ from anodewane.errors import AnodewaneError, InputUnreadable
 from anodewane.files import read_bytes
 from anodewane.record import Verdict
 from anodewane.records import Photo, Template
-from anodewane.report.pages import BookSays, Earlier, PartInput, PhotoState
+from anodewane.report.model import BookSays, Earlier, PartInput, PhotoState
 from anodewane.report.pictures import flat_picture, photo_picture, view_pictures
 
 MAX_RECORD_BYTES = 20_000_000

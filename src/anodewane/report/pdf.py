@@ -14,9 +14,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
-from anodewane.report.drawings import Drawing
-from anodewane.report.pages import PartPage, Report
+from anodewane.report.model import PartPage, Report
 from anodewane.report.texts import marked
+from anodewane.show.svg import Drawing
 
 STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
 UNKNOWN_DATE = "1970-01-01"

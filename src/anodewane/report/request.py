@@ -23,8 +23,9 @@ from anodewane.report.gather import (
     parse_record,
     read_record,
 )
-from anodewane.report.pages import Cover, Finding, Paper, PartInput, Report, make_report
+from anodewane.report.model import Cover, Finding, Paper, PartInput, Report
 from anodewane.report.texts import load_catalogue, same_name
+from anodewane.report.write import make_report
 
 SUMMARY = "summary.jsonl"
 """What `anodewane batch` leaves in its output folder."""

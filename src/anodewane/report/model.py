@@ -1,0 +1,223 @@
+"""What a report is made of, and what it is: records in, its final words and drawings out, frozen.
+
+Every text of the pages is in the report's language; text from outside has been made harmless by
+`texts.clean`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from anodewane.errors import UsageError
+from anodewane.record import Grade, Interval, Reason, Verdict
+from anodewane.records import Template
+from anodewane.report.pictures import FlatPicture, Picture
+from anodewane.report.texts import Catalogue
+from anodewane.show.svg import Drawing
+
+Paper = Literal["a4", "letter"]
+PhotoState = Literal["shown", "missing", "changed", "unreadable"]
+Rows = tuple[tuple[str, str], ...]
+
+SHORT = 80
+"""Characters of a name in a heading or table; the part's page has all of it."""
+
+# --- what goes in --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What the signer found at a position: it stands beside the tool's verdict and changes nothing.
+    when : a date as given."""
+
+    position: str
+    verdict: Grade
+    by: str
+    why: str
+    when: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.verdict not in ("replace", "monitor", "ok"):
+            raise UsageError(
+                f"A finding is replace, monitor or ok, not '{self.verdict}'.", "Write it as POSITION=replace."
+            )
+        if not self.by.strip() or not self.why.strip():
+            raise UsageError(
+                f"The finding for '{self.position}' lacks who found it or why.",
+                "Give --by and --why with it.",
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """An earlier look at the same position, from the season's book."""
+
+    date: str
+    kind: Literal["judged", "cannot_judge", "refit", "weighed"]
+    verdict: Grade | None = None
+    consumed_pct: Interval | None = None
+    mass_g: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BookSays:
+    """What the season's book adds to a photo: verdict, where it raises the photo's because the part
+    won't last, and its reasons."""
+
+    verdict: Grade | None
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PartInput:
+    """One part: its record, whose bytes have record_sha256; its photo made small, or why there is none;
+    its template, None where it isn't at hand.
+
+    views, thickness_map : as `pictures.view_pictures` gives them, of several photos judged together.
+    """
+
+    position: str
+    verdict: Verdict
+    record_sha256: str
+    template: Template | None = None
+    photo: Picture | None = None
+    flat: FlatPicture | None = None
+    views: tuple[Picture | None, ...] = ()
+    thickness_map: Picture | None = None
+    photo_state: PhotoState = "missing"
+    photo_why: str | None = None
+    photo_size_px: tuple[int, int] | None = None
+    photo_taken: str | None = None
+    note: str | None = None
+    history: tuple[Earlier, ...] = ()
+    book: BookSays | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """What the cover says besides the parts. Dates as given; None is not stated."""
+
+    title: str | None = None
+    boat: str | None = None
+    hauled: str | None = None
+    dated: str | None = None
+
+
+# --- what comes out ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class GlanceRow:
+    """A line of the one-look table. grade : chooses the sign, None for a refusal. anchor : of
+    the part's page."""
+
+    anchor: str
+    number: int
+    position: str
+    grade: str | None
+    verdict: str
+    signer: str | None
+    consumed: str
+    to_do: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReasonText:
+    """A reason: sentence, remedy, and in a translation the record's own words."""
+
+    message: str
+    remedy: str | None
+    own_words: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class FindingText:
+    """A signer's finding in words."""
+
+    lines: tuple[str, ...]
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class ViewShown:
+    """One of several photos with the fitted solid in it, or the thickness map, and the words below it."""
+
+    picture: Picture
+    alt: str
+    caption: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PartPage:
+    """A part's page."""
+
+    anchor: str
+    heading: str
+    position: str
+    grade: str | None
+    verdict: str
+    headline: str
+    to_do: str
+    sign: Drawing
+    gauge: Drawing | None
+    photo: Picture | None
+    photo_title: str
+    photo_alt: str
+    photo_note: str | None
+    overlay: Drawing | None
+    overlay_title: str
+    overlay_note: str
+    profile: Drawing | None
+    profile_title: str
+    profile_note: str | None
+    drawing: Drawing | None
+    drawing_title: str
+    drawing_note: str | None
+    views: tuple[ViewShown, ...]
+    views_note: str | None
+    figures: Rows
+    more: Rows
+    reasons: tuple[ReasonText, ...]
+    sure_text: str
+    sure_more: str | None
+    budget: Drawing | None
+    budget_rows: Rows
+    findings: tuple[FindingText, ...]
+    note: str | None
+    history: Rows
+    book: tuple[ReasonText, ...]
+    book_verdict: str | None
+    doubts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HashBlock:
+    """The hashes of one part."""
+
+    heading: str
+    rows: Rows
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Report:
+    """All of a report. attention : what to know before relying on it, or that there is nothing
+    (looks_wrong). date_iso : for the PDF's own date."""
+
+    language: str
+    paper: Paper
+    title: str
+    facts: Rows
+    counts: str
+    glance_note: str
+    glance: tuple[GlanceRow, ...]
+    attention: tuple[str, ...]
+    looks_wrong: bool
+    parts: tuple[PartPage, ...]
+    hashes: tuple[HashBlock, ...]
+    catalogue: Catalogue
+    date_iso: str | None
+    signs: dict[str, Drawing] = field(default_factory=dict)
+
+    def say(self, key: str, **figures: Any) -> str:
+        return self.catalogue.say(key, **figures)
