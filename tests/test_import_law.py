@@ -35,6 +35,7 @@ ROWS = [
     "wear.field",
     "wear.contour",
     "wear.cast_law",
+    "wear.open_form",
     "wear.solids",
     "wear.edge_height",
     "wear.faces",

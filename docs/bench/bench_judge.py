@@ -119,6 +119,7 @@ def over(folder: Path) -> None:
     from anodewane.stages.card import find_card
     from anodewane.stages.load import load_photo
     from anodewane.stages.plane import locate_camera
+    from anodewane.testing.truth import template_of_truth
 
     cv2.setNumThreads(1)
     settings, segmenter = Settings(), segment.get_segmenter("network")

@@ -14,7 +14,7 @@ geometry/
     motion robust sampling camera rings pyramid: rigid motions; one-sigmas that wild values don't move;
     values between pixels; cameras and homographies; rings and polygons; a photo at half its size.
 wear/
-    metals forms mesh_field field contour cast_law solids edge_height faces weighed left: densities and
+    metals forms mesh_field field contour cast_law open_form solids edge_height faces weighed left: densities and
     charge; castings by form, on a grid, by their silhouette; solids as they waste; what a camera sees of an
     edge; faces that it doesn't see; the scales; the metal that is left.
 catalog/

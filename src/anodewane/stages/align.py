@@ -18,9 +18,9 @@ import numpy as np
 from anodewane.errors import CannotJudge
 from anodewane.geometry.camera import to_height
 from anodewane.geometry.rings import oriented, pieces_to_shapely, ring_area, to_shapely
-from anodewane.records import MetalMask, Placement, Plane, Template
+from anodewane.records import FormRead, MetalMask, Placement, Plane, Template
 from anodewane.settings import Settings
-from anodewane.stages.placing.casting import cast_poses, cast_thickness, in_sheet, read_cast
+from anodewane.stages.placing.casting import cast_poses, cast_thickness, in_sheet, read_cast, read_forms
 from anodewane.stages.placing.holes import (
     ANCHOR_MAX_GROWTH_MM,
     GAUGE_MIN_PITCH_MM,
@@ -33,6 +33,7 @@ from anodewane.stages.placing.holes import (
 from anodewane.stages.placing.poses import Pose, place, same_by_symmetry
 from anodewane.stages.placing.silhouette import Silhouette, plan_area, settle, silhouette_of
 from anodewane.units import Floats, Rings
+from anodewane.wear.open_form import central_form
 from anodewane.wear.solids import new_area, recession_near_area
 
 
@@ -133,23 +134,32 @@ def lay(
 
 def _lay_casting(mask: MetalMask, seen: Silhouette, template: Template, given_mm: float | None) -> Placement:
     """`lay` for a casting whose walls and top follow from its form."""
-    poses, read = cast_poses(seen, template)
+    solid = central_form(template)
+    poses, read = cast_poses(seen, solid)
     filled_mm2 = 0.0
-    thickness, thickness_sd = cast_thickness(template, read.recession_mm)
+    thickness, thickness_sd = cast_thickness(solid, read.recession_mm)
     if mask.segmenter != "manual":
         seen, filled_mm2, changed = read_holes(seen, template, poses[0], thickness)
         if changed:
-            poses, read = cast_poses(seen, template)
+            poses, read = cast_poses(seen, solid)
     plan = in_sheet(read.plan_mm, poses[0])
     anchor = _anchored(mask, seen, template, plan, poses[0], template.thickness_mm)
     hidden = hidden_holes(plan, template, anchor.pose, seen, template.thickness_mm)
     unseen_mm2 = sum(abs(ring_area(np.asarray(template.rings[i]))) for i in hidden)
     if hidden or anchor.pose is not poses[0]:
-        read = read_cast(seen, template, anchor.pose, unseen_mm2)
-    thickness, thickness_sd = cast_thickness(template, read.recession_mm)
+        read = read_cast(seen, solid, anchor.pose, unseen_mm2)
+    thickness, thickness_sd = cast_thickness(solid, read.recession_mm)
     if given_mm is not None:
         thickness, thickness_sd = given_mm, 0.3
-    seen_as = _Read(read.plan_mm, read.height_mm, thickness, thickness_sd, filled_mm2, read.steel_shows_mm2)
+    seen_as = _Read(
+        read.plan_mm,
+        read.height_mm,
+        thickness,
+        thickness_sd,
+        filled_mm2,
+        read.steel_shows_mm2,
+        read_forms(seen, template, anchor.pose, unseen_mm2),
+    )
     return _placement(template, poses, anchor, seen_as, hidden)
 
 
@@ -163,6 +173,7 @@ class _Read:
     thickness_sd_mm: float
     filled_mm2: float
     steel_shows_mm2: float = 0.0
+    forms: tuple[FormRead, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -242,6 +253,7 @@ def _placement(
         hidden_rings=hidden,
         filled_mm2=read.filled_mm2,
         steel_shows_mm2=read.steel_shows_mm2,
+        forms=read.forms,
     )
 
 

@@ -33,6 +33,7 @@ from anodewane.units import Floats
 from anodewane.wear.cast_law import wear_table
 from anodewane.wear.edge_height import sight_slope, worn_wall
 from anodewane.wear.left import AreaBudget, MetalLeft, metal_left
+from anodewane.wear.open_form import central_form
 from anodewane.wear.solids import new_area, new_mass_g, new_volume
 from anodewane.wear.weighed import weighed_part
 
@@ -143,7 +144,7 @@ def _limb_sd(
     little for a new wall or a rod, more the more the wall wanders."""
     template = placement.template
     if template.form is not None:
-        recession = float(wear_table(template).plan_recession(plan_area(placement.plan_mm)))
+        recession = float(wear_table(central_form(template)).plan_recession(plan_area(placement.plan_mm)))
         return perimeter_mm * float(np.hypot(CAST_EDGE_SD_MM, CAST_EDGE_SD_FRAC * recession))
     if template.solid == "rod":
         height_frac, wander = settings.limb_sharp_sd_frac, 0.0

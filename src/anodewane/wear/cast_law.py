@@ -3,7 +3,8 @@
 The plan shows its proudest places, the metal lost is a mean over all faces. With d the recession of the
 plan and H the new height, the recession that explains the mass is
 
-    d_mass = d (MASS_SHARE - MASS_TALL ln(H / 30 mm) - MASS_BARREL where it is half a barrel) + MASS_EARLY tanh(d / mm)
+    d_mass = d (MASS_SHARE - MASS_TALL ln(H / 30 mm) - MASS_BARREL where it is half a barrel)
+             + MASS_EARLY_MM tanh(d / MASS_REACH_MM)
 
 Tall walls have more heights to be proud at; where wear begins, faces and edges have lost more than the
 plan shows. Its one-sigma from part to part is MASS_SD of it, and MASS_FLOOR_MM.
@@ -23,8 +24,9 @@ from anodewane.units import Floats
 from anodewane.wear.contour import PlanDepth, plan_depth
 from anodewane.wear.field import solid_field
 
-MASS_SHARE, MASS_TALL, MASS_BARREL, MASS_EARLY = 0.737, 0.236, 0.115, 0.712
-MASS_SD, MASS_FLOOR_MM = 0.115, 0.15
+MASS_SHARE, MASS_TALL, MASS_BARREL = 0.427, 0.189, 0.153
+MASS_EARLY_MM, MASS_REACH_MM = 4.65, 7.73
+MASS_SD, MASS_FLOOR_MM = 0.10, 0.15
 """Fitted on path-traced castings of known solid (docs/bench/fit_castings.py)."""
 
 TABLE = 16
@@ -37,7 +39,7 @@ def mass_recession(template: Template, recession_mm: Any) -> Any:
     share = MASS_SHARE - MASS_TALL * np.log(template.thickness_mm / 30.0)
     if isinstance(template.form, CollarForm):
         share -= MASS_BARREL
-    return d * share + MASS_EARLY * np.tanh(d)
+    return d * share + MASS_EARLY_MM * np.tanh(d / MASS_REACH_MM)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,9 +65,9 @@ class WearTable:
 
 
 @lru_cache(maxsize=64)
-def wear_table(template: Template) -> WearTable:
-    """The table of a template's solid, made once."""
-    field = solid_field(template)
+def wear_table(template: Template, step_mm: float = 0.0) -> WearTable:
+    """The table of a template's solid, on a grid of `step_mm` (`solid_field`), made once."""
+    field = solid_field(template, step_mm)
     deepest = float(field.depth_mm.max())
     # the soft rule reads tall walls as proud, so the plan goes on past the deepest place
     depths = 1.6 * deepest * np.linspace(0.0, 1.0, TABLE) ** 1.5

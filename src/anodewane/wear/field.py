@@ -98,10 +98,11 @@ def solid_field(template: Template, step_mm: float = 0.0) -> SolidField:
     Raises
     ------
     ValueError
-        For a rod, which lies on its side and has exact formulas of its own.
+        For a rod, which lies on its side and has exact formulas of its own, and for a casting whose form
+        is open (`open_form.likely_forms`).
     """
-    if template.solid == "rod":
-        raise ValueError("solid_field: a rod has exact formulas of its own")
+    if template.solid == "rod" or not template.profile_known:
+        raise ValueError(f"solid_field: a {template.solid} has no one solid to lay on a grid")
     outer = np.asarray(template.rings[0])
     size = np.r_[np.ptp(outer, axis=0), template.thickness_mm]
     h = step_mm or max(STEP_MM, float(np.prod(size) / MOST_NODES) ** (1 / 3))
@@ -121,7 +122,7 @@ def solid_field(template: Template, step_mm: float = 0.0) -> SolidField:
             _sink(depth, x, y, z, centre, hole.counterbore_mm / 2, floor)
     steel: Any = None
     for insert in template.inserts:
-        flat = _inside(to_shapely(insert.rings), x, y)[:, :, None]
+        flat = inside_mm(to_shapely(insert.rings), x, y)[:, :, None]
         mine = np.minimum(flat, np.minimum(z - insert.from_mm, insert.to_mm - z)).astype(np.float32)
         steel = mine if steel is None else np.maximum(steel, mine)
     return SolidField(np.ascontiguousarray(depth, np.float32), dry, steel, origin, h)
@@ -151,7 +152,7 @@ def _outer_depth(template: Template, x: Floats, y: Floats, z: Floats) -> tuple[A
         from anodewane.wear.mesh_field import mesh_depth
 
         return mesh_depth(form, x, y, z, template.mount == "flush"), None
-    inward = _inside(to_shapely(template.rings[:1]), x, y)
+    inward = inside_mm(to_shapely(template.rings[:1]), x, y)
     if isinstance(form, CastForm):
         reach = float(inward.max())
         section = cast_section(template.thickness_mm, form, reach)
@@ -206,7 +207,7 @@ class _Table:
         return out.reshape(*np.shape(inward), len(z))
 
 
-def _inside(shape: Any, x: Floats, y: Floats) -> Any:
+def inside_mm(shape: Any, x: Floats, y: Floats) -> Any:
     """float32 (nx, ny) distance inside a plan shape, negative outside: exact."""
     import shapely
 
@@ -223,7 +224,7 @@ def _hole_depth(template: Template, x: Floats, y: Floats) -> Any:
     """float32 (nx, ny) distance to the nearest hole's wall, negative in a hole; large without holes."""
     depth = np.full((len(x), len(y)), 1e3, np.float32)
     for ring in template.rings[1:]:
-        depth = np.minimum(depth, -_inside(to_shapely((ring,)), x, y))
+        depth = np.minimum(depth, -inside_mm(to_shapely((ring,)), x, y))
     return depth
 
 

@@ -16,6 +16,7 @@ from anodewane.records import Placement, Template
 from anodewane.settings import Settings
 from anodewane.units import Floats
 from anodewane.wear.cast_law import MASS_FLOOR_MM, MASS_SD, mass_recession, wear_table
+from anodewane.wear.open_form import central_form
 from anodewane.wear.solids import new_area, new_volume, rod_volume_of_plan
 
 AREA_CAUSES = ("print_scale", "camera", "edge", "limb")
@@ -142,7 +143,7 @@ def _casting(
 ) -> MetalLeft:
     """Area to recession to the metal left, by the solid's own table; the law's spread stands for what
     faces waste beside the edge. Where the form is in doubt each draw takes one that may be."""
-    template = placement.template
+    template = central_form(placement.template)
     table, new = wear_table(template), new_area(template)
     full = float(table.volume(0.0))
 

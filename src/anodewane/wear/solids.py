@@ -24,8 +24,8 @@ import numpy as np
 from anodewane.geometry.rings import oriented, rings_area, to_shapely
 from anodewane.records import Template
 from anodewane.units import Floats, Rings
-from anodewane.wear.cast_law import cast_volume
 from anodewane.wear.metals import mass_g
+from anodewane.wear.open_form import new_cast_volume
 
 QUAD_SEGS = 16
 """Chords to a quarter turn where a re-entrant corner rounds off: 0.12 % of d at worst."""
@@ -44,7 +44,7 @@ def new_area(template: Template) -> float:
 def new_volume(template: Template) -> float:
     """Volume of metal of the new part, mm3."""
     if template.form is not None:
-        return cast_volume(template)
+        return new_cast_volume(template)
     return float(volume_after(template, 0.0))
 
 

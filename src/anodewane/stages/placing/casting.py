@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from anodewane.geometry.rings import oriented, pieces_to_shapely, to_shapely
-from anodewane.records import Template
+from anodewane.records import CastForm, FormRead, Template
 from anodewane.stages.placing.poses import Pose, place
 from anodewane.stages.placing.silhouette import Silhouette, plan_area, plate_plan
 from anodewane.units import Floats, Rings
@@ -16,11 +16,15 @@ from anodewane.wear.cast_law import MASS_FLOOR_MM, MASS_SD, mass_recession, wear
 from anodewane.wear.contour import plan_depth, read_contour, to_plan
 from anodewane.wear.edge_height import Wall
 from anodewane.wear.field import solid_field
+from anodewane.wear.open_form import likely_forms
 from anodewane.wear.solids import new_area, recession_near_area
 
 POSE_ROUNDS = 2
 RECESSION_ROUNDS = 3
 SETTLED_MM = 0.02
+OPEN_STEP_MM = 2.0
+"""Grid of the solids that stand for a form in doubt: their spread matters, not their last tenth of a
+percent."""
 STEEL_SHARE = 0.5
 """Share of a gap in the metal that must be steel for it to be a strap that shows, not a hole."""
 
@@ -54,10 +58,12 @@ def cast_poses(seen: Silhouette, template: Template) -> tuple[list[Pose], CastRe
     return poses, read
 
 
-def read_cast(seen: Silhouette, template: Template, pose: Pose, unseen_mm2: float = 0.0) -> CastRead:
-    """The casting's plan and recession in one pose. `unseen_mm2` is the area of holes that can't be
-    looked through."""
-    field, table = solid_field(template), wear_table(template)
+def read_cast(
+    seen: Silhouette, template: Template, pose: Pose, unseen_mm2: float = 0.0, step_mm: float = 0.0
+) -> CastRead:
+    """The casting's plan and recession in one pose. `unseen_mm2` is the area of holes that can't be looked
+    through, `step_mm` the grid of its solid."""
+    field, table = solid_field(template, step_mm), wear_table(template, step_mm)
     motion = pose.part_from_sheet
     foot = motion.apply(seen.foot_mm[None])[0]
     rings = tuple(oriented(piece) for piece in motion.apply_to_pieces(seen.pieces))
@@ -76,6 +82,23 @@ def read_cast(seen: Silhouette, template: Template, pose: Pose, unseen_mm2: floa
     heights = tuple(tuple(c.height_mm for c in piece) for piece in contours)
     plan, heights, steel = _steel_filled(template, plan, heights)
     return CastRead(plan, heights, recession, steel)
+
+
+def read_forms(seen: Silhouette, template: Template, pose: Pose, unseen_mm2: float) -> tuple[FormRead, ...]:
+    """What the silhouette says by each likely form of a casting whose form is open; nothing where it is
+    known."""
+    if template.profile_known:
+        return ()
+    out = []
+    for likely in likely_forms(template):
+        read = read_cast(seen, likely.template, pose, unseen_mm2, OPEN_STEP_MM)
+        table = wear_table(likely.template, OPEN_STEP_MM)
+        even = mass_recession(likely.template, read.recession_mm)
+        area = (plan_area(read.plan_mm) - unseen_mm2) / new_area(template)
+        mass = float(table.volume(even) / table.volume(0.0))
+        assert isinstance(likely.template.form, CastForm)
+        out.append(FormRead(likely.template.form, likely.weight, area, mass))
+    return tuple(out)
 
 
 def cast_thickness(template: Template, recession_mm: float) -> tuple[float, float]:
