@@ -156,7 +156,9 @@ def test_depths_in_a_mesh_are_the_exact_distances():
     axes = [field.origin_mm[i] + field.step_mm * np.arange(n) for i, n in enumerate(field.depth_mm.shape)]
     off = np.abs(np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1) - [0, 0, half[2]]) - half
     exact = np.where((off < 0).all(axis=-1), -off.max(axis=-1), -np.linalg.norm(np.maximum(off, 0), axis=-1))
-    assert np.abs(field.depth_mm - exact).max() < 0.15
+    miss = np.abs(field.depth_mm - exact)
+    assert miss.max() < 0.25
+    assert miss.mean() < 0.02
 
 
 def test_a_cast_solid_has_the_volume_of_its_own_mesh():
