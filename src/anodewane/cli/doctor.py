@@ -51,13 +51,11 @@ def _opencv_trouble() -> str | None:
             wheels.append(f"{name} {version(name)}")
         except PackageNotFoundError:
             continue
-    repair = (
-        "Repair: pip uninstall every opencv wheel, then pip install --force-reinstall opencv-python-headless."
-    )
+    repair = "Repair: pip uninstall every opencv wheel, then pip install --force-reinstall opencv-python."
     try:
         import cv2
     except ImportError as e:
-        return f"OpenCV can't be loaded: {e}. {repair}"
+        return f"OpenCV can't be loaded: {e}. On bare Debian: apt-get install libgl1 libglib2.0-0."
     if not getattr(cv2, "__version__", None):
         return f"OpenCV is hollow: another of its wheels was uninstalled over it. {repair}"
     if len(wheels) > 1:

@@ -30,12 +30,10 @@ def library_versions() -> tuple[tuple[str, str], ...]:
     """Name and version of every library of `LIBRARIES` that is installed, by name."""
     from importlib.metadata import PackageNotFoundError, version
 
-    found: dict[str, str] = {}
+    found = []
     for name in LIBRARIES:
-        # OpenCV comes in several wheels of one code: the record calls all of them by the plain one's name
-        for wheel in (name, f"{name}-headless") if name.startswith("opencv") else (name,):
-            try:
-                found.setdefault(name, version(wheel))
-            except PackageNotFoundError:
-                continue  # e.g. OpenCV from the system's packages: `doctor` tells
-    return tuple(found.items())
+        try:
+            found.append((name, version(name)))
+        except PackageNotFoundError:
+            continue  # e.g. OpenCV from the system's packages: `doctor` tells
+    return tuple(found)
