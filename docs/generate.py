@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
-"""Make the pages that follow from the code: cli.md, json.md, errors.md, settings.md, record.schema.json
-and the decisions' index.
+"""Make the pages that follow from the code: cli.md, json.md, errors.md, settings.md, record.schema.json,
+the decisions' index, and the table of the characters that the fonts have.
 
 python docs/generate.py           write them
 python docs/generate.py --check   exit 1 and name each page that is stale
@@ -12,6 +12,7 @@ import ast
 import json
 import re
 import sys
+import textwrap
 import tomllib
 import types
 import typing
@@ -20,6 +21,7 @@ from pathlib import Path
 
 DOCS = Path(__file__).resolve().parent
 SRC = DOCS.parent / "src" / "anodewane"
+FONTS = SRC / "fonts"
 NOTES = DOCS / "errors_notes.toml"
 NOTE = "<!-- Made by docs/generate.py; change the code or the notes, not this page. -->\n"
 
@@ -306,6 +308,21 @@ def decisions_page() -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
+def fonts_text() -> str:
+    """Characters that both of the package's fonts have, as hexadecimal numbers and ranges."""
+    from fontTools.ttLib import TTFont
+
+    sets = []
+    for name in ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf"):
+        with TTFont(FONTS / name, lazy=True) as font:
+            sets.append(set(font.getBestCmap()))
+    both = sorted(sets[0] & sets[1])
+    starts = [c for c in both if c - 1 not in sets[0] & sets[1]]
+    ends = [c for c in both if c + 1 not in sets[0] & sets[1]]
+    runs = [f"{a:x}" if a == b else f"{a:x}-{b:x}" for a, b in zip(starts, ends, strict=True)]
+    return "\n".join(textwrap.wrap(" ".join(runs), 100, break_on_hyphens=False)) + "\n"
+
+
 # --- writing -------------------------------------------------------------------------------------
 
 
@@ -317,6 +334,7 @@ def pages() -> dict[Path, str]:
         DOCS / "settings.md": settings_page(),
         DOCS / "record.schema.json": schema_text(),
         DOCS / "decisions" / "README.md": decisions_page(),
+        FONTS / "covered.txt": fonts_text(),
     }
 
 
@@ -326,7 +344,7 @@ def main() -> int:
     for path, text in pages().items():
         if path.exists() and path.read_text(encoding="utf-8") == text:
             continue
-        stale.append(str(path.relative_to(DOCS)))
+        stale.append(str(path.relative_to(DOCS.parent)))
         if not check:
             path.write_text(text, encoding="utf-8")
     if check and stale:

@@ -16,13 +16,16 @@ import bagit
 import pytest
 
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.evidence.pack import check, pack, recheck, settings_from_json, settings_json
+from anodewane.evidence.pack import check, recheck, settings_from_json, settings_json
+from anodewane.evidence.pack import pack as pack_with
 from anodewane.evidence.signature import check_signature, sign
 from anodewane.judgement.method import Method
 from anodewane.judgement.pipeline import judge
 from anodewane.records import Given
 from anodewane.report.gather import read_record
+from anodewane.report.html import report_html
 from anodewane.report.model import Cover
+from anodewane.report.pdf import report_pdf
 from anodewane.report.request import Choices, Sources, assemble
 from anodewane.settings import Settings
 from anodewane.show.record_json import verdict_from_json, verdict_to_json
@@ -37,6 +40,12 @@ needs_openssl = pytest.mark.skipif(shutil.which("openssl") is None, reason="need
 needs_ssh = pytest.mark.skipif(
     shutil.which("ssh-keygen") is None, reason="needs ssh-keygen (package openssh-client)"
 )
+
+
+def pack(made: Any, folder: Path, **asked: Any) -> Any:
+    """With the report's pages, as the command packs them."""
+    pages = {"report.pdf": lambda: report_pdf(made.report), "report.html": lambda: report_html(made.report)}
+    return pack_with(made, folder, pages, **asked)
 
 
 def assembled(folder: Path, names: dict[str, str], photos: Path = SAMPLES) -> Any:

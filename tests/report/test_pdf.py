@@ -7,6 +7,7 @@ import io
 import json
 import shutil
 import subprocess
+from decimal import ROUND_HALF_UP, Decimal
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import pdfplumber
 import pypdf
 import pytest
 
+import anodewane
 from anodewane.record import Interval, Verdict
 from anodewane.report.model import Cover, Earlier, Finding, Report
 from anodewane.report.pdf import covered, printable, report_pdf
@@ -102,7 +104,7 @@ def test_qpdf_finds_nothing_wrong(sample_pdf: bytes, tmp_path: Path) -> None:
 
 
 def figures_of(v: Verdict, language: str) -> list[str]:
-    """What a part's page must say, straight from the record, by Python's own rounding."""
+    """What a part's page must say, straight from the record, by decimal arithmetic."""
     comma = (lambda s: s.replace(".", ",")) if language == "de" else (lambda s: s)
     to = "bis" if language == "de" else "to"
 
@@ -110,7 +112,8 @@ def figures_of(v: Verdict, language: str) -> list[str]:
         return text.replace("-", "\N{MINUS SIGN}") if float(text) != 0 else text.replace("-", "")
 
     def number(value: float, digits: int) -> str:
-        return comma(minus(f"{value:.{digits}f}"))
+        exact = Decimal(str(value)).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP)
+        return comma(minus(f"{exact:f}"))
 
     def spread(i: Interval, digits: int, unit: str) -> str:
         return f"({number(i.low, digits)} {to} {number(i.high, digits)} {unit})"
@@ -255,6 +258,15 @@ def test_a_long_note_is_printed_whole(tmp_path: Path) -> None:
     assert "w0 w1 w2" in text
     assert "w1799" in text
     assert run[-200:] in text.replace(" ", "")
+
+
+def test_the_table_of_characters_is_what_the_fonts_have() -> None:
+    """By fontTools."""
+    from fontTools.ttLib import TTFont
+
+    folder = Path(anodewane.__file__).parent / "fonts"
+    regular, bold = (set(TTFont(f).getBestCmap()) for f in sorted(folder.glob("*.ttf")))
+    assert covered() == regular & bold
 
 
 def test_a_character_that_the_fonts_lack_is_printed_as_its_number() -> None:

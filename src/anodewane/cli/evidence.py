@@ -77,6 +77,8 @@ def pack(
 
     with answer_only() as answer:
         from anodewane.evidence.pack import pack as pack_bag
+        from anodewane.report.html import report_html
+        from anodewane.report.pdf import report_pdf
         from anodewane.report.request import assemble
 
         sources, choices = sources_and_choices(**asked)
@@ -84,6 +86,7 @@ def pack(
         packed = pack_bag(
             made,
             bag,
+            {"report.pdf": lambda: report_pdf(made.report), "report.html": lambda: report_html(made.report)},
             handed_files=handed_files,
             strip_location=strip_location,
         )

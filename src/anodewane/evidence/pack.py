@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -78,6 +78,7 @@ class Packed:
 def pack(
     made: Assembled,
     folder: Path,
+    pages: Mapping[str, Callable[[], bytes]],
     *,
     handed_files: Sequence[Path] = (),
     strip_location: bool = False,
@@ -86,6 +87,8 @@ def pack(
 
     Parameters
     ----------
+    pages : mapping
+        The report as files: name under data/report/, and what sets it.
     handed_files : sequence of Path
         Masks and outlines that a person handed in; found by the SHA-256 that the record names.
     strip_location : bool
@@ -101,8 +104,6 @@ def pack(
     OutputNotWritable
     """
     from anodewane.catalog.templates import template_to_toml
-    from anodewane.report.html import report_html
-    from anodewane.report.pdf import report_pdf
     from anodewane.show.overlay import overlay_bytes
 
     handed = {
@@ -207,9 +208,8 @@ def pack(
                 "handed": add_outline(manual),
             }
         )
-    report = made.report
-    add("data/report/report.pdf", lambda: report_pdf(report))
-    add("data/report/report.html", lambda: report_html(report))
+    for name, content in pages.items():
+        add(f"data/report/{name}", content)
     add("data/README.txt", README.encode())
     index = {
         "format": INDEX_FORMAT,
@@ -218,7 +218,7 @@ def pack(
         "boat": made.cover.boat,
         "hauled": made.cover.hauled,
         "dated": made.cover.dated,
-        "report": ["data/report/report.pdf", "data/report/report.html"],
+        "report": [f"data/report/{name}" for name in pages],
         "findings": [asdict(f) for f in made.findings],
         "parts": entries,
     }

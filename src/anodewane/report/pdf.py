@@ -18,6 +18,7 @@ from anodewane.report.model import PartPage, Report
 from anodewane.report.texts import marked
 from anodewane.show.svg import Drawing
 
+FONTS = Path(__file__).parents[1] / "fonts"
 STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
 UNKNOWN_DATE = "1970-01-01"
 """PDF/A demands a date. Where neither the report nor a photo has one, this stands for unknown, and the
@@ -33,7 +34,6 @@ def report_pdf(report: Report) -> bytes:
 
     import typst
 
-    fonts = Path(__file__).parents[1] / "fonts"
     with tempfile.TemporaryDirectory(prefix="anodewane-") as folder:
         root = Path(folder)
         data = _data(report, root)
@@ -43,7 +43,7 @@ def report_pdf(report: Report) -> bytes:
         pdf, warnings = typst.compile_with_warnings(
             main,
             root=str(root),
-            font_paths=[str(fonts)],
+            font_paths=[str(FONTS)],
             ignore_system_fonts=True,
             pdf_standards=list(STANDARDS),
         )
@@ -159,15 +159,13 @@ def _iso(text: str | None) -> str | None:
 
 @lru_cache(maxsize=1)
 def covered() -> frozenset[int]:
-    """Characters that both of the package's fonts have."""
-    from fontTools.ttLib import TTFont
-
-    folder = Path(__file__).parents[1] / "fonts"
-    sets = []
-    for name in ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf"):
-        with TTFont(folder / name, lazy=True) as font:
-            sets.append(frozenset(font.getBestCmap()))
-    return sets[0] & sets[1]
+    """Characters that both of the package's fonts have, by the table beside them (`docs/generate.py`
+    makes it from the fonts)."""
+    found: set[int] = set()
+    for run in (FONTS / "covered.txt").read_text("ascii").split():
+        first, _, last = run.partition("-")
+        found.update(range(int(first, 16), int(last or first, 16) + 1))
+    return frozenset(found)
 
 
 INVISIBLE = frozenset(ord(c) for c in "\n\u200b\u200c\u200d\u2068\u2069")

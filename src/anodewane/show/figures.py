@@ -30,7 +30,9 @@ KEPT = MappingProxyType(
 """Decimals that a record keeps, by the last word of the nearest name that has a unit."""
 
 
-def number(value: float, digits: int = 0, *, unit: str = "pct", decimal: str = ".", minus: str = "-") -> str:
+def number(
+    value: float, digits: int = 0, *, unit: str | None = None, decimal: str = ".", minus: str = "-"
+) -> str:
     """A figure in words.
 
     Parameters
@@ -38,18 +40,19 @@ def number(value: float, digits: int = 0, *, unit: str = "pct", decimal: str = "
     value : float
     digits : int
         Decimals told.
-    unit : str
-        The suffix of the value's name: what the record keeps of it, see `KEPT`.
+    unit : str, optional
+        The suffix of the value's name: it is first rounded to what the record keeps of that (`KEPT`).
+        None for what a record held already, or never will.
     decimal, minus : str
         As the language and the medium write them.
 
     Examples
     --------
-    >>> number(39.4966), number(39.5), number(-0.3), number(-1.25, 1)
+    >>> number(39.4966, unit="pct"), number(39.5), number(-0.3), number(-1.25, 1)
     ('40', '40', '0', '-1.3')
     """
-    kept = max(KEPT[unit], digits)
-    exact = Decimal(repr(round(float(value), kept)))
+    kept = float(value) if unit is None else round(float(value), max(KEPT[unit], digits))
+    exact = Decimal(repr(kept))
     told = exact.quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP)
     text = f"{abs(told):f}".replace(".", decimal)
     return f"{minus}{text}" if told < 0 else text
@@ -57,17 +60,21 @@ def number(value: float, digits: int = 0, *, unit: str = "pct", decimal: str = "
 
 def percent(share: Interval | float) -> str:
     """ "34 %" """
-    return f"{number(share.value if isinstance(share, Interval) else share)} %"
+    return f"{_whole(share.value if isinstance(share, Interval) else share)} %"
 
 
 def span(share: Interval) -> str:
     """ "28 to 41 %" """
-    return f"{number(share.low)} to {number(share.high)} %"
+    return f"{_whole(share.low)} to {_whole(share.high)} %"
 
 
 def percent_and_span(share: Interval) -> str:
     """ "34 % (28 to 41)" """
-    return f"{percent(share)} ({number(share.low)} to {number(share.high)})"
+    return f"{percent(share)} ({_whole(share.low)} to {_whole(share.high)})"
+
+
+def _whole(share_pct: float) -> str:
+    return number(share_pct, unit="pct")
 
 
 def grams(mass_g: float) -> str:

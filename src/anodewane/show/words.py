@@ -43,7 +43,7 @@ def _figures(verdict: Verdict) -> Iterator[str]:
         mass, area = verdict.consumed.mass_pct, verdict.consumed.area_pct
         sure = percent(100 * verdict.consumed.coverage)
         yield f"{gone(verdict)} ({sure} interval {span(mass)}); limit {percent(verdict.limits.limit_pct)}"
-        if number(area.value).startswith("-"):
+        if number(area.value, unit="pct").startswith("-"):
             yield f"the outline reads {percent(-area.value)} larger than the new one ({span(area)} gone)"
         else:
             yield f"{percent(area)} of the outline's area is gone ({span(area)}): area is not mass"
