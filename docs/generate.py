@@ -58,7 +58,8 @@ def cli_page() -> str:
         "# The command",
         "",
         NOTE,
-        "Standard output carries the answer (for `judge`, the record) and nothing else; everything else goes to standard error.",
+        "Standard output carries the answer (for `judge`, the record) and nothing else; everything else "
+        "goes to standard error.",
         "",
         "## Exit codes",
         "",
@@ -74,7 +75,9 @@ def cli_page() -> str:
 # --- the record ----------------------------------------------------------------------------------
 
 UNITS = {
-    "px": "photo pixels, centres at integers", "mm": "mm", "mm2": "mm²", "deg": "degrees", "g": "g", "pct": "% (points of the new part)", "frac": "0 to 1",
+    "px": "photo pixels, centres at "
+          "integers", "mm": "mm", "mm2": "mm²", "deg": "degrees", "g": "g", "pct": "% (points of the new "
+                                                                                   "part)", "frac": "0 to 1",
 }  # fmt: skip
 
 
@@ -94,7 +97,8 @@ def _type_name(kind: object) -> str:
         return f"object of {_type_name(args[1])}"
     if is_dataclass(kind):
         return f"[{kind.__name__}](#{kind.__name__.lower()})"  # type: ignore[union-attr]
-    return {"str": "text", "float": "number", "int": "integer", "bool": "true or false"}[kind.__name__]  # type: ignore[attr-defined]
+    name: str = kind.__name__  # type: ignore[attr-defined]
+    return {"str": "text", "float": "number", "int": "integer", "bool": "true or false"}[name]
 
 
 def _classes(kind: object, seen: dict[str, type]) -> dict[str, type]:
@@ -115,11 +119,15 @@ def json_page() -> str:
         "# The record",
         "",
         NOTE,
-        f"What `anodewane judge` prints: one JSON object, held to [record.schema.json](record.schema.json) (`{SCHEMA_ID}`, JSON Schema 2020-12).",
-        "Every key is always there; what is unknown is null, never 0 or empty. Units are in the keys' names; an interval's ends have the unit of its key.",
-        "The keys stay as they are within a major `schema_version`; later versions may add some, so pass over those that you don't know.",
+        "What `anodewane judge` prints: one JSON object, held to [record.schema.json](record.schema.json) "
+        f"(`{SCHEMA_ID}`, JSON Schema 2020-12).",
+        "Every key is always there; what is unknown is null, never 0 or empty. Units are in the keys' "
+        "names; an interval's ends have the unit of its key.",
+        "The keys stay as they are within a major `schema_version`; later versions may add some, so pass "
+        "over those that you don't know.",
         "",
-        "In `outline.photo_px` and `template.outline_photo_px` the first ring is the outer one and the others are holes; rings aren't closed.",
+        "In `outline.photo_px` and `template.outline_photo_px` the first ring is the outer one and the "
+        "others are holes; rings aren't closed.",
         "Photo pixels are those of the upright photo, pixel centres at integers.",
         "",
     ]
@@ -146,7 +154,7 @@ ERROR_CLASSES = ("UsageError", "InputUnreadable", "OutputNotWritable", "ModelErr
 
 
 def _template(node: ast.expr, constants: dict[str, str]) -> str | None:
-    """The text of a string or f-string, with … for whatever is filled in; None when it isn't written out."""
+    """The text of a string or f-string, … for whatever is filled in; None when it isn't written out."""
     if isinstance(node, ast.Constant) and isinstance(node.value, str):
         return node.value
     if isinstance(node, ast.JoinedStr):
@@ -169,7 +177,7 @@ def _template(node: ast.expr, constants: dict[str, str]) -> str | None:
 
 
 def raised_messages() -> list[tuple[str, str, str, str]]:
-    """(error class, message, remedy, file) of every error that the code makes, `…` for what is filled in."""
+    """Error class, message, remedy and file of every error in the code, `…` for what is filled in."""
     found: dict[tuple[str, str], tuple[str, str]] = {}
     for path in sorted(SRC.rglob("*.py")):
         tree = ast.parse(path.read_text(encoding="utf-8"))
@@ -194,7 +202,8 @@ def raised_messages() -> list[tuple[str, str, str, str]]:
                 where = f"{path.relative_to(SRC)}:{node.lineno}"
                 if message is None or message.strip(" ….") == "":
                     raise SystemExit(
-                        f"{where}: {node.func.id}'s message isn't written out, so docs/errors.md can't be headed by it"
+                        f"{where}: {node.func.id}'s message isn't written out, so docs/errors.md can't be "
+                        "headed by it"
                     )
                 found.setdefault((node.func.id, message), (remedy or "…", str(path.relative_to(SRC))))
     return [(kind, message, remedy, where) for (kind, message), (remedy, where) in found.items()]
@@ -216,11 +225,13 @@ def errors_page() -> str:
         "# Errors, refusals and findings",
         "",
         NOTE,
-        "Each heading is the sentence that you read, with … for what is filled in. Search this page for a few of its words.",
+        "Each heading is the sentence that you read, with … for what is filled in. Search this page for a "
+        "few of its words.",
         "",
         "## Refusals: the photo can't be judged (exit code 4)",
         "",
-        "The file is readable, so there is a record: `status` is `cannot_judge`, and `reasons` holds the code.",
+        "The file is readable, so there is a record: `status` is `cannot_judge`, and `reasons` holds the "
+        "code.",
         "",
     ]
     for code, (message, remedy) in REFUSALS.items():
@@ -251,7 +262,8 @@ def errors_page() -> str:
         "",
         "### An unexpected fault: …",
         "",
-        "A mistake in anodewane itself. Please report it with the output of `anodewane doctor`; `anodewane --debug …` shows where it happened.",
+        "A mistake in anodewane itself. Please report it with the output of `anodewane doctor`; `anodewane "
+        "--debug …` shows where it happened.",
     ]
     return "\n".join(lines).rstrip() + "\n"
 
@@ -266,7 +278,8 @@ def settings_page() -> str:
         "# Settings",
         "",
         NOTE,
-        "What `--settings FILE.toml` may hold, with the values that are taken without one. Every record carries the digest of all of them.",
+        "What `--settings FILE.toml` may hold, with the values that are taken without one. Every record "
+        "carries the digest of all of them.",
         "",
         "| key | value | meaning and source |",
         "|---|---|---|",
@@ -299,7 +312,8 @@ def decisions_page() -> str:
         "# Decisions",
         "",
         NOTE,
-        "Why things are as they are, with the alternatives and what was measured. One page a decision, numbered; an overturned one stays and says by which.",
+        "Why things are as they are, with the alternatives and what was measured. One page a decision, "
+        "numbered; an overturned one stays and says by which.",
         "",
     ]
     for path in sorted((DOCS / "decisions").glob("[0-9]*.md")):

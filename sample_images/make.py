@@ -53,49 +53,68 @@ class Sample:
 SAMPLES = (
     Sample(
         "replace", "Marram", "rudder, port", "plate-150x75x20-2slots", 0.68, "replace", "past_limit",
-        WearPattern(face_ratio=1.25, skirt_mm=2.0, skirt_share=0.8, unevenness=0.25, pit_mm=0.6, rounding=0.6, seed=11),
-        (8.0, (5.0, -128.0)), {"target_mm": (0, -48), "distance_mm": 800, "tilt_deg": 7, "azimuth_deg": 200, "roll_deg": 86, "f35": 52.0},
+        WearPattern(face_ratio=1.25, skirt_mm=2.0, skirt_share=0.8, unevenness=0.25, pit_mm=0.6,
+        rounding=0.6, seed=11),
+        (8.0, (5.0, -128.0)),
+        {"target_mm": (0, -48), "distance_mm": 800, "tilt_deg": 7, "azimuth_deg": 200, "roll_deg": 86,
+        "f35": 52.0},
         {"layout": "card", "label": "Marram rudder port", "ground": "planks",
          "sun_height_deg": 55, "sun_share": 0.45, "sun_radius_deg": 6, "metal_light": 0.5, "seed": 3},
     ),
     Sample(
         "watch", "Marram", "transom", "plate-120x60x16-2holes", 0.35, "monitor", "watch could_be_past_limit",
-        WearPattern(face_ratio=1.25, skirt_mm=1.5, skirt_share=0.85, unevenness=0.2, pit_mm=0.4, rounding=0.5, seed=12),
-        (-6.0, (0.0, 2.0)), {"target_mm": (5, 0), "distance_mm": 820, "tilt_deg": 5, "azimuth_deg": 20, "roll_deg": 92, "f35": 52.0},
+        WearPattern(face_ratio=1.25, skirt_mm=1.5, skirt_share=0.85, unevenness=0.2, pit_mm=0.4,
+        rounding=0.5, seed=12),
+        (-6.0, (0.0, 2.0)),
+        {"target_mm": (5, 0), "distance_mm": 820, "tilt_deg": 5, "azimuth_deg": 20, "roll_deg": 92,
+        "f35": 52.0},
         {"layout": "mat-a4", "label": "Marram transom", "ground": "tarp",
          "sun_height_deg": 60, "sun_share": 0.35, "sun_radius_deg": 10, "metal_light": 0.3, "seed": 4},
     ),
     Sample(
         "sound", "Sea Aster", "keel, aft", "ring-90x42x18", 0.12, "ok", "sound",
         WearPattern(face_ratio=1.0, unevenness=0.15, pit_mm=0.2, rounding=0.4, seed=13),
-        (0.0, (-8.0, 130.0)), {"target_mm": (0, 35), "distance_mm": 760, "tilt_deg": 9, "azimuth_deg": -60, "roll_deg": 150, "f35": 52.0},
+        (0.0, (-8.0, 130.0)),
+        {"target_mm": (0, 35), "distance_mm": 760, "tilt_deg": 9, "azimuth_deg": -60, "roll_deg": 150,
+        "f35": 52.0},
         {"layout": "card", "label": "Sea Aster keel aft", "ground": "brick", "ground_light": 0.7,
          "sun_height_deg": 50, "sun_share": 0.5, "sun_radius_deg": 3, "metal_light": 0.5, "seed": 18},
     ),
     Sample(
         "no-wear", "Sea Aster", "shaft bracket", "teardrop-plain", 0.0, "ok", "no_measurable_wear",
         WearPattern(seed=14),
-        (12.0, (4.0, -3.0)), {"target_mm": (0, 0), "distance_mm": 850, "tilt_deg": 4, "azimuth_deg": 120, "roll_deg": 88, "f35": 52.0},
+        (12.0, (4.0, -3.0)),
+        {"target_mm": (0, 0), "distance_mm": 850, "tilt_deg": 4, "azimuth_deg": 120, "roll_deg": 88,
+        "f35": 52.0},
         {"layout": "mat-a4", "label": "Sea Aster bracket", "ground": "concrete",
-         "sun_height_deg": 62, "sun_share": 0.3, "sun_radius_deg": 12, "metal_light": 0.33, "metal_mottle": 0.15, "bump": 0.05, "seed": 5},
+         "sun_height_deg": 62, "sun_share": 0.3, "sun_radius_deg": 12, "metal_light": 0.33,
+         "metal_mottle": 0.15, "bump": 0.05, "seed": 5},
     ),
     Sample(
         "refuse", "Glasswort", "skeg", "plate-120x60x16-2holes", 0.30, None, "sheet_too_little",
         WearPattern(face_ratio=1.2, unevenness=0.2, rounding=0.5, seed=15),
-        (70.0, (152.0, 10.0)), {"target_mm": (398, 10), "distance_mm": 420, "tilt_deg": 10, "azimuth_deg": 10, "roll_deg": 90, "f35": 26.0},
-        {"layout": "card", "label": "Glasswort skeg", "ground": "planks", "sun_share": 0.5, "metal_light": 0.5, "seed": 6},
+        (70.0, (152.0, 10.0)),
+        {"target_mm": (398, 10), "distance_mm": 420, "tilt_deg": 10, "azimuth_deg": 10, "roll_deg": 90,
+        "f35": 26.0},
+        {"layout": "card", "label": "Glasswort skeg", "ground": "planks", "sun_share": 0.5,
+        "metal_light": 0.5, "seed": 6},
     ),
     Sample(
         "rod", "Glasswort", "sea cock strainer", "rod-180x25", 0.62, "replace", "past_limit",
         WearPattern(unevenness=0.15, uneven_scale_mm=60, pit_mm=0.3, rounding=0.6, seed=19),
-        (4.0, (0.0, 108.0)), {"target_mm": (0, 25), "distance_mm": 780, "tilt_deg": 8, "azimuth_deg": 75, "roll_deg": -5, "f35": 52.0},
+        (4.0, (0.0, 108.0)),
+        {"target_mm": (0, 25), "distance_mm": 780, "tilt_deg": 8, "azimuth_deg": 75, "roll_deg": -5,
+        "f35": 52.0},
         {"layout": "card", "label": "Glasswort strainer", "ground": "tarp",
          "sun_height_deg": 55, "sun_share": 0.4, "sun_radius_deg": 8, "metal_light": 0.5, "seed": 11},
     ),
     Sample(
         "turned", "Samphire", "rudder, starboard", "triangle-120x105x22-1hole", 0.62, "replace", "past_limit",
-        WearPattern(face_ratio=1.25, skirt_mm=2.0, skirt_share=0.8, unevenness=0.2, pit_mm=0.4, rounding=0.6, seed=17),
-        (160.0, (8.0, 0.0)), {"target_mm": (0, 0), "distance_mm": 880, "tilt_deg": 6, "azimuth_deg": 250, "roll_deg": 93, "f35": 52.0},
+        WearPattern(face_ratio=1.25, skirt_mm=2.0, skirt_share=0.8, unevenness=0.2, pit_mm=0.4,
+        rounding=0.6, seed=17),
+        (160.0, (8.0, 0.0)),
+        {"target_mm": (0, 0), "distance_mm": 880, "tilt_deg": 6, "azimuth_deg": 250, "roll_deg": 93,
+        "f35": 52.0},
         {"layout": "mat-a4", "label": "Samphire rudder stbd", "ground": "brick",
          "sun_height_deg": 60, "sun_share": 0.3, "sun_radius_deg": 12, "metal_light": 0.28, "seed": 8},
         orientation=6,
@@ -103,9 +122,12 @@ SAMPLES = (
     Sample(
         "phone", "Samphire", "keel, forward", "plate-95x95x18-1hole", 0.20, "ok", "sound",
         WearPattern(face_ratio=1.25, unevenness=0.15, rounding=0.5, seed=18),
-        (20.0, (0.0, -135.0)), {"target_mm": (0, -40), "distance_mm": 800, "tilt_deg": 5, "azimuth_deg": 90, "roll_deg": 100, "f35": 52.0},
+        (20.0, (0.0, -135.0)),
+        {"target_mm": (0, -40), "distance_mm": 800, "tilt_deg": 5, "azimuth_deg": 90, "roll_deg": 100,
+        "f35": 52.0},
         {"layout": "card", "label": "Samphire keel fwd", "ground": "tarp",
-         "sun_height_deg": 58, "sun_share": 0.4, "sun_radius_deg": 8, "metal_light": 0.5, "blur_px": 1.6, "noise": 5e-5, "seed": 21},
+         "sun_height_deg": 58, "sun_share": 0.4, "sun_radius_deg": 8, "metal_light": 0.5, "blur_px": 1.6,
+         "noise": 5e-5, "seed": 21},
         file="heic",
     ),
 )  # fmt: skip
@@ -186,7 +208,8 @@ def main() -> None:
         if options.masks:
             photo.write(options.masks, sample.name)
         print(
-            f"{sample.name}.{sample.file}: {len(data) // 1000} kB, {100 * photo.truth['consumed_volume']:.1f} % gone"
+            f"{sample.name}.{sample.file}: {len(data) // 1000} kB, "
+            f"{100 * photo.truth['consumed_volume']:.1f} % gone"
         )
 
 

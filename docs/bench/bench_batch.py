@@ -144,24 +144,29 @@ def rate(n_photos: int = 200) -> None:
     print(f"{ROUNDS * a_round} photos of 12 MP ({len(data) / 1e6:.1f} MB) in {ROUNDS} rounds")
     print(f"the judge alone                            {1000 * judge_s:7.0f} ms a photo (median)")
     print(
-        f"judge, record, overlay and thumbnail       {1000 * both_s:7.0f} ms, {both_s / judge_s:.2f} times the judge; written to disk, in one process"
+        f"judge, record, overlay and thumbnail       {1000 * both_s:7.0f} ms, {both_s / judge_s:.2f} times "
+        "the judge; written to disk, in one process"
     )
     for w in ("1", "2"):
         print(
-            f"{w} worker{'s' if w != '1' else ' '}: whole run {1000 * per[w]:6.0f} ms a photo, once started {1000 * warm[w]:6.0f} ms; "
+            f"{w} worker{'s' if w != '1' else ' '}: whole run {1000 * per[w]:6.0f} ms a photo, once "
+            f"started {1000 * warm[w]:6.0f} ms; "
             f"a worker takes {1000 * statistics.median(took[w]):.0f} ms over one (median)"
         )
     cpu_judge, cpu_both = statistics.median(busy["judge"][1:]), statistics.median(busy["serial"][1:])
     cpu_batch = {w: sum(busy[w]) / (ROUNDS * a_round) for w in ("1", "2")}
     print(
-        f"processor time a photo: judge {1000 * cpu_judge:.0f} ms, with record and pictures {1000 * cpu_both:.0f} ms; "
+        f"processor time a photo: judge {1000 * cpu_judge:.0f} ms, with record and pictures "
+        f"{1000 * cpu_both:.0f} ms; "
         f"whole run by 1 worker {1000 * cpu_batch['1']:.0f} ms, by 2 {1000 * cpu_batch['2']:.0f} ms"
     )
     print(
-        f"rate of 2 workers against 1: whole run {per['1'] / per['2']:.2f}, once started {warm['1'] / warm['2']:.2f}"
+        f"rate of 2 workers against 1: whole run {per['1'] / per['2']:.2f}, once started "
+        f"{warm['1'] / warm['2']:.2f}"
     )
     print(
-        f"a photo in a batch of one worker, once started, against the same work in one process: {warm['1'] / both_s:.2f}"
+        "a photo in a batch of one worker, once started, against the same work in one process: "
+        f"{warm['1'] / both_s:.2f}"
     )
 
 
@@ -176,7 +181,7 @@ class MadePhotos:
     base: str
     address: str = "made photos"
 
-    def entries(self, left_out: list[Any] | None = None) -> Iterator[Any]:  # noqa: ARG002 - the protocol's argument
+    def entries(self, left_out: list[Any] | None = None) -> Iterator[Any]:  # noqa: ARG002
         from anodewane.batch.place import Entry
 
         for i in range(self.count):
@@ -207,7 +212,8 @@ class Memory(Clock):
             children = Path(f"/proc/self/task/{os.getpid()}/children").read_text(encoding="utf-8").split()
             workers = sorted((peak_mb(c) for c in children), reverse=True)
             print(
-                f"  after {len(self.at):5d}: driver {peak_mb('self'):5.0f} MB, workers {' '.join(f'{w:.0f}' for w in workers if w > 100)} MB, load {load()}",
+                f"  after {len(self.at):5d}: driver {peak_mb('self'):5.0f} MB, workers "
+                f"{' '.join(f'{w:.0f}' for w in workers if w > 100)} MB, load {load()}",
                 flush=True,
             )
 
@@ -264,7 +270,8 @@ def stand_in(item: Any, config: Any) -> Any:
         ),
     ) * 4
     return Outcome(
-        item.name, item.out_name, item.digest, "judged", True, hashlib.sha256(data).hexdigest(), item.stamp, len(data), "replace", 69.03, 56.91, 85.04, 0.9, 34.4,
+        item.name, item.out_name, item.digest, "judged", True, hashlib.sha256(data).hexdigest(), item.stamp,
+        len(data), "replace", 69.03, 56.91, 85.04, 0.9, 34.4,
         TEMPLATE, False, "zinc", "2026-10-04T11:03:00", None, None, reasons, tuple(files), "ab" * 32, 0.25,
     )  # fmt: skip
 
@@ -300,7 +307,8 @@ def resume(count: int = 10_000) -> None:
         shutil.rmtree(work)
     print(f"{count} finished photos, ledger of {size / 1e6:.1f} MB, load {load()}")
     print(
-        f"decides that nothing is to be judged in {statistics.median(decide):.2f} s (median of 3, best {min(decide):.2f}; processor {statistics.median(busy):.2f} s)"
+        f"decides that nothing is to be judged in {statistics.median(decide):.2f} s (median of 3, best "
+        f"{min(decide):.2f}; processor {statistics.median(busy):.2f} s)"
     )
     print(
         f"the same with all summaries written again {statistics.median(whole):.2f} s (best {min(whole):.2f})"
@@ -314,7 +322,8 @@ def _append_without_sync(self: Any, name: str, lines: Any) -> None:
 
 def main() -> None:
     print(
-        f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores, OMP_NUM_THREADS={os.environ.get('OMP_NUM_THREADS', 'not set')}, load {load()}"
+        f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores, "
+        f"OMP_NUM_THREADS={os.environ.get('OMP_NUM_THREADS', 'not set')}, load {load()}"
     )
     numbers = [int(a) for a in sys.argv[2:]]
     what = sys.argv[1] if len(sys.argv) > 1 else "rate"

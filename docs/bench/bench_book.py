@@ -28,7 +28,10 @@ from typing import Any
 
 RUNS = 5
 REASON = '["print_scale_unmeasured"]'
-BUDGET = '{"print_scale": 0.251, "camera": 0.035, "edge": 0.406, "limb": 0.386, "thickness": 8.486, "casting": 0.465}'
+BUDGET = (
+    '{"print_scale": 0.251, "camera": 0.035, "edge": 0.406, "limb": 0.386, '
+    '"thickness": 8.486, "casting": 0.465}'
+)
 
 
 def fill(path: Path, boats: int, positions: int, seasons: int) -> None:
@@ -67,14 +70,18 @@ def fill(path: Path, boats: int, positions: int, seasons: int) -> None:
                 db.execute("INSERT INTO records VALUES (?, ?)", (digest, record))
                 verdict = "replace" if gone > 50 else "ok" if gone < 20 else "monitor"
                 db.execute(
-                    "INSERT INTO judgements (boat, position, hauled_on, kind, record_sha256, photo_sha256, photo_name, judged_at, status, verdict, "
+                    "INSERT INTO judgements (boat, position, hauled_on, kind, record_sha256, photo_sha256, "
+                    "photo_name, judged_at, status, verdict, "
                     "template, mass_pct, mass_low_pct, "
                     "mass_high_pct, area_pct, area_low_pct, area_high_pct, coverage, new_g, remaining_g, "
                     "remaining_low_g, remaining_high_g, mass_method, reasons, budget) VALUES "
-                    "(?, ?, ?, 'wear', ?, ?, 'photo.jpg', ?, 'judged', ?, ?, ?, ?, ?, ?, ?, ?, 0.9, 1530, ?, ?, ?, 'recession', ?, ?)",
-                    (boat, position, hauled, digest, digest, f"{hauled}T12:00:00.000Z", verdict, part.name, gone, gone * 0.8, gone * 1.2,
+                    "(?, ?, ?, 'wear', ?, ?, 'photo.jpg', ?, 'judged', ?, ?, ?, ?, ?, ?, ?, ?, 0.9, 1530, "
+                    "?, ?, ?, 'recession', ?, ?)",
+                    (boat, position, hauled, digest, digest, f"{hauled}T12:00:00.000Z", verdict, part.name,
+                     gone, gone * 0.8, gone * 1.2,
                      gone / 2, gone / 2 - 2, gone / 2 + 2,
-                     1530 * (1 - gone / 100), 1400 * (1 - gone / 100), 1600 * (1 - gone / 100), REASON, BUDGET),
+                     1530 * (1 - gone / 100), 1400 * (1 - gone / 100), 1600 * (1 - gone / 100), REASON,
+                     BUDGET),
                 )  # fmt: skip
                 if verdict == "replace" and s < seasons - 1:
                     db.execute(
@@ -144,14 +151,16 @@ def measure(path: Path) -> None:
         return work
 
     print(
-        f"Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}, {platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
+        f"Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}, {platform.machine()}, "
+        f"{os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
     )
     print(f"{path.stat().st_size / 1e6:.0f} MB")
     with open_book(path) as book:
         start, used = time.perf_counter(), time.process_time()
         n = refresh(book)
         print(
-            f"reckoned and kept: {n} boats in {1000 * (time.perf_counter() - start):.0f} ms, {1000 * (time.process_time() - used):.0f} ms of processor time"
+            f"reckoned and kept: {n} boats in {1000 * (time.perf_counter() - start):.0f} ms, "
+            f"{1000 * (time.process_time() - used):.0f} ms of processor time"
         )
     kept = "SELECT boat, lines FROM reckoned"
     by_boat = "SELECT * FROM judgements WHERE boat = ? AND counts = 1"
@@ -192,7 +201,8 @@ def measure(path: Path) -> None:
         ),
     }
     print(
-        f"{'':40} {'things':>7} {'best ms':>8} {'median':>7} {'processor':>9} {'raw query: best':>16} {'processor':>9}"
+        f"{'':40} {'things':>7} {'best ms':>8} {'median':>7} {'processor':>9} {'raw query: best':>16} "
+        f"{'processor':>9}"
     )
     for name, (listing, query) in rows.items():
         best, median, used, n = timed(listing)

@@ -73,10 +73,12 @@ def main() -> None:
             lambda loaded=loaded, sighting=sighting: locate_camera(loaded, sighting, Settings()), runs
         )
         print(
-            f"{width * height / 1e6:3.0f} MP, {len(data) / 1e6:.1f} MB: JPEG decode {decode} | load {load} | card {card} | plane {plane}"
+            f"{width * height / 1e6:3.0f} MP, {len(data) / 1e6:.1f} MB: JPEG decode {decode} | load {load} "
+            f"| card {card} | plane {plane}"
         )
         print(
-            f"       {sighting.n_markers} markers read, {len(sighting.points_mm)} of {len(sighting.layout.saddles_mm)} square corners"
+            f"       {sighting.n_markers} markers read, {len(sighting.points_mm)} of "
+            f"{len(sighting.layout.saddles_mm)} square corners"
         )
 
 

@@ -88,10 +88,10 @@ class RayExecutor(Executor):
 
         self._remote = ray.remote(max_retries=3)(nothing)
 
-    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:  # noqa: ARG002 - the protocol's
+    def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:  # noqa: ARG002
         return self._remote.remote(*args).future()  # type: ignore[no-any-return]
 
-    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: ARG002 - the protocol's
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: ARG002
         return
 
 
@@ -125,7 +125,8 @@ def overhead() -> None:
             for now, was in ((_processor_s(c.scheduler.pid), before), (time.process_time(), here))
         )
         print(
-            f"of the processor: the scheduler {spent:.2f} ms a task, the driver {ours:.2f} ms: {1000 / max(spent, ours):.0f} tasks a second at most",
+            f"of the processor: the scheduler {spent:.2f} ms a task, the driver {ours:.2f} ms: "
+            f"{1000 / max(spent, ours):.0f} tasks a second at most",
             flush=True,
         )
         first.shutdown()
@@ -168,7 +169,7 @@ class _Kept(Executor):
     def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
         return self._inner.submit(fn, *args, **kwargs)
 
-    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: ARG002 - the protocol's
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: ARG002
         return
 
 
@@ -220,7 +221,8 @@ def storage() -> None:
         listed = sum(1 for _ in photos.entries())
         listing = time.perf_counter() - start
         print(
-            f"moto: put {1000 * put / count:.1f} ms an object; {listed} listed in {listing:.2f} s, {1e6 / listed * listing:.0f} s a million, {1e6 / 1000:.0f} requests"
+            f"moto: put {1000 * put / count:.1f} ms an object; {listed} listed in {listing:.2f} s, "
+            f"{1e6 / listed * listing:.0f} s a million, {1e6 / 1000:.0f} requests"
         )
         outcomes = [nothing(i, None) for i in items(20000)]
         with out.lock():
@@ -235,7 +237,8 @@ def storage() -> None:
         read = time.perf_counter() - start
         assert len(list(again.names())) == 20000
         print(
-            f"ledger of 20000: written in {wrote:.2f} s in {pieces} pieces ({20000 / wrote:.0f} a second), read in {read:.2f} s"
+            f"ledger of 20000: written in {wrote:.2f} s in {pieces} pieces ({20000 / wrote:.0f} a second), "
+            f"read in {read:.2f} s"
         )
         start = time.perf_counter()
         for i in range(200):
@@ -246,7 +249,8 @@ def storage() -> None:
 def memory() -> None:
     """The driver's memory, plan, ledger and rows of so many photos; each in a process of its own."""
     for count in (10_000, 40_000):
-        code = f"import sys; sys.path[:0] = {[str(Path(__file__).parent)]!r}; import bench_cluster; bench_cluster._plan({count})"
+        here = str(Path(__file__).parent)
+        code = f"import sys; sys.path.insert(0, {here!r}); import bench_cluster; bench_cluster._plan({count})"
         print(
             subprocess.run(
                 [sys.executable, "-c", code], check=True, capture_output=True, text=True
@@ -260,7 +264,7 @@ def _plan(count: int) -> None:
     from anodewane.batch.place import Entry, LocalFolder
 
     class Listed(LocalFolder):
-        def entries(self, left_out: Any = None) -> Iterator[Entry]:  # noqa: ARG002 - the protocol's argument
+        def entries(self, left_out: Any = None) -> Iterator[Entry]:  # noqa: ARG002 argument
             for i in range(count):
                 yield Entry(f"Kittiwake {i % 997}/position {i}.jpg", 3_000_000 + i, f"stamp {i}", f"{i}")
 
@@ -280,7 +284,8 @@ def _plan(count: int) -> None:
         folder.Ledger.append = real
         grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
     print(
-        f"driver, {count} photos: {grown / 1024:.0f} MB more than at the start, {1024 * grown / count:.0f} bytes a photo, {time.perf_counter() - start:.1f} s in all"
+        f"driver, {count} photos: {grown / 1024:.0f} MB more than at the start, {1024 * grown / count:.0f} "
+        f"bytes a photo, {time.perf_counter() - start:.1f} s in all"
     )
 
 
@@ -334,7 +339,8 @@ def judge() -> None:
             )
             spent = (time.process_time() - start) / 8
             print(
-                f"one core, {name} MP: {spent:.3f} s of the processor a photo, store, overlay and summaries included: {3600 / spent:.0f} an hour",
+                f"one core, {name} MP: {spent:.3f} s of the processor a photo, store, overlay and "
+                f"summaries included: {3600 / spent:.0f} an hour",
                 flush=True,
             )
         for workers in (1, 2):
@@ -347,7 +353,8 @@ def judge() -> None:
                 timed(f"Dask {workers}", dask_engine(c.address))
         timed("processes 2", local_engine(2))
         print(
-            f"two workers against one: {rates['Dask 2'] / rates['Dask 1']:.2f}; Dask against processes here, start included: {rates['Dask 2'] / rates['processes 2']:.2f}"
+            f"two workers against one: {rates['Dask 2'] / rates['Dask 1']:.2f}; Dask against processes "
+            f"here, start included: {rates['Dask 2'] / rates['processes 2']:.2f}"
         )
         del folder
 

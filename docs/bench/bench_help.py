@@ -27,7 +27,8 @@ def main() -> None:
     base = min(times["import click"])
     for name, t in times.items():
         print(
-            f"{name:24} best {1000 * min(t):6.0f} ms   median {1000 * statistics.median(t):6.0f} ms   best over 'import click' {min(t) / base:.2f}"
+            f"{name:24} best {1000 * min(t):6.0f} ms   median {1000 * statistics.median(t):6.0f} ms   best "
+            f"over 'import click' {min(t) / base:.2f}"
         )
 
 

@@ -21,6 +21,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -94,12 +95,14 @@ def stage_times(photo: Path, template_name: str, size: tuple[int, int]) -> None:
         row("to JSON", verdict_to_json, verdict)
     decode = statistics.median(rows["decode"][1:])
     print(
-        f"JPEG of {len(data) / 1e6:.1f} MB, {size[0]} x {size[1]}, verdict: {verdict.verdict or verdict.status}"
+        f"JPEG of {len(data) / 1e6:.1f} MB, {size[0]} x {size[1]}, verdict: "
+        f"{verdict.verdict or verdict.status}"
     )
     print(f"{'':14} {'median ms':>10} {'best ms':>9} {'decodes':>8}")
     for name, t in rows.items():
         print(
-            f"{name:14} {statistics.median(t[1:]):10.1f} {min(t[1:]):9.1f} {statistics.median(t[1:]) / decode:8.2f}"
+            f"{name:14} {statistics.median(t[1:]):10.1f} {min(t[1:]):9.1f} "
+            f"{statistics.median(t[1:]) / decode:8.2f}"
         )
     without = statistics.median(rows["judge, whole"][1:]) - statistics.median(rows["segment"][1:])
     print(f"{'less segment':14} {without:10.1f} {'':9} {without / decode:8.2f}")
@@ -168,7 +171,7 @@ def over(folder: Path) -> None:
         except CannotJudge:
             continue
         decode = best(lambda data=data: simplejpeg.decode_jpeg(data))  # type: ignore[misc]
-        look = lambda p=loaded, q=plane, s=sheet: segment.find_part(p, q, s, segmenter, settings)  # noqa: E731
+        look = partial(segment.find_part, loaded, plane, sheet, segmenter, settings)
         looks, network = best(look), networks(look)
         whole = best(
             lambda data=data, name=photo.name, t=template: judge(
@@ -178,7 +181,8 @@ def over(folder: Path) -> None:
         rows.append((network / decode, looks / decode, whole / decode))
     for name, column in zip(("the network", "its stage", "the whole"), np.array(rows).T, strict=True):
         print(
-            f"{name:11}: median {np.median(column):.2f} decodes, from {column.min():.2f} to {column.max():.2f}, 90th of a hundred {np.percentile(column, 90):.2f}"
+            f"{name:11}: median {np.median(column):.2f} decodes, from {column.min():.2f} to "
+            f"{column.max():.2f}, 90th of a hundred {np.percentile(column, 90):.2f}"
         )
     print(f"{len(rows)} photos")
 
@@ -216,7 +220,8 @@ def main() -> None:
     photo = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "sample_images" / "replace.jpg"
     template = sys.argv[2] if len(sys.argv) > 2 else "plate-150x75x20-2slots"
     print(
-        f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores, OMP_NUM_THREADS={os.environ.get('OMP_NUM_THREADS', 'not set')}"
+        f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores, "
+        f"OMP_NUM_THREADS={os.environ.get('OMP_NUM_THREADS', 'not set')}"
     )
     stage_times(photo, template, SIZES["12 MP"])
     for size in SIZES.values():

@@ -2,8 +2,10 @@
 """How far away, how oblique and how blurred a sheet's label is still read, how long reading takes, and
 that a hidden code is never read wrongly.
 
-OMP_NUM_THREADS=1 python docs/bench/bench_label.py            sheets drawn by the package's own renderer, with a phone's blur, noise and JPEG
-OMP_NUM_THREADS=1 python docs/bench/bench_label.py FOLDER     photos (NAME.jpg, NAME.truth.json): share read, by distance and tilt
+OMP_NUM_THREADS=1 python docs/bench/bench_label.py
+    sheets drawn by the package's own renderer, with a phone's blur, noise and JPEG
+OMP_NUM_THREADS=1 python docs/bench/bench_label.py FOLDER
+    photos (NAME.jpg, NAME.truth.json): share read, by distance and tilt
 """
 
 from __future__ import annotations
@@ -83,7 +85,8 @@ def drawn() -> None:
     rng = np.random.default_rng(1)
     times: list[float] = []
     print(
-        "read / sheets found, in brackets by OpenCV's detector on the rectified place; of so many modules a side"
+        "read / sheets found, in brackets by OpenCV's detector on the rectified place; of so many modules "
+        "a side"
     )
     for (width, height), turns in (((4032, 3024), (0, 130)), ((2016, 1512), (0, 70, 130, 250))):
         for distance in (400, 700, 1000, 1400):
@@ -178,8 +181,10 @@ def of_folder(folder: Path) -> None:
         if ms is not None:
             times.append(ms)
     names = {r[2] for r in rows if r[2] is not None}
-    print(f"{len(rows)} photos: {sum(r[3] for r in rows)} sheets found, {sum(r[2] is not None for r in rows)} labels read, {len(names)} different; "
-          f"{sum(r[4] for r in rows)} by OpenCV's detector; {np.median(times):.1f} ms each, most {max(times):.1f}")  # fmt: skip
+    print(f"{len(rows)} photos: {sum(r[3] for r in rows)} sheets found, "
+          f"{sum(r[2] is not None for r in rows)} labels read, {len(names)} different; "
+          f"{sum(r[4] for r in rows)} by OpenCV's detector; {np.median(times):.1f} ms each, most "
+          f"{max(times):.1f}")  # fmt: skip
     for what, k, edges in (
         ("distance for a 26 mm lens, mm", 0, (0, 350, 450, 600, 2000)),
         ("tilt, degrees", 1, (0, 10, 20, 30, 90)),

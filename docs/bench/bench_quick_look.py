@@ -114,12 +114,14 @@ def main() -> None:
         said = {r.code for r in record.reasons}
         wrong += [(file.name, c) for c in found if c not in said and c not in NOTICES]
     print(
-        f"{len(files)} photos as they are: told to be taken again {sum(n for c, n in told.items() if c not in NOTICES)}, wrongly {len(wrong)} {wrong}"
+        f"{len(files)} photos as they are: told to be taken again "
+        f"{sum(n for c, n in told.items() if c not in NOTICES)}, wrongly {len(wrong)} {wrong}"
     )
     print(f"    told that the camera was near, and judged all the same: {told['close_camera']}")
     kilobytes = statistics.median(sizes) / 1000
     print(
-        f"    copies of {kilobytes:.0f} kB, {statistics.median(seconds):.3f} s each (median), {statistics.median(ratios):.2f} of judge without a template"
+        f"    copies of {kilobytes:.0f} kB, {statistics.median(seconds):.3f} s each (median), "
+        f"{statistics.median(ratios):.2f} of judge without a template"
     )
     if not arguments.spoilt:
         return

@@ -2,7 +2,8 @@
 three PDF libraries make of the same content.
 
     python docs/bench/bench_report.py                 # the report
-    python docs/bench/bench_report.py --engines       # the libraries (pip install weasyprint fpdf2; weasyprint also needs libpango)
+    python docs/bench/bench_report.py --engines       # the libraries (pip install weasyprint fpdf2;
+                                                      # weasyprint also needs libpango)
 
 The 40 photos are the sample photos, each with noise of its own, enlarged to 12 megapixels as a phone
 takes them, with their records moved along.
@@ -108,7 +109,8 @@ def report(n: int) -> None:
             sizes = ", ".join(f"{f} {(folder / f).stat().st_size / 1e6:.1f} MB" for f in outputs)
             peak = int(done.stderr.split()[-2]) / 1024
             print(
-                f"{n} parts of 12 MP ({photos:.0f} MB of photos) in {seconds:.1f} s: {sizes}; peak memory {peak:.0f} MB; to look at: {len(said['look_at'])}"
+                f"{n} parts of 12 MP ({photos:.0f} MB of photos) in {seconds:.1f} s: {sizes}; peak memory "
+                f"{peak:.0f} MB; to look at: {len(said['look_at'])}"
             )
 
 
@@ -188,7 +190,8 @@ def engines(n: int) -> None:
             print(f"{label}: fails: {type(e).__name__}: {str(e)[:160]}")
             continue
         print(
-            f"{label}: {n} parts in {seconds:.2f} s, {len(pdf) / 1e6:.2f} MB; {facts(pdf)}; same bytes twice: {pdf == again}"
+            f"{label}: {n} parts in {seconds:.2f} s, {len(pdf) / 1e6:.2f} MB; {facts(pdf)}; same bytes "
+            f"twice: {pdf == again}"
         )
 
 
@@ -199,7 +202,8 @@ def facts(pdf: bytes) -> str:
     reader = pypdf.PdfReader(io.BytesIO(pdf))
     root: Any = reader.trailer["/Root"]
     xmp = root["/Metadata"].get_object().get_data().decode("utf-8", "replace") if "/Metadata" in root else ""
-    fonts = [f.get_object() for p in reader.pages for f in p["/Resources"].get("/Font", {}).values()]  # type: ignore[union-attr]
+    resources = [p["/Resources"] for p in reader.pages]
+    fonts = [f.get_object() for r in resources for f in r.get("/Font", {}).values()]
     embedded = all(
         "/DescendantFonts" in f
         and {"/FontFile2", "/FontFile3"}
@@ -224,7 +228,10 @@ def facts(pdf: bytes) -> str:
     part = f"PDF/A-{said[0].group(1)}{said[1].group(1)}" if said[0] and said[1] else "no PDF/A"
     text = " ".join((p.extract_text() or "") for p in reader.pages)
     tagged = "tagged" if "/StructTreeRoot" in root else "not tagged"
-    return f"{part}, {tagged}, figures with words {sum(figures)} of {len(figures)}, fonts embedded: {embedded}, words of drawings in the text: {'way round' in text}"
+    return (
+        f"{part}, {tagged}, figures with words {sum(figures)} of {len(figures)}, fonts embedded: {embedded}, "
+        f"words of drawings in the text: {'way round' in text}"
+    )
 
 
 if __name__ == "__main__":

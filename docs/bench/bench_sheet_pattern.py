@@ -155,7 +155,8 @@ def row(name, found):
         print(f"| {name} | {100 * share.mean():.0f} | | | | |", flush=True)
         return
     print(
-        f"| {name} | {100 * np.nanmean(share):.0f} | {np.sqrt(np.nanmean(rms**2)):.3f} | {100 * np.nanmean(grow):+.3f} | "
+        f"| {name} | {100 * np.nanmean(share):.0f} | {np.sqrt(np.nanmean(rms**2)):.3f} | "
+        f"{100 * np.nanmean(grow):+.3f} | "
         f"{100 * np.nanmean(area[:, 1]):+.2f} | {100 * np.nanstd(area[:, 1]):.2f} |",
         flush=True,
     )
@@ -178,7 +179,8 @@ def measure(world, image, total, camera):
 
 def renders(n_views):
     print(
-        "| dictionary, marker/square, points | found % | rms px | scale bias % | area beside: bias % | sd % |\n|---|---|---|---|---|---|"
+        "| dictionary, marker/square, points | found % | rms px | scale bias % | area beside: bias % | sd "
+        "% |\n|---|---|---|---|---|---|"
     )
     for dictionary in ("DICT_4X4_250", "DICT_5X5_250"):
         for fraction in (0.6, 0.67, 0.74, 0.8):
@@ -283,7 +285,8 @@ def composed(folder):
     for name, found in figures.items():
         f = np.array(found)
         print(
-            f"| {name} | {100 * f[:, 0].mean():.0f} | {np.sqrt(np.mean(f[:, 1] ** 2)):.3f} | {100 * f[:, 2].mean():+.3f} | {100 * f[:, 2].std():.3f} |"
+            f"| {name} | {100 * f[:, 0].mean():.0f} | {np.sqrt(np.mean(f[:, 1] ** 2)):.3f} | "
+            f"{100 * f[:, 2].mean():+.3f} | {100 * f[:, 2].std():.3f} |"
         )
 
 

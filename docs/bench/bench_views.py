@@ -1,11 +1,16 @@
 """Several photos of one part: how near, how sure, how fast, and whether what doesn't belong
 together is found out.
 
-    python docs/bench/bench_views.py render FOLDER --parts 12     parts of our own renderer: from above, three from half-way up, one low; and what should be refused
-    python docs/bench/bench_views.py refusals FOLDER              what of it is refused: lying still, moved by how much, another part
-    python docs/bench/bench_views.py score FOLDER                 the photos of FOLDER, with true masks and with the network
-    python docs/bench/bench_views.py trial FOLDER                 trial photos with the sheet printed on (NNNN-0 from above, NNNN-1 ... from the side)
-    python docs/bench/bench_views.py speed                        three 12 MP photos together against one, in one run
+    python docs/bench/bench_views.py render FOLDER --parts 12
+        parts of our own renderer: from above, three from half-way up, one low; and what should be refused
+    python docs/bench/bench_views.py refusals FOLDER
+        what of it is refused: lying still, moved by how much, another part
+    python docs/bench/bench_views.py score FOLDER
+        the photos of FOLDER, with true masks and with the network
+    python docs/bench/bench_views.py trial FOLDER
+        trial photos with the sheet printed on (NNNN-0 from above, NNNN-1 ... from the side)
+    python docs/bench/bench_views.py speed
+        three 12 MP photos together against one, in one run
 
 Figures: docs/decisions/0030-several-photos.md.
 """
@@ -172,9 +177,12 @@ def figures(name: str, rows: list[tuple[float, float, float, bool, float]], refu
     a = np.array(rows, float)
     mass, area, above = np.abs(a[:, 0]), np.abs(a[:, 1]), np.abs(a[:, 2])
     print(
-        f"{name}: n {len(a)}, refused {refused}; mass median {np.median(mass):.1f} worst {mass.max():.1f} bias {a[:, 0].mean():+.1f}; "
-        f"area median {np.median(area):.2f} worst {area.max():.2f} (above alone {np.median(above):.2f}, {above.max():.2f}); "
-        f"interval holds {int(a[:, 3].sum())}; width over one photo's: median {np.median(a[:, 4]):.2f} mean {a[:, 4].mean():.2f}",
+        f"{name}: n {len(a)}, refused {refused}; mass median {np.median(mass):.1f} worst {mass.max():.1f} "
+        f"bias {a[:, 0].mean():+.1f}; "
+        f"area median {np.median(area):.2f} worst {area.max():.2f} (above alone {np.median(above):.2f}, "
+        f"{above.max():.2f}); "
+        f"interval holds {int(a[:, 3].sum())}; width over one photo's: median {np.median(a[:, 4]):.2f} "
+        f"mean {a[:, 4].mean():.2f}",
         flush=True,
     )
 
@@ -308,7 +316,8 @@ def speed() -> None:
         assert single.status == together.status == "judged"
     ratio = np.median(np.array(three[1:]) / np.array(one[1:]))
     print(
-        f"three 12 MP photos together: {ratio:.1f} times one photo's judgement ({np.median(three[1:]):.2f} s against {np.median(one[1:]):.2f} s)"
+        f"three 12 MP photos together: {ratio:.1f} times one photo's judgement ({np.median(three[1:]):.2f} "
+        f"s against {np.median(one[1:]):.2f} s)"
     )
 
 

@@ -144,20 +144,24 @@ def main() -> None:
                         parts.append(seconds)
                 ratio = statistics.median(p / a for p, a in zip(page, alone, strict=True))
                 print(
-                    f"{name}: judge {statistics.median(alone):.3f}, page {statistics.median(page):.3f}, ratio {ratio:.2f}"
+                    f"{name}: judge {statistics.median(alone):.3f}, page {statistics.median(page):.3f}, "
+                    f"ratio {ratio:.2f}"
                 )
                 least = min(page) / min(alone)
                 print(
-                    f"    the quickest of {runs}: judge {min(alone):.3f}, page {min(page):.3f}, ratio {least:.2f} (other work on the machine counts for less)"
+                    f"    the quickest of {runs}: judge {min(alone):.3f}, page {min(page):.3f}, ratio "
+                    f"{least:.2f} (other work on the machine counts for less)"
                 )
                 judged, shown, drawn = (statistics.median(p[i] for p in parts) for i in range(3))
                 print(
-                    f"    to the judgement and its overlay {judged:.3f}, the verdict's page {shown:.3f}, the picture's bytes {drawn:.3f}"
+                    f"    to the judgement and its overlay {judged:.3f}, the verdict's page {shown:.3f}, "
+                    f"the picture's bytes {drawn:.3f}"
                 )
                 looks = [quick(copy) for _ in range(runs)]
                 look = statistics.median(looks)
                 print(
-                    f"    quick look at a copy of {len(copy) // 1000} kB: {look:.3f}, {look / statistics.median(alone):.2f} of judge"
+                    f"    quick look at a copy of {len(copy) // 1000} kB: {look:.3f}, "
+                    f"{look / statistics.median(alone):.2f} of judge"
                 )
         finally:
             server.send_signal(signal.SIGINT)

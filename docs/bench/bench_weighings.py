@@ -37,10 +37,12 @@ def main(n_yards: int) -> None:
         [template.thickness_mm - expected_thickness(template, float(d), settings)[0] for d in depths]
     )
     print(
-        f"{n_yards} yards each. Holds: share of the next parts' true thickness loss in the 90 % interval; sd: its one-sigma, a share of the loss."
+        f"{n_yards} yards each. Holds: share of the next parts' true thickness loss in the 90 % interval; "
+        "sd: its one-sigma, a share of the loss."
     )
     print(
-        "| yards: one-sigma of the template's scale, and from part to part | n | holds | sd | of it part to part |\n|---|---|---|---|---|"
+        "| yards: one-sigma of the template's scale, and from part to part | n | holds | sd | of it part "
+        "to part |\n|---|---|---|---|---|"
     )
     for name, (scale_sd, part_sd) in YARDS.items():
         for n in (0, 1, 2, 5, 20):

@@ -137,7 +137,8 @@ def read(part: dict[str, Any], rng: Any, noise_mm: float, bias_mm: float) -> dic
         return None
     if noise_mm:
         face = blurred(face, rng, part["mm_per_px"], noise_mm, bias_mm)
-    outline = silhouette_of(SimpleNamespace(pieces_px=pieces_of(part["silhouette"])), camera)  # type: ignore[arg-type]
+    seen = SimpleNamespace(pieces_px=pieces_of(part["silhouette"]))
+    outline = silhouette_of(seen, camera)  # type: ignore[arg-type]
     plan, _, thickness, thickness_sd = settle_plate(outline, template, Settings())
     # how far the silhouette stands out from the rim: the inset of the rounded rim, and where the wall
     # faces the camera's foot its height times the slope of sight
@@ -224,7 +225,8 @@ def compare(rows: dict[int, dict[str, float]]) -> None:
         area, mass = np.concatenate(area_errors[name]), np.concatenate(mass_errors[name])
         change = 100 * (np.abs(mass) - before)
         print(
-            f"| {name} | {_said(area)} | {_said(mass)} | {_said(mass[steep])} | {change.mean():+.2f} ± {change.std() / len(change) ** 0.5:.2f} |"
+            f"| {name} | {_said(area)} | {_said(mass)} | {_said(mass[steep])} | {change.mean():+.2f} ± "
+            f"{change.std() / len(change) ** 0.5:.2f} |"
         )
 
 
@@ -257,7 +259,8 @@ def main() -> None:
             if row:
                 rows[i] = row
         print(
-            f"\n{title}: {len(rows)} parts, {sum(r['flush'] for r in rows.values()):.0f} flush. Area, mass, mass with most wall in sight: median / p90 / bias; change"
+            f"\n{title}: {len(rows)} parts, {sum(r['flush'] for r in rows.values()):.0f} flush. Area, "
+            "mass, mass with most wall in sight: median / p90 / bias; change"
         )
         compare(rows)
 

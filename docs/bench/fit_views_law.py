@@ -1,7 +1,9 @@
 """Fits again what several photos can't see (`anodewane.views.law`), beside the constants in use.
 
-python docs/bench/fit_views_law.py photographed FOLDER   from truth files of flush parts (volume, areas, face_ratio, depth_mm): `PHOTOGRAPHED`
-python docs/bench/fit_views_law.py rendered --solids 60  from silhouettes of our own renderer's solids: `RENDERED_FLUSH`, `RENDERED_OPEN`
+python docs/bench/fit_views_law.py photographed FOLDER
+    from truth files of flush parts (volume, areas, face_ratio, depth_mm): `PHOTOGRAPHED`
+python docs/bench/fit_views_law.py rendered --solids 60
+    from silhouettes of our own renderer's solids: `RENDERED_FLUSH`, `RENDERED_OPEN`
 """
 
 from __future__ import annotations
@@ -62,7 +64,8 @@ def photographed(folder: Path) -> None:
 
     found = least_squares(lambda p: (model(p) - wanting) / (0.3 + 0.25 * d), [0.5, 0.3, 0.7], loss="soft_l1")
     print(
-        f"{len(d)} flush parts: by depth {found.x[0]:.3f}, by wall {found.x[1]:.3f}, most {found.x[2]:.3f}; in use {PHOTOGRAPHED}"
+        f"{len(d)} flush parts: by depth {found.x[0]:.3f}, by wall {found.x[1]:.3f}, most "
+        f"{found.x[2]:.3f}; in use {PHOTOGRAPHED}"
     )
     print(f"left over: sd {np.std(wanting - model(found.x)):.2f} mm")
 
@@ -137,7 +140,8 @@ def rendered(count: int, seed: int) -> None:
         weight = 1 / (0.3 + 0.2 * d)
         found = np.linalg.lstsq(columns * weight[:, None], u * weight, rcond=None)[0]
         print(
-            f"{mount}: {len(u)} solids, by recession and foot {np.round(found, 3)}; in use {used}; left over sd {np.std(u - columns @ found):.2f} mm"
+            f"{mount}: {len(u)} solids, by recession and foot {np.round(found, 3)}; in use {used}; left "
+            f"over sd {np.std(u - columns @ found):.2f} mm"
         )
 
 

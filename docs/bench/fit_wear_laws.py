@@ -177,7 +177,8 @@ def fit_faces(parts: list[Part], start: Any) -> Any:
 
 def spread(e: Any) -> str:
     return (
-        f"n {len(e):3}, median {np.median(np.abs(e)):.2f}, p90 {np.quantile(np.abs(e), 0.9):.2f}, bias {e.mean():+.2f}"
+        f"n {len(e):3}, median {np.median(np.abs(e)):.2f}, p90 {np.quantile(np.abs(e), 0.9):.2f}, bias "
+        f"{e.mean():+.2f}"
         if len(e)
         else "n 0"
     )
@@ -242,7 +243,8 @@ def main() -> None:
         print("  faces, from the true recession")
         for law, what in ((faces_now, "in use"), (faces, "fitted")):
             print(
-                f"    {what}: ratio {law[0]:.2f}, levels off at {law[1]:.2f} of the thickness, lag {law[2]:.2f} mm"
+                f"    {what}: ratio {law[0]:.2f}, levels off at {law[1]:.2f} of the thickness, lag "
+                f"{law[2]:.2f} mm"
             )
             report_faces("here", parts, law)
             if others:

@@ -121,37 +121,46 @@ def main() -> None:
                 else " (sheet or part cut by the frame)"
             )
             refused.append(
-                f"  {name} {truth['part']} tilt {truth['tilt_deg']:.0f}: {verdict.reasons[0].code}{whole}: {verdict.reasons[0].message}"
+                f"  {name} {truth['part']} tilt {truth['tilt_deg']:.0f}: {verdict.reasons[0].code}{whole}: "
+                f"{verdict.reasons[0].message}"
             )
             continue
         mass = verdict.consumed.mass_pct
         rows.append({
-            "name": name, "part": truth["part"], "ground": str(truth.get("ground")), "sheet": truth["layout"], "mount": "rod" if truth["rod"] else truth["mount"],
-            "tilt": truth["tilt_deg"], "area": verdict.consumed.area_pct.value, "true_area": 100 * truth["consumed_area"],
-            "mass": mass.value, "low": mass.low, "high": mass.high, "true_mass": 100 * truth["consumed_volume"], "verdict": verdict.verdict,
+            "name": name, "part": truth["part"], "ground": str(truth.get("ground")),
+            "sheet": truth["layout"], "mount": "rod" if truth["rod"] else truth["mount"],
+            "tilt": truth["tilt_deg"], "area": verdict.consumed.area_pct.value,
+            "true_area": 100 * truth["consumed_area"],
+            "mass": mass.value, "low": mass.low, "high": mass.high,
+            "true_mass": 100 * truth["consumed_volume"], "verdict": verdict.verdict,
         })  # fmt: skip
     print(
-        f"{len(seconds)} photos, mask {options.mask}: {len(rows)} judged, {len(refused)} refused, {np.median(seconds):.2f} s each (median)"
+        f"{len(seconds)} photos, mask {options.mask}: {len(rows)} judged, {len(refused)} refused, "
+        f"{np.median(seconds):.2f} s each (median)"
     )
     print("\n".join(refused))
     level = [r for r in rows if r["tilt"] < options.max_tilt]
     print(
-        f"tilt under {options.max_tilt:.0f} degrees; points\n{'':28}    n   area med    p90   bias   mass med    p90   bias   cover  width"
+        f"tilt under {options.max_tilt:.0f} degrees; points\n{'':28}    n   area med    p90   bias   mass "
+        "med    p90   bias   cover  width"
     )
     for name, group in groups_of(level):
         print(line_of(name, group))
     print(
-        f"'ok' with half or more gone: {[r['name'] for r in rows if r['verdict'] == 'ok' and r['true_mass'] >= 50]}"
+        "'ok' with half or more gone: "
+        f"{[r['name'] for r in rows if r['verdict'] == 'ok' and r['true_mass'] >= 50]}"
     )
     print(
-        f"'replace' with under 35 % gone: {[r['name'] for r in rows if r['verdict'] == 'replace' and r['true_mass'] < 35]}"
+        "'replace' with under 35 % gone: "
+        f"{[r['name'] for r in rows if r['verdict'] == 'replace' and r['true_mass'] < 35]}"
     )
     for what in ("area", "mass"):
         print(f"worst {what}:")
         for r in sorted(level, key=lambda r: -abs(r[what] - r["true_" + what]))[: options.worst]:
             span = f"mass {r['low']:.0f} to {r['high']:.0f}, true {r['true_mass']:.0f}"
             print(
-                f"  {r['name']} {r['part']} {r['mount']}, tilt {r['tilt']:.0f}: {r[what]:.1f}, true {r['true_' + what]:.1f} ({span})"
+                f"  {r['name']} {r['part']} {r['mount']}, tilt {r['tilt']:.0f}: {r[what]:.1f}, true "
+                f"{r['true_' + what]:.1f} ({span})"
             )
 
 

@@ -42,14 +42,16 @@ def camera(photos: tuple[Path, ...], out: Path, check_line: float | None) -> Non
     p = report.profile
     stated = f"{report.focal_35mm_stated:.0f} mm stated" if report.focal_35mm_stated else "none stated"
     click.echo(
-        f"{p.camera}: focal length {p.focal_35mm:.2f} mm as 35 mm equivalent ({stated}), good to {100 * p.focal_sd_frac:.2f} %"
+        f"{p.camera}: focal length {p.focal_35mm:.2f} mm as 35 mm equivalent ({stated}), good to "
+        f"{100 * p.focal_sd_frac:.2f} %"
     )
     click.echo(f"lens term k1 {p.k1:+.5f}, good to {p.k1_sd:.5f} ({100 * p.k1:+.2f} % at the corner)")
     for path, before, after, tilt in zip(
         photos, report.before_px, report.after_px, report.tilts_deg, strict=True
     ):
         click.echo(
-            f"  {path.name}: tilt {tilt:.0f} degrees, sheet missed by {before:.2f} px with the stated lens, {after:.2f} px with the measured one"
+            f"  {path.name}: tilt {tilt:.0f} degrees, sheet missed by {before:.2f} px with the stated "
+            f"lens, {after:.2f} px with the measured one"
         )
     click.echo(f"Wrote {out}.", err=True)
 

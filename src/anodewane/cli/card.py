@@ -23,7 +23,8 @@ SHEETS = ("card", "mat-a4", "mat-letter")
     nargs=2,
     multiple=True,
     metavar="BOAT POSITION",
-    help="Print boat and position on the sheet, in words and as a code that 'judge' and 'batch' read in the photo; repeat it for more pages.",
+    help="Print boat and position on the sheet, in words and as a code that 'judge' and 'batch' read in "
+    "the photo; repeat it for more pages.",
 )
 @click.option(
     "--labels",

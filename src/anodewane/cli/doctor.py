@@ -18,7 +18,8 @@ def doctor(ctx: click.Context) -> None:
     from anodewane.version import own_version
 
     click.echo(
-        f"anodewane {own_version()}, Python {platform.python_version()}, {platform.system()} {platform.machine()}"
+        f"anodewane {own_version()}, Python {platform.python_version()}, {platform.system()} "
+        f"{platform.machine()}"
     )
     for name, version in library_versions():
         click.echo(f"{name} {version}")

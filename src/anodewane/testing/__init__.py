@@ -6,7 +6,8 @@ who wants to check or to train.
     from anodewane.testing import Scene, WearPattern, look_at, placement, render
 
     camera = look_at((60, 0), distance_mm=500, tilt_deg=10)
-    photo = render(template, WearPattern(depth_mm=4), camera, Scene(layout="card"), sheet_from_part=placement(0, (0, 110)))
+    lie = placement(0, (0, 110))
+    photo = render(template, WearPattern(depth_mm=4), camera, Scene(layout="card"), sheet_from_part=lie)
     photo.rgb, photo.mask, photo.truth["consumed_volume"]
 
 solid.py wastes a part on a voxel grid; scene.py holds camera, sheet, ground and light; picture.py

@@ -40,7 +40,8 @@ def main(argv: list[str] | None = None) -> int:
     for i, photo in zip(itertools.count(options.first), photos, strict=False):
         photo.write(options.out, f"{i:04d}")
         t = photo.truth
-        gone = f"{100 * t['consumed_volume']:.0f} % of the metal gone, {100 * t['consumed_area']:.0f} % of the area"
+        metal, area = 100 * t["consumed_volume"], 100 * t["consumed_area"]
+        gone = f"{metal:.0f} % of the metal gone, {area:.0f} % of the area"
         sys.stderr.write(f"{i:04d} {t['part']}: {gone}, {t['sheet']} on {t['ground']}\n")
     return 0
 

@@ -41,7 +41,8 @@ def exact_sheet_photo(
     width, height : pixels of the photo
     print_scale : what the sheet's 100 mm line measures, over 100 mm
     shape_light, ground_light : what shapes and ground send back; exposure : the value of white paper, linear
-    label : printed on the sheet, in words and as a code, with everything else that the real print has; None leaves squares and markers alone
+    label : printed on the sheet, in words and as a code, with everything else that the real print has;
+        None leaves squares and markers alone
 
     Returns
     -------

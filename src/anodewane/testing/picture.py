@@ -254,7 +254,8 @@ def render(
     """
     if abs(camera.half_diagonal_px - np.hypot(width, height) / 2) > 1:
         raise ValueError(
-            f"camera: expected half a diagonal of {np.hypot(width, height) / 2:.1f} px, got {camera.half_diagonal_px:.1f}"
+            f"camera: expected half a diagonal of {np.hypot(width, height) / 2:.1f} px, got "
+            f"{camera.half_diagonal_px:.1f}"
         )
     solid = wear if isinstance(wear, WornSolid) else erode(template, wear)
     tracer = FieldTracer(solid)
@@ -789,7 +790,8 @@ def encode_jpeg(
     from PIL import Image
 
     store = {
-        2: Image.Transpose.FLIP_LEFT_RIGHT, 3: Image.Transpose.ROTATE_180, 4: Image.Transpose.FLIP_TOP_BOTTOM, 5: Image.Transpose.TRANSPOSE,
+        2: Image.Transpose.FLIP_LEFT_RIGHT, 3: Image.Transpose.ROTATE_180,
+        4: Image.Transpose.FLIP_TOP_BOTTOM, 5: Image.Transpose.TRANSPOSE,
         6: Image.Transpose.ROTATE_90, 7: Image.Transpose.TRANSVERSE, 8: Image.Transpose.ROTATE_270,
     }  # fmt: skip
     picture = Image.fromarray(np.asarray(rgb))
@@ -848,15 +850,22 @@ def _truth(
         for k in ("rotation", "position_mm", "focal_px", "centre_px", "k1", "half_diagonal_px")
     }
     return {
-        "split": split, "seed": scene.seed, "part": t.name, "thickness_mm": t.thickness_mm, "mount": t.mount, "alloy": t.alloy, "rod": t.solid == "rod",
-        "face_ratio": p.face_ratio, "skirt_mm": p.skirt_mm, "depth_mm": p.depth_mm, "lost_fragments": solid.lost_fragments, "pieces_broken": len(p.broken),
-        "volume_new_mm3": solid.volume_new_mm3, "volume_mm3": solid.volume_mm3, "area_new_mm2": solid.area_new_mm2, "area_mm2": solid.area_mm2,
-        "consumed_area": solid.consumed_area, "consumed_volume": solid.consumed_volume, "mean_thickness_mm": solid.mean_thickness_mm, "top_mm": solid.top_mm,
+        "split": split, "seed": scene.seed, "part": t.name, "thickness_mm": t.thickness_mm,
+        "mount": t.mount, "alloy": t.alloy, "rod": t.solid == "rod",
+        "face_ratio": p.face_ratio, "skirt_mm": p.skirt_mm, "depth_mm": p.depth_mm,
+        "lost_fragments": solid.lost_fragments, "pieces_broken": len(p.broken),
+        "volume_new_mm3": solid.volume_new_mm3, "volume_mm3": solid.volume_mm3,
+        "area_new_mm2": solid.area_new_mm2, "area_mm2": solid.area_mm2,
+        "consumed_area": solid.consumed_area, "consumed_volume": solid.consumed_volume,
+        "mean_thickness_mm": solid.mean_thickness_mm, "top_mm": solid.top_mm,
         "outline_wkt": _wkt((t.rings,)), "plan_wkt": _wkt(solid.plan_mm),
-        "width": width, "height": height, "f35": round(f35), "focal_px": camera.focal_px, "k1": camera.k1, "print_scale": scene.print_scale,
-        "ground": scene.ground, "layout": scene.layout.split("-")[0], "sheet": scene.layout, "paper_mm": list(size), "paper_px": project(camera, corners).tolist(),
+        "width": width, "height": height, "f35": round(f35), "focal_px": camera.focal_px, "k1": camera.k1,
+        "print_scale": scene.print_scale,
+        "ground": scene.ground, "layout": scene.layout.split("-")[0], "sheet": scene.layout,
+        "paper_mm": list(size), "paper_px": project(camera, corners).tolist(),
         "tilt_deg": tilt_deg(camera), "distance_mm": lens_to_centre,
         "part_in_frame": bool(in_frame(camera, around, width, height) and not cut),
         "sheet_in_frame": bool(scene.layout != "none" and in_frame(camera, corners, width, height)),
-        "camera": pose, "sheet_from_part": sheet_from_part.matrix.tolist(), "barnacles": scene.barnacles, "wear": asdict(p), "scene": asdict(scene),
+        "camera": pose, "sheet_from_part": sheet_from_part.matrix.tolist(), "barnacles": scene.barnacles,
+        "wear": asdict(p), "scene": asdict(scene),
     }  # fmt: skip

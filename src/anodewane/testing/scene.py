@@ -86,7 +86,8 @@ def look_at(
     ----------
     target_mm : point of the sheet's plane on the optical axis
     distance_mm : from the lens to that point
-    tilt_deg : between the optical axis and the sheet's normal; azimuth_deg : the side of the target that the camera stands on
+    tilt_deg : between the optical axis and the sheet's normal
+    azimuth_deg : the side of the target that the camera stands on
     roll_deg : turn about the optical axis
     f35 : 35 mm equivalent focal length, by the diagonal (CIPA DCG-001)
     k1 : radial term, `records.Camera`

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from anodewane.geometry.motion import Motion
 from anodewane.geometry.rings import from_shapely, polygons_of
-from anodewane.record import Label
+from anodewane.record import Alloy, Label, Mount
 from anodewane.records import Camera, FixingHole, Template
 from anodewane.testing.picture import RenderedPhoto, placement, render
 from anodewane.testing.scene import Scene, in_frame, look_at
@@ -35,8 +35,8 @@ def random_template(rng: Any, shape: str | None = None, longest_mm: float = 190.
 
     shape = shape or str(rng.choice(SHAPES))
     thickness = float(rng.uniform(9, 32))
-    mount = "flush" if rng.random() < 0.6 else "open"
-    alloy = str(rng.choice(["zinc", "aluminium", "magnesium"]))
+    mount: Mount = "flush" if rng.random() < 0.6 else "open"
+    alloy = cast(Alloy, str(rng.choice(["zinc", "aluminium", "magnesium"])))
     holes: list[tuple[Any, float]] = []
     u = rng.uniform
     if shape in ("rod", "barrel"):
@@ -49,7 +49,7 @@ def random_template(rng: Any, shape: str | None = None, longest_mm: float = 190.
             t = np.linspace(-1, 1, 33)
             waist = diameter / 2 * (1 - 0.25 * t**2)
             ring = np.r_[np.c_[t * length / 2, -waist], np.c_[t[::-1] * length / 2, waist[::-1]]]
-        return Template(f"random-{shape}", (ring,), diameter, "open", "rod", alloy, None, 1.0, (), None, True)  # type: ignore[arg-type]
+        return Template(f"random-{shape}", (ring,), diameter, "open", "rod", alloy, None, 1.0, (), None, True)
     if shape == "plate":
         a, b = u(70, longest_mm), u(35, 75)
         outer = box(-a / 2, -b / 2, a / 2, b / 2).buffer(-3).buffer(3, quad_segs=12)
@@ -112,7 +112,7 @@ def random_template(rng: Any, shape: str | None = None, longest_mm: float = 190.
     fixing = tuple(
         FixingHole(i + 1, float(holes[i][1]), None) for i in range(min(len(holes), len(rings) - 1))
     )
-    return Template(f"random-{shape}", rings, thickness, mount, "plate", alloy, None, 1.0, fixing, None, True)  # type: ignore[arg-type]
+    return Template(f"random-{shape}", rings, thickness, mount, "plate", alloy, None, 1.0, fixing, None, True)
 
 
 def random_wear(

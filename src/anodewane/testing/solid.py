@@ -70,8 +70,9 @@ class WornSolid(Record):
 
     Notes
     -----
-    Discretisation: areas are good to about 0.02 % and volumes to 0.1 % of the new part at the default step, pitted ones included (tests/testing hold them
-    to shapely, to formulas and to counting); both are those of the field that is drawn.
+    Discretisation: areas are good to about 0.02 % and volumes to 0.1 % of the new part at the default
+    step, pitted ones included (tests/testing hold them to shapely, to formulas and to counting); both are
+    those of the field that is drawn.
     """
 
     template: Template
