@@ -29,8 +29,9 @@ def seen(i: int) -> dict[str, Any]:
     """One worn part: rings (px) of its silhouette and of its top face, and its true figures."""
     from scipy.ndimage import gaussian_filter, label
 
-    from anodewane.testing.picture import FieldTracer, _box_px, _rays, silhouette
+    from anodewane.testing.picture import silhouette
     from anodewane.testing.sets import place_part, random_camera, random_template, random_wear
+    from anodewane.testing.tracer import FieldTracer, box_px, rays
 
     rng = np.random.default_rng([20, i])
     layout = "card" if i % 3 else "mat-a4"
@@ -44,11 +45,11 @@ def seen(i: int) -> dict[str, Any]:
     camera = random_camera(rng, template, layout, motion, width=WIDTH, height=HEIGHT)
     tracer = FieldTracer(solid)
     whole = np.asarray(silhouette(solid, camera, motion, WIDTH, HEIGHT), float)
-    x0, y0, x1, y1 = _box_px(camera, tracer, motion, WIDTH, HEIGHT)
+    x0, y0, x1, y1 = box_px(camera, tracer, motion, WIDTH, HEIGHT)
     grid = np.stack(np.meshgrid(np.arange(x0, x1), np.arange(y0, y1)), -1).reshape(-1, 2).astype(float)
     up, z = np.zeros(len(grid)), np.zeros(len(grid))
     for part in np.array_split(np.arange(len(grid)), max(1, len(grid) // 150_000)):
-        lens, ray = _rays(camera, grid[part], motion)
+        lens, ray = rays(camera, grid[part], motion)
         t = tracer.first_hit(lens, ray)
         met = np.isfinite(t)
         points = lens + t[met, None] * ray[met]

@@ -10,8 +10,9 @@ who wants to check or to train.
     photo = render(template, WearPattern(depth_mm=4), camera, Scene(layout="card"), sheet_from_part=lie)
     photo.rgb, photo.mask, photo.truth["consumed_volume"]
 
-solid.py wastes a part on a voxel grid; scene.py holds camera, sheet, ground and light; picture.py
-draws; flat.py draws flat shapes of known area on a sheet; sets.py draws at random; doubles.py
+solid.py wastes a part on a voxel grid; scene.py holds camera, sheet, ground and light; picture.py draws,
+with tracer.py (rays), hardware.py (bolts, barnacles) and develop.py (from light to JPEG); flat.py draws flat
+shapes of known area on a sheet; sets.py draws at random; truth.py reads truths back; doubles.py
 holds the faults.
 """
 
@@ -24,7 +25,8 @@ _HOMES = {
     for home, names in {
         "solid": ("WearPattern", "WornSolid", "erode", "mirrored"),
         "scene": ("GROUNDS", "Scene", "look_at", "printed_sheet", "sheet_raster"),
-        "picture": ("RenderedPhoto", "encode_jpeg", "placement", "render", "silhouette"),
+        "develop": ("encode_jpeg",),
+        "picture": ("RenderedPhoto", "placement", "render", "silhouette"),
         "flat": ("exact_sheet_photo",),
         "sets": (
             "library_templates",

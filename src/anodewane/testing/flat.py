@@ -9,7 +9,8 @@ import numpy as np
 
 from anodewane.record import Label
 from anodewane.records import Camera
-from anodewane.testing.picture import BLOCK_PX, encode_srgb, expand_map, ground_map
+from anodewane.testing.develop import encode_srgb
+from anodewane.testing.picture import BLOCK_PX, expand_map, ground_map
 from anodewane.testing.scene import INK_SHARE, PAPER_ALBEDO, RASTER_PX_PER_MM, printed_sheet, sheet_raster
 from anodewane.units import Bytes, Floats, Floats32
 

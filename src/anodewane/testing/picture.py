@@ -18,6 +18,8 @@ from anodewane.geometry.camera import project, to_height
 from anodewane.geometry.motion import Motion
 from anodewane.geometry.rings import to_shapely
 from anodewane.records import Camera, Record, Template, frozen_array
+from anodewane.testing.develop import develop, encode_jpeg
+from anodewane.testing.hardware import add_barnacles, add_bolts
 from anodewane.testing.scene import (
     INK_SHARE,
     PAPER_ALBEDO,
@@ -27,9 +29,11 @@ from anodewane.testing.scene import (
     ground_tile,
     in_frame,
     printed_sheet,
+    sheet_size,
     tilt_deg,
 )
 from anodewane.testing.solid import WearPattern, WornSolid, erode
+from anodewane.testing.tracer import FieldTracer, box_px, rays
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Bytes, Floats, Floats32, Rings
 
 _SUB = 4
@@ -91,131 +95,6 @@ def placement(angle_deg: float, shift_mm: tuple[float, float]) -> Motion:
     return Motion.of(np.radians(angle_deg), shift_mm)
 
 
-# --- rays through the field ----------------------------------------------------------------------
-
-
-class FieldTracer:
-    """Finds where rays first meet the metal. Part frame, mm.
-
-    Away from the metal a ray leaps by the distance to the nearest coarse cell that holds any (a
-    Euclidean distance transform); within about two cells it steps by a third of a voxel, and the
-    crossing is placed by bisection in the trilinear field.
-    """
-
-    def __init__(self, solid: WornSolid) -> None:
-        from scipy.ndimage import binary_dilation, distance_transform_edt
-
-        self.field = np.asarray(solid.field)
-        self.origin = np.asarray(solid.origin_mm)
-        self.h = solid.step_mm
-        self.low = self.origin
-        self.high = self.origin + (np.array(self.field.shape) - 1) * self.h
-        inside = self.field < 0
-        pad = [(0, -n % 2) for n in inside.shape]
-        blocks = np.pad(inside, pad)
-        nx, ny, nz = (n // 2 for n in blocks.shape)
-        coarse = blocks.reshape(nx, 2, ny, 2, nz, 2).any(axis=(1, 3, 5))
-        coarse = binary_dilation(coarse)
-        # from anywhere in a cell to anywhere in the nearest full one: centre distance less two half diagonals
-        self.leap = np.maximum(0, (distance_transform_edt(~coarse) - 1.75) * 2 * self.h).astype(np.float32)
-
-    def at(self, points: Floats) -> Any:
-        """Field at points (n, 3), float32 (n,)."""
-        from scipy.ndimage import map_coordinates
-
-        return map_coordinates(
-            self.field, ((points - self.origin) / self.h).T, order=1, mode="nearest", output=np.float32
-        )
-
-    def normals(self, points: Floats) -> Any:
-        """Unit outward normals (n, 3)."""
-        grow = np.stack([self.at(points + e) - self.at(points - e) for e in np.eye(3) * self.h], axis=1)
-        return grow / np.maximum(np.linalg.norm(grow, axis=1, keepdims=True), 1e-9)
-
-    def first_hit(self, start: Floats, direction: Floats, skip_mm: float = 0.0) -> Any:
-        """Distance (n,) along rays from `start` (n, 3) or (3,) to the first metal, inf where
-        there is none."""
-        n = len(direction)
-        start = np.broadcast_to(start, (n, 3))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            a, b = (self.low - start) / direction, (self.high - start) / direction
-        enter = np.nanmax(np.minimum(a, b), axis=1).clip(skip_mm)
-        leave = np.nanmin(np.maximum(a, b), axis=1)
-        out = np.full(n, np.inf)
-        live = np.flatnonzero(enter < leave)
-        t = enter[live]
-        step = self.h / 3
-        size = np.array(self.leap.shape) - 1
-        while len(live):
-            p = start[live] + t[:, None] * direction[live]
-            cell = np.clip(((p - self.origin) / (2 * self.h)).astype(np.intp), 0, size)
-            leap = self.leap[cell[:, 0], cell[:, 1], cell[:, 2]]
-            near = np.flatnonzero(leap <= step)
-            hit = np.zeros(len(live), bool)
-            hit[near] = self.at(p[near]) < 0
-            if hit.any():
-                out[live[hit]] = self._bisect(start[live[hit]], direction[live[hit]], t[hit] - step, t[hit])
-            t = t + np.maximum(leap, step)
-            keep = ~hit & (t < leave[live])
-            live, t = live[keep], t[keep]
-        return out
-
-    def _bisect(self, start: Floats, direction: Floats, outside: Floats, inside: Floats) -> Floats:
-        for _ in range(7):
-            middle = (outside + inside) / 2
-            metal = self.at(start + middle[:, None] * direction) < 0
-            inside, outside = np.where(metal, middle, inside), np.where(metal, outside, middle)
-        return inside
-
-    def ground_shade(self, directions: Floats, mm_per_px: float) -> tuple[Any, Floats]:
-        """Which share of the light from `directions` (D, 3; unit, z up) the metal keeps off the ground.
-
-        Returns float32 (h, w), x along columns and y along rows upwards in index, and the (2,)
-        part-frame point of cell (0, 0). The shadow of a slice on the ground is the slice
-        itself, shifted.
-        """
-        import cv2
-
-        every = max(1, round(mm_per_px / self.h))
-        cell = every * self.h
-        share = np.clip(0.5 - self.field / self.h, 0, 1)
-        top = self.high[2]
-        margin = int(np.ceil(top * 2.5 / cell)) + 2
-        levels = [
-            k for k in range(0, share.shape[2], max(1, round(0.7 / self.h))) if share[:, :, k].max() > 0
-        ]
-        slices = [
-            cv2.copyMakeBorder(
-                np.ascontiguousarray(share[::every, ::every, k].T),
-                margin,
-                margin,
-                margin,
-                margin,
-                cv2.BORDER_CONSTANT,
-                value=0,
-            )
-            for k in levels
-        ]
-        heights = [float(self.origin[2] + k * self.h) for k in levels]
-        out: Any = np.zeros_like(slices[0])
-        for d in directions:
-            slope = d[:2] / max(d[2], 0.38)
-            shade = np.zeros_like(out)
-            for height, layer in zip(heights, slices, strict=True):
-                move = np.array([[1, 0, height * slope[0] / cell], [0, 1, height * slope[1] / cell]])
-                shade = np.maximum(
-                    shade,
-                    cv2.warpAffine(
-                        layer,
-                        move,
-                        (layer.shape[1], layer.shape[0]),
-                        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                    ),
-                )
-            out += shade
-        return out / len(directions), self.origin[:2] - margin * cell
-
-
 # --- the picture ---------------------------------------------------------------------------------
 
 
@@ -263,13 +142,13 @@ def render(
     sun = _towards(scene.sun_azimuth_deg, scene.sun_height_deg)
     image = _ground(scene, tracer, sheet_from_part, sun, camera, width, height)
     if scene.bolts:
-        image = _add_bolts(image, camera, scene, solid, sheet_from_part, sun, rng, tracer)
+        image = add_bolts(image, camera, scene, solid, sheet_from_part, sun, rng, tracer)
     mask, colour = _see_metal(
         camera, tracer, _Shader(tracer, solid, scene, sheet_from_part, sun), sheet_from_part, width, height
     )
     image = image * (1 - mask[..., None]) + colour * mask[..., None]
     if scene.barnacles:
-        image = _add_barnacles(image, camera, tracer, scene, solid, sheet_from_part, sun, rng)
+        image = add_barnacles(image, camera, tracer, scene, solid, sheet_from_part, sun, rng)
     focal35 = camera.focal_px / (2 * camera.half_diagonal_px) * FULL_FRAME_DIAGONAL_MM if f35 is None else f35
     rgb = develop(image, scene, rng)
     return RenderedPhoto(
@@ -413,44 +292,6 @@ def _sheet_texture(scene: Scene) -> tuple[Any, tuple[float, float]]:
     ), size
 
 
-def _sheet_size(scene: Scene) -> tuple[float, float]:
-    from anodewane.catalog.sheets import DESIGNS
-
-    return (
-        (0.0, 0.0)
-        if scene.layout == "none"
-        else (DESIGNS[scene.layout].width_mm, DESIGNS[scene.layout].height_mm)
-    )
-
-
-def _rays(camera: Camera, points_px: Floats, sheet_from_part: Motion) -> tuple[Floats, Floats]:
-    """Lens (3,) and unit directions (n, 3) of the lines of sight, in the part frame."""
-    below = to_height(camera, points_px, 0.0)
-    to_part = sheet_from_part.inverse()
-    lens = np.r_[to_part.apply(camera.position_mm[:2]), camera.position_mm[2]]
-    ground = np.c_[to_part.apply(below), np.zeros(len(below))]
-    d = ground - lens
-    return lens, d / np.linalg.norm(d, axis=1, keepdims=True)
-
-
-def _box_px(
-    camera: Camera, tracer: FieldTracer, sheet_from_part: Motion, width: int, height: int
-) -> tuple[int, int, int, int]:
-    """Pixels x0, y0, x1, y1 (ends excluded) that can show the part."""
-    corners = np.array(
-        [
-            [x, y, z]
-            for x in (tracer.low[0], tracer.high[0])
-            for y in (tracer.low[1], tracer.high[1])
-            for z in (0.0, tracer.high[2])
-        ]
-    )
-    q = project(camera, np.c_[sheet_from_part.apply(corners[:, :2]), corners[:, 2]])
-    x0, y0 = np.floor(q.min(0)).astype(int) - 4
-    x1, y1 = np.ceil(q.max(0)).astype(int) + 5
-    return max(0, int(x0)), max(0, int(y0)), min(width, int(x1)), min(height, int(y1))
-
-
 def silhouette(
     solid: WornSolid, camera: Camera, sheet_from_part: Motion, width: int, height: int
 ) -> Floats32:
@@ -471,14 +312,14 @@ def _see_metal(
     from scipy.ndimage import binary_dilation, binary_erosion
 
     mask, colour = np.zeros((height, width), np.float32), np.zeros((height, width, 3), np.float32)
-    x0, y0, x1, y1 = _box_px(camera, tracer, sheet_from_part, width, height)
+    x0, y0, x1, y1 = box_px(camera, tracer, sheet_from_part, width, height)
     if x0 >= x1 or y0 >= y1:
         return mask, colour
     grid = np.stack(np.meshgrid(np.arange(x0, x1), np.arange(y0, y1)), axis=-1).reshape(-1, 2).astype(float)
     hit = np.zeros(len(grid), bool)
     seen = np.zeros((len(grid), 3), np.float32)
     for part in np.array_split(np.arange(len(grid)), max(1, len(grid) // 150_000)):
-        lens, d = _rays(camera, grid[part], sheet_from_part)
+        lens, d = rays(camera, grid[part], sheet_from_part)
         t = tracer.first_hit(lens, d)
         met = np.isfinite(t)
         hit[part] = met
@@ -495,7 +336,7 @@ def _see_metal(
         offset = (np.arange(_SUB) + 0.5) / _SUB - 0.5
         sub = np.stack(np.meshgrid(offset, offset), axis=-1).reshape(-1, 2)
         points = (grid[edge][:, None] + sub).reshape(-1, 2)
-        lens, d = _rays(camera, points, sheet_from_part)
+        lens, d = rays(camera, points, sheet_from_part)
         t = tracer.first_hit(lens, d)
         met = np.isfinite(t)
         shaded = np.zeros((len(points), 3), np.float32)
@@ -583,231 +424,7 @@ class _Shader:
         return out.astype(np.float32)
 
 
-# --- things that aren't metal --------------------------------------------------------------------
-
-
-def _paint_capsule(
-    image: Any,
-    camera: Camera,
-    ends: Floats,
-    radius: float,
-    colour: Any,
-    scene: Scene,
-    sun: Floats,
-    hidden: Any,
-    gloss: float,
-) -> None:
-    """Draw a capsule (two (3,) ends, sheet frame) into the image in place; `hidden(points_px, distance)
-    -> bool` tells what lies behind metal."""
-    height, width = image.shape[:2]
-    q = project(camera, np.concatenate([ends + e for e in np.vstack([np.eye(3), -np.eye(3)]) * radius * 1.2]))
-    x0, y0 = np.maximum(np.floor(q.min(0)).astype(int) - 1, 0)
-    x1, y1 = np.minimum(np.ceil(q.max(0)).astype(int) + 2, [width, height])
-    if x0 >= x1 or y0 >= y1:
-        return
-    k = 3
-    gx, gy = (np.arange((x1 - x0) * k) + 0.5) / k - 0.5 + x0, (np.arange((y1 - y0) * k) + 0.5) / k - 0.5 + y0
-    points = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)
-    lens, d = _rays(camera, points, placement(0.0, (0.0, 0.0)))
-    axis = ends[1] - ends[0]
-    span = float(axis @ axis)
-
-    def gap(p: Any) -> Any:
-        along = np.clip((p - ends[0]) @ axis / span, 0, 1)[:, None] if span > 0 else np.zeros((len(p), 1))
-        return p - (ends[0] + along * axis)
-
-    t = np.full(len(d), np.linalg.norm(ends.mean(0) - lens) - np.sqrt(span) - 3 * radius)
-    for _ in range(60):
-        t = t + (np.linalg.norm(gap(lens + t[:, None] * d), axis=1) - radius)
-    p = lens + t[:, None] * d
-    away = gap(p)
-    hit = (np.abs(np.linalg.norm(away, axis=1) - radius) < 0.05) & (t > 0)
-    hit[hit] &= ~hidden(points[hit], t[hit])
-    n = away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
-    half = sun - d
-    half /= np.linalg.norm(half, axis=1, keepdims=True)
-    sun_colour, sky_colour = (
-        np.array(scene.sun_colour) * scene.sun_share,
-        np.array(scene.sky_colour) * (1 - scene.sun_share),
-    )
-    direct = (
-        np.maximum(n @ sun, 0)[:, None] / max(0.2, sun[2]) * colour
-        + gloss * (np.maximum((n * half).sum(1), 0) ** 40)[:, None]
-    )
-    light = direct * sun_colour + (0.5 + 0.5 * n[:, 2:]) * (colour + 0.3 * gloss) * sky_colour
-    cover = hit.reshape(y1 - y0, k, x1 - x0, k).mean(axis=(1, 3))[..., None]
-    mean = (light * hit[:, None]).reshape(y1 - y0, k, x1 - x0, k, 3).mean(axis=(1, 3))
-    piece = image[y0:y1, x0:x1]
-    image[y0:y1, x0:x1] = piece * (1 - cover) + mean
-
-
-def _behind_metal(camera: Camera, tracer: FieldTracer, sheet_from_part: Motion) -> Any:
-    def hidden(points_px: Floats, distance: Floats) -> Any:
-        if len(points_px) == 0:
-            return np.zeros(0, bool)
-        lens, d = _rays(camera, points_px, sheet_from_part)
-        return tracer.first_hit(lens, d) < distance
-
-    return hidden
-
-
-def _add_barnacles(
-    image: Any,
-    camera: Camera,
-    tracer: FieldTracer,
-    scene: Scene,
-    solid: WornSolid,
-    sheet_from_part: Motion,
-    sun: Floats,
-    rng: Any,
-) -> Any:
-    """Small shells on the face and along the rim; the true mask goes without them."""
-    ring = solid.plan_mm[0][0]
-    hidden = _behind_metal(camera, tracer, sheet_from_part)
-    for _ in range(scene.barnacles):
-        radius = float(rng.uniform(0.8, 2.6))
-        if rng.random() < 0.4:
-            at = np.r_[ring[rng.integers(len(ring))], rng.uniform(0.15, 0.6) * solid.top_mm]
-        else:
-            over = np.r_[rng.uniform(ring.min(0), ring.max(0)), solid.top_mm + 5]
-            t = float(tracer.first_hit(over, np.array([[0, 0, -1.0]]))[0])
-            if not np.isfinite(t):
-                continue
-            at = over - [0, 0, t]
-        centre = np.r_[sheet_from_part.apply(at[:2]), at[2] + 0.2 * radius]
-        colour = rng.uniform(0.45, 0.75) * np.array([1.0, 0.97, 0.9])
-        _paint_capsule(
-            image,
-            camera,
-            np.stack([centre, centre + np.array([0, 0, 0.25 * radius])]),
-            radius,
-            colour,
-            scene,
-            sun,
-            hidden,
-            0.05,
-        )
-    return image
-
-
-def _add_bolts(
-    image: Any,
-    camera: Camera,
-    scene: Scene,
-    solid: WornSolid,
-    sheet_from_part: Motion,
-    sun: Floats,
-    rng: Any,
-    tracer: FieldTracer,
-) -> Any:
-    """Loose bolts and pegs on bare ground, with their shadows."""
-    from shapely import LineString, Polygon
-
-    height, width = image.shape[:2]
-    part = Polygon(sheet_from_part.apply(solid.plan_mm[0][0])).convex_hull
-    half = np.array(_sheet_size(scene)) / 2 + 1
-    sheet = Polygon([(-half[0], -half[1]), (half[0], -half[1]), (half[0], half[1]), (-half[0], half[1])])
-    hidden = _behind_metal(camera, tracer, sheet_from_part)
-    for _ in range(scene.bolts):
-        radius, length = float(rng.uniform(3, 9)), float(rng.uniform(15, 90))
-        for _ in range(30):
-            middle = to_height(camera, rng.uniform([0, 0], [width, height])[None], 0.0)[0]
-            a = rng.uniform(0, np.pi)
-            half_axis = length / 2 * np.array([np.cos(a), np.sin(a)])
-            line = LineString([middle - half_axis, middle + half_axis])
-            if line.distance(part) > 3 * radius + 8 and line.distance(sheet) > radius + 3:
-                break
-        else:
-            continue
-        ends = np.column_stack([np.array(line.coords), [radius, radius]])
-        shadow = ends[:, :2] - sun[:2] / max(0.38, sun[2]) * radius
-        q = project(camera, np.c_[np.concatenate([shadow - 2 * radius, shadow + 2 * radius]), np.zeros(4)])
-        x0, y0 = np.clip(np.floor(q.min(0)).astype(int), 0, [width, height])
-        x1, y1 = np.clip(np.ceil(q.max(0)).astype(int) + 1, 0, [width, height])
-        if x0 < x1 and y0 < y1:
-            ground = to_height(
-                camera,
-                np.stack(np.meshgrid(np.arange(x0, x1), np.arange(y0, y1)), axis=-1).astype(float),
-                0.0,
-            )
-            axis = shadow[1] - shadow[0]
-            along = np.clip((ground - shadow[0]) @ axis / (axis @ axis), 0, 1)[..., None]
-            gap = np.linalg.norm(ground - shadow[0] - along * axis, axis=-1)
-            soft = 0.5 + 2 * radius * np.tan(np.radians(scene.sun_radius_deg))
-            image[y0:y1, x0:x1] *= (1 - scene.sun_share * 0.9 * np.clip(0.5 + (radius - gap) / soft, 0, 1))[
-                ..., None
-            ]
-        colour = [
-            np.array([0.5, 0.5, 0.52]),
-            np.array([0.05, 0.05, 0.055]),
-            np.array([0.5, 0.06, 0.05]),
-            np.array([0.55, 0.42, 0.05]),
-        ][rng.integers(4)]
-        _paint_capsule(image, camera, ends, radius, colour, scene, sun, hidden, 0.3)
-    return image
-
-
-# --- development and truth -----------------------------------------------------------------------
-
-
-def encode_srgb(light: Any) -> Any:
-    """IEC 61966-2-1: sRGB value 0 to 1 of linear light 0 to 1."""
-    light = np.clip(light, 0, 1)
-    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.power(light, 1 / 2.4) - 0.055)
-
-
-def develop(light: Any, scene: Scene, rng: Any) -> Bytes:
-    """Turn linear light (H, W, 3) into a photo as a phone would: vignette, blur, white balance, noise,
-    all in linear light, then the sRGB curve."""
-    import cv2
-
-    height, width = light.shape[:2]
-    y, x = np.ogrid[0:height, 0:width]
-    r2 = ((x - (width - 1) / 2) ** 2 + (y - (height - 1) / 2) ** 2) / ((width**2 + height**2) / 4)
-    light = light * ((scene.exposure / PAPER_ALBEDO) * (1 - scene.vignette * r2[..., None])).astype(
-        np.float32
-    )
-    if scene.blur_px > 0:
-        light = cv2.GaussianBlur(light, (0, 0), scene.blur_px)
-    light = light * np.array(scene.white_balance, np.float32)
-    if scene.noise > 0:
-        light = light + rng.standard_normal(light.shape, dtype=np.float32) * np.sqrt(
-            np.clip(light, 0, 1) * np.float32(scene.noise) + np.float32(1e-6)
-        )
-    # the curve by table: 4096 steps a unit are far finer than a byte
-    table = np.round(encode_srgb(np.arange(16385) / 16384) * 255).astype(np.uint8)
-    out: Bytes = table[np.round(np.clip(light, 0, 1) * 16384).astype(np.int32)]
-    return out
-
-
-def encode_jpeg(
-    rgb: Bytes, *, f35: float | None, quality: int = 88, orientation: int = 1, seed: int = 0
-) -> bytes:
-    """Return JPEG bytes with the EXIF that phones write. `orientation` 2 to 8 stores the pixels so that
-    a reader must turn them back."""
-    import io
-
-    from PIL import Image
-
-    store = {
-        2: Image.Transpose.FLIP_LEFT_RIGHT, 3: Image.Transpose.ROTATE_180,
-        4: Image.Transpose.FLIP_TOP_BOTTOM, 5: Image.Transpose.TRANSPOSE,
-        6: Image.Transpose.ROTATE_90, 7: Image.Transpose.TRANSVERSE, 8: Image.Transpose.ROTATE_270,
-    }  # fmt: skip
-    picture = Image.fromarray(np.asarray(rgb))
-    if orientation != 1:
-        picture = picture.transpose(store[orientation])
-    exif = Image.Exif()
-    exif[0x010F], exif[0x0110], exif[0x0112] = "anodewane", "renderer", orientation
-    taken = f"2026:10:{1 + seed % 28:02d} {8 + seed % 9:02d}:{seed % 60:02d}:00"
-    exif[0x0132] = taken
-    inner = exif.get_ifd(0x8769)
-    inner[0x9003] = taken
-    if f35 is not None:
-        inner[0xA405], inner[0x920A] = round(f35), float(f35) / 6.5
-    buffer = io.BytesIO()
-    picture.save(buffer, "JPEG", quality=quality, exif=exif)
-    return buffer.getvalue()
+# --- truth ---------------------------------------------------------------------------------------
 
 
 def _wkt(polygons: tuple[Rings, ...]) -> str:
@@ -836,7 +453,7 @@ def _truth(
 ) -> dict[str, Any]:
     """Every figure as plain values, with the trial photos' keys where they mean the same."""
     t, p = solid.template, solid.pattern
-    size = _sheet_size(scene)
+    size = sheet_size(scene)
     half = np.array(size) / 2 * scene.print_scale
     corners = np.array(
         [(-half[0], -half[1], 0), (half[0], -half[1], 0), (half[0], half[1], 0), (-half[0], half[1], 0)]

@@ -286,3 +286,14 @@ def ground_tile(kind: str, seed: int) -> Floats32:
     out: Floats32 = np.clip(rgb, 0.004, 0.95).astype(np.float32)
     out.flags.writeable = False
     return out
+
+
+def sheet_size(scene: Scene) -> tuple[float, float]:
+    """Width and height of the scene's sheet, mm; 0 without one."""
+    from anodewane.catalog.sheets import DESIGNS
+
+    return (
+        (0.0, 0.0)
+        if scene.layout == "none"
+        else (DESIGNS[scene.layout].width_mm, DESIGNS[scene.layout].height_mm)
+    )
