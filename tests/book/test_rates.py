@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from anodewane.book.entries import HaulOut
-from anodewane.book.rates import Fit, Series, fit_all, months, of_part, series_of, spells, wear_rate
+from anodewane.book.rates import Fit, Series, fit_all, months, of_part, series_of, spells
 from anodewane.settings import BookRules, Settings
-from made.book_entries import NEW_G, fitting, reading, winters
+from made.book_entries import NEW_G, fitting, reading, wear_rate, winters
 
 S, R = Settings(), BookRules()
 F = fitting("shaft port", date(2021, 4, 10))

@@ -1,4 +1,4 @@
-"""Template files, the library, digests and symmetries."""
+"""Template files, the library and digests."""
 
 from __future__ import annotations
 
@@ -17,10 +17,8 @@ from anodewane.catalog.form_check import SOLIDS
 from anodewane.catalog.paths import path_from_rings, rings_from_path
 from anodewane.catalog.shapes import SHAPES
 from anodewane.catalog.templates import (
-    SYMMETRY_TOLERANCE_MM,
     builtin_templates,
     load_template,
-    symmetries,
     template_digest,
     template_from_toml,
     template_to_toml,
@@ -347,73 +345,6 @@ def test_a_missing_file_is_unreadable_input(tmp_path):
     binary.write_bytes(b"\xff\xd8\xff\xe0")
     with pytest.raises(InputUnreadable, match="UTF-8"):
         load_template(str(binary))
-
-
-# --- symmetry ------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("name", "turns", "mirrors"),
-    [
-        ("plate-150x75x20-2slots", 2, 2),
-        ("plate-95x95x18-1hole", 4, 4),
-        ("disc-160x30-4holes", 4, 4),
-        ("ring-145x85x15-3holes", 3, 3),
-        ("triangle-180x120x26-3holes", 1, 1),
-        ("wedge-140x70x40x24-2holes", 1, 1),
-        ("half-collar-76x32x46", 1, 1),
-        ("rod-180x25", 2, 2),
-        ("disc-70x16-1hole", 36, 36),
-    ],
-)
-def test_symmetries_of_known_figures(name, turns, mirrors):
-    found = symmetries(LIBRARY[name])
-    determinants = [round(float(np.linalg.det(m[:, :2]))) for m in found]
-    assert determinants.count(1) == turns
-    assert determinants.count(-1) == mirrors
-    np.testing.assert_allclose(found[0], np.eye(2, 3), atol=1e-9)
-
-
-@pytest.mark.parametrize("name", LIBRARY)
-def test_every_symmetry_lays_the_outline_on_itself(name):
-    """By shapely's Hausdorff distance of densified boundaries, a hair over the tolerance for
-    its own sampling."""
-    template = LIBRARY[name]
-    body = polygon(template)
-    for m in symmetries(template):
-        moved = shapely.transform(body, lambda p, m=m: p @ m[:, :2].T + m[:, 2])
-        assert (
-            shapely.hausdorff_distance(body.boundary, moved.boundary, densify=0.05)
-            <= SYMMETRY_TOLERANCE_MM + 0.05
-        )
-
-
-def test_symmetry_goes_with_the_part_when_it_is_moved():
-    """Turning and shifting a template turns and shifts its symmetries: as many as before, each
-    still a symmetry."""
-    template = LIBRARY["plate-260x90x32-4holes"]
-    t = np.radians(37.3)
-    turn = np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]])
-    moved = dataclasses.replace(template, rings=tuple(r @ turn.T + [12.0, -40.0] for r in template.rings))
-    found = symmetries(moved)
-    assert len(found) == len(symmetries(template))
-    body = polygon(moved)
-    for m in found:
-        again = shapely.transform(body, lambda p, m=m: p @ m[:, :2].T + m[:, 2])
-        assert (
-            shapely.hausdorff_distance(body.boundary, again.boundary, densify=0.05)
-            <= SYMMETRY_TOLERANCE_MM + 0.05
-        )
-
-
-def test_a_part_like_no_other_has_only_the_identity():
-    odd = template_from_toml('name = "x"\noutline = "M 0 0 L 120 0 L 90 50 L 20 70 Z"\nthickness_mm = 20')
-    assert len(symmetries(odd)) == 1
-
-
-def test_equal_templates_share_their_symmetries():
-    a = template_from_toml(PLATE)
-    assert symmetries(a) is symmetries(template_from_toml(PLATE))
 
 
 # --- the page ------------------------------------------------------------------------------------

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
 from anodewane.book.entries import Boat, BoatEntries, Fitting, HaulOut, Position, Reading
+from anodewane.book.rates import WearRate, fit_all, of_part, rate_of, series_of, spells
 from anodewane.record import Interval
+from anodewane.settings import BookRules, Settings
 
 PLATE = "plate-150x75x20-2slots"
 BUDGET = (
@@ -87,3 +90,23 @@ def boat_of(
         haul_outs,
         readings,
     )  # type: ignore[arg-type]
+
+
+def wear_rate(
+    fitting: Fitting,
+    haul_outs: Sequence[HaulOut],
+    readings: Sequence[Reading],
+    settings: Settings,
+    rules: BookRules,
+) -> WearRate | None:
+    """How fast one part wears, from the readings of it (those of other parts are passed over); None
+    without a judged reading after time in the water."""
+    in_water = spells(haul_outs, fitting.fitted_on)
+    series = series_of(
+        fitting,
+        in_water,
+        of_part(fitting, readings, in_water[0].hauled_on if in_water else None),
+        settings,
+        rules,
+    )
+    return None if series is None else rate_of(fitting, series, fit_all([series], rules)[0], settings, rules)

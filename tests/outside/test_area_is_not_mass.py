@@ -18,15 +18,14 @@ from scipy.optimize import brentq
 
 from anodewane.records import Template
 from anodewane.wear.solids import (
-    exposed_area,
     new_area,
     new_volume,
     plan_after,
     recession_for_area,
-    recession_for_volume,
     thickness_after,
     volume_after,
 )
+from made.solids import exposed_area, recession_for_volume
 
 TABLE = {
     # solid: {mass lost %: plan or side area lost %}

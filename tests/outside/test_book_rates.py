@@ -15,11 +15,11 @@ import scipy.optimize
 import scipy.stats
 
 from anodewane.book.entries import HaulOut
-from anodewane.book.rates import DAYS_PER_MONTH, Series, fit_all, wear_rate
+from anodewane.book.rates import DAYS_PER_MONTH, Series, fit_all
 from anodewane.book.states import position_states
 from anodewane.settings import BookRules, Settings
-from anodewane.wear.metals import METALS, rod_resistance_ohm
-from made.book_entries import boat_of, fitting, reading
+from anodewane.wear.metals import METALS
+from made.book_entries import boat_of, fitting, reading, wear_rate
 
 S, R = Settings(), BookRules()
 STILL = replace(R, season_sd_frac=0.0)
@@ -168,10 +168,10 @@ def test_the_current_is_faraday_s_times_the_efficiency(alloy, element, valence):
     of it that does work."""
     lost_g, days = 500.0, 200
     got = current_ma(days / 365, 1.2, lost_g / 1000, alloy)
-    coulombs = lost_g / element.mass * valence * scipy.constants.physical_constants["Faraday constant"][0]
-    assert got / 1000 == pytest.approx(
-        coulombs / (days * scipy.constants.day) * METALS[alloy].current_efficiency, rel=1e-4
-    )
+    faraday = valence * scipy.constants.physical_constants["Faraday constant"][0] / element.mass
+    efficiency = METALS[alloy].design_capacity_ah_kg / (faraday * 1000 / scipy.constants.hour)
+    want = lost_g * faraday / (days * scipy.constants.day) * efficiency
+    assert got / 1000 == pytest.approx(want, rel=1e-4)
 
 
 def test_the_months_left_are_those_of_the_design_formula():
@@ -203,7 +203,8 @@ def by_the_stand_off_law(years_to_90: float = 1.0):
     def slowness(gone: float) -> float:
         length = 1.530 - 0.153 * gone / 0.9
         radius = np.sqrt(119 * (1 - gone) / 2750 / np.pi / length)
-        return rod_resistance_ohm(length, radius, 0.22)
+        # Dwight's slender rod (from memory)
+        return 0.22 / (2 * np.pi * length) * (np.log(4 * length / radius) - 1)
 
     gone = np.linspace(0, 0.9, 400)
     r = np.array([slowness(g) for g in gone])

@@ -20,7 +20,8 @@ from anodewane.geometry.rings import (
     to_shapely,
 )
 from anodewane.records import Template
-from anodewane.wear.solids import outline_after, plan_after
+from anodewane.wear.solids import plan_after
+from made.solids import outline_after
 
 SETTINGS = settings(max_examples=25, derandomize=True, deadline=None)
 seeds = st.integers(0, 10_000)

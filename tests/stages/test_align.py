@@ -28,7 +28,7 @@ from anodewane.stages.placing.poses import (
 from anodewane.stages.placing.silhouette import plan_area
 from anodewane.testing import placement
 from anodewane.wear.faces import expected_thickness
-from anodewane.wear.solids import outline_after, recession_near_area
+from anodewane.wear.solids import recession_near_area
 from made.exact_views import (
     camera_over,
     mask_of,
@@ -40,6 +40,7 @@ from made.exact_views import (
     template_shape,
     waste,
 )
+from made.solids import outline_after
 
 LIBRARY = builtin_templates()
 ELL = shapely.Polygon([(-60, -40), (60, -40), (60, -5), (5, -5), (-10, 40), (-60, 40)])

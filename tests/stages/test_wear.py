@@ -26,6 +26,7 @@ from anodewane.wear.faces import expected_thickness
 from anodewane.wear.metals import mass_g
 from anodewane.wear.solids import new_mass_g
 from made.exact_views import camera_over, placed, plane_of, plate, template_shape, waste
+from made.solids import outline_after, recession_for_volume
 
 BOX = shapely.box(-70, -35, 70, 35)
 HOLES = ((-42, 0, 11), (42, 0, 11))
@@ -422,7 +423,6 @@ def test_no_part_half_gone_is_called_ok(measured) -> None:
 def test_no_even_wear_of_half_the_mass_is_called_ok(mount, ratio: float) -> None:
     """Faces that waste slower or faster than the sides, by a log-normal spread of a quarter either way
     and more: exact prisms through an exact camera."""
-    from anodewane.wear.solids import outline_after, recession_for_volume
     from made.exact_views import mask_of, prism_px
 
     template = plate(BOX, thickness_mm=22.0, mount=mount)

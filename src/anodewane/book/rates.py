@@ -372,26 +372,6 @@ def _outer(v: np.ndarray) -> np.ndarray:
 # --- what it says --------------------------------------------------------------------------------
 
 
-def wear_rate(
-    fitting: Fitting,
-    haul_outs: Sequence[HaulOut],
-    readings: Sequence[Reading],
-    settings: Settings,
-    rules: BookRules,
-) -> WearRate | None:
-    """How fast one part wears, from the readings of it (those of other parts are passed over); None
-    without a judged reading after time in the water."""
-    in_water = spells(haul_outs, fitting.fitted_on)
-    series = series_of(
-        fitting,
-        in_water,
-        of_part(fitting, readings, in_water[0].hauled_on if in_water else None),
-        settings,
-        rules,
-    )
-    return None if series is None else rate_of(fitting, series, fit_all([series], rules)[0], settings, rules)
-
-
 def rate_of(
     fitting: Fitting,
     series: Series,

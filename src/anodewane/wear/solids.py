@@ -23,7 +23,7 @@ import numpy as np
 
 from anodewane.geometry.rings import oriented, rings_area, to_shapely
 from anodewane.records import Template
-from anodewane.units import Floats, Rings
+from anodewane.units import Floats
 from anodewane.wear.metals import mass_g
 from anodewane.wear.open_form import new_cast_volume
 
@@ -107,22 +107,6 @@ def volume_after(template: Template, d_mm: FloatOrFloats, face_ratio: float = 1.
     return _like(volumes * fill, d_mm)
 
 
-def outline_after(template: Template, d_mm: float) -> tuple[Rings, ...]:
-    """The plan outline after recession `d_mm`: polygons largest first, none when all is gone."""
-    from anodewane.geometry.rings import from_shapely, polygons_of
-
-    return tuple(from_shapely(p) for p in polygons_of(_plan(template).buffer(-d_mm, quad_segs=QUAD_SEGS)))
-
-
-def exposed_area(template: Template) -> float:
-    """Surface of the new part that water touches, mm2: front and sides of a flush plate, the back too
-    of an open one, a rod all round. Hole walls count."""
-    if template.solid == "rod":
-        return _revolved_surface(_plan(template), _rod(template)[0])
-    plan = _plan(template)
-    return float(plan.area * (2 if template.mount == "open" else 1) + plan.length * template.thickness_mm)
-
-
 def recession_for_area(template: Template, area_mm2: float) -> float:
     """The recession that leaves a plan area, mm: 0 where the area is the new one or more, the depth at
     which nothing is left where it is 0."""
@@ -141,11 +125,6 @@ def recession_near_area(template: Template, area_mm2: float) -> float:
     hundred times faster."""
     depths, areas = _plan_table(template)
     return float(np.interp(-area_mm2, -areas, depths))
-
-
-def recession_for_volume(template: Template, volume_mm3: float, face_ratio: float = 1.0) -> float:
-    """The recession that leaves a volume of metal, mm: 0 where the volume is the new one or more."""
-    return _depth_where(lambda d: volume_after(template, d, face_ratio) - volume_mm3, _deepest(template))
 
 
 def rod_volume_of_plan(template: Template, plan: Any) -> float:
@@ -274,23 +253,6 @@ def _mean_square_above(a: Floats, b: Floats, floor: float) -> Floats:
     above = (clipped * clipped + clipped * top + top * top) / 3
     mean: Floats = share * above + (1 - share) * floor * floor
     return mean
-
-
-def _revolved_surface(plan: Any, axis: tuple[Floats, Floats]) -> float:
-    """Surface of a side view turned about its axis: pi times the ring integral of |y| (the mean of
-    its two halves)."""
-    total = 0.0
-    for x, y in _profile_rings(plan, axis):
-        a, b = y[:-1], y[1:]
-        length = np.hypot(np.diff(x), b - a)
-        crossing = a * b < 0
-        mean = np.where(
-            crossing,
-            (a * a + b * b) / (2 * np.where(crossing, np.abs(a - b), 1.0)),
-            (np.abs(a) + np.abs(b)) / 2,
-        )
-        total += float(np.dot(length, mean))
-    return np.pi * total
 
 
 def _depth_where(excess: Any, deepest_mm: float) -> float:
