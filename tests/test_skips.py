@@ -3,6 +3,7 @@ several."""
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -19,6 +20,7 @@ def test_only_allowed_reasons_pass() -> None:
     assert unexpected(skips) == ["b: Skipped: needs qpdf"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("processes", [[], ["-n", "2"]], ids=["one process", "two"])
 @pytest.mark.parametrize("reason", ["needs qpdf", "no trial photos beside the checkout"])
 def test_the_run_fails_or_passes_accordingly(tmp_path: Path, reason: str, processes: list[str]) -> None:
@@ -28,6 +30,7 @@ def test_the_run_fails_or_passes_accordingly(tmp_path: Path, reason: str, proces
         [sys.executable, "-m", "pytest", "-q", "--strict-skips", "-c", "/dev/null", "--rootdir", tmp_path,
          "-o", f"pythonpath={HERE}", "-p", "no:cacheprovider", *processes, tmp_path],
         capture_output=True, text=True, check=False,
+        env={k: v for k, v in os.environ.items() if k != "PYTEST_ADDOPTS"},
     )  # fmt: skip
     wanted = pytest.ExitCode.TESTS_FAILED if reason == "needs qpdf" else pytest.ExitCode.OK
     assert out.returncode == wanted, out.stdout + out.stderr

@@ -30,9 +30,15 @@ from anodewane.errors import ExitCode, UsageError
 from made.batch_doubles import TEMPLATE, cheap_work, deadly_work, distinct, in_process, small_photo, tree
 from made.cluster_doubles import Bucket, Cluster, make_bucket, s3_server, slow_work
 
-pytestmark = pytest.mark.filterwarnings(
-    "ignore::DeprecationWarning", "ignore::ResourceWarning", "ignore::UserWarning", "ignore::FutureWarning"
-)
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.filterwarnings(
+        "ignore::DeprecationWarning",
+        "ignore::ResourceWarning",
+        "ignore::UserWarning",
+        "ignore::FutureWarning",
+    ),
+]
 
 
 @pytest.fixture(scope="module")

@@ -77,6 +77,7 @@ def test_only_the_guilty_photo_becomes_a_row_crashed(config: RunConfig) -> None:
     assert log.count("broken by c deadly.jpg") == 2  # in company, and alone
 
 
+@pytest.mark.slow
 def test_a_real_worker_that_the_system_kills(config: RunConfig) -> None:
     outcomes: list[Outcome] = []
     names = ["a.jpg", "b.jpg", "c deadly.jpg", "d.jpg", "e.jpg"]
@@ -84,6 +85,7 @@ def test_a_real_worker_that_the_system_kills(config: RunConfig) -> None:
     assert statuses(outcomes) == {n: "crashed" if "deadly" in n else "judged" for n in names}
 
 
+@pytest.mark.slow
 def test_workers_that_die_at_once_blame_no_photo(config: RunConfig) -> None:
     def pool() -> ProcessPoolExecutor:
         return ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=die_at_start)

@@ -365,6 +365,7 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str, int]:
     return folder / "out", done.stdout, done.returncode
 
 
+@pytest.mark.slow
 def test_the_command_puts_photos_together_by_their_labels(yard: tuple[Path, str, int]) -> None:
     out, printed, code = yard
     assert code == ExitCode.JUDGED

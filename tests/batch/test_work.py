@@ -39,6 +39,7 @@ def item(name: str, **more: float | None) -> Item:
     return Item(name, name, "t", Given(**more), "digest", "stamp")
 
 
+@pytest.mark.slow
 def test_a_label_on_the_sheet_places_the_photo(config: RunConfig, tmp_path: Path) -> None:
     """Rendered with the label's print on the card; the folder says another boat, and that is told."""
     camera = look_at((0, 60), distance_mm=560, tilt_deg=8, azimuth_deg=100, width=2000, height=1500)

@@ -77,6 +77,7 @@ YARDS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("n", [2, 5, 20])
 def test_the_next_part_lies_in_the_interval_as_often_as_promised(n):
     """Over many yards with n weighings each, the next parts' true loss lies in the 90 % interval 85 to

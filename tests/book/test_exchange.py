@@ -141,6 +141,7 @@ def made_books(draw):
     return calls
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
 @given(made_books())
 def test_any_book_comes_back(calls):

@@ -580,6 +580,7 @@ def writer(path: Path) -> subprocess.Popen:
     return p
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9")
 def test_kill_9_during_a_write_leaves_a_readable_book(path):
     marram(path).close()

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import io
 import math
+import sys
 
 import numpy as np
 import pytest
@@ -173,3 +174,10 @@ def test_what_is_no_part_is_refused(data, error, words):
         template_from_dxf(data, "p", 20.0)
     assert caught.value.message.endswith(".")
     assert caught.value.remedy.endswith(".")
+
+
+def test_without_ezdxf_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "ezdxf", None)
+    with pytest.raises(UsageError, match="ezdxf") as refused:
+        template_from_dxf(b"0\nEOF\n", "part", 20.0)
+    assert 'pip install ".[all]"' in refused.value.remedy

@@ -43,6 +43,7 @@ def test_a_circle_has_its_exact_area_and_keeps_within_the_chord_error(diameter):
         assert np.abs(off).max() <= CHORD_MM
 
 
+@pytest.mark.slow
 @SETTINGS
 @given(st.floats(20.0, 400.0), st.floats(20.0, 400.0), st.just(0.0) | st.floats(1e-3, 9.9))
 def test_rounded_corners_are_a_shapely_opening(length, width, radius):

@@ -158,6 +158,7 @@ def drawn_by_pdfium(pdf, page, px_per_mm=10.0):
     return picture
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_every_page_of_labels_is_read_by_an_independent_reader(name):
     """ZXing reads the code of each page, as PDFium draws it, where it should lie and at the size of

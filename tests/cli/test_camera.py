@@ -29,6 +29,7 @@ def shots_of(cameras, name="mat-a4", noise=0.06, seed=0, model="M P", f35=26.0):
     ]
 
 
+@pytest.mark.slow
 def test_focal_length_and_bend_come_back_within_their_stated_doubt():
     """Monte Carlo over noise and a wandering optical axis: nine in ten errors within 1.645
     sigma, near enough."""
@@ -111,6 +112,7 @@ def photo_files(tmp_path_factory):
     return paths, k1, f35
 
 
+@pytest.mark.slow
 def test_photos_to_profile_through_the_command(photo_files, tmp_path, capsys):
     paths, k1, f35 = photo_files
     out = tmp_path / "lins.toml"

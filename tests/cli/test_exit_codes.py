@@ -54,6 +54,7 @@ def test_plain_cases(argv: list[str], code: int) -> None:
     assert bool(done.stdout) == (code == 0)
 
 
+@pytest.mark.slow
 @posix
 def test_ctrl_c_is_130_without_a_traceback() -> None:
     """It waits for a photo on standard input when the signal comes."""
@@ -87,6 +88,7 @@ def test_nobody_reading_is_5_without_a_traceback() -> None:
     assert b"Exception ignored" not in done.stderr
 
 
+@pytest.mark.slow
 def test_the_same_photo_gives_the_same_record_in_another_process(tmp_path: Path) -> None:
     """Byte for byte, whatever the hash seed: a record can be checked by judging again."""
     outputs = []
@@ -108,6 +110,7 @@ def test_the_same_photo_gives_the_same_record_in_another_process(tmp_path: Path)
     assert outputs[0] == outputs[1]
 
 
+@pytest.mark.slow
 def test_the_photo_s_bytes_from_standard_input_give_the_same_judgement() -> None:
     import json
 

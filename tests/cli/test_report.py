@@ -290,6 +290,7 @@ def test_a_batch_can_t_name_a_record_outside_its_folder(
     assert "outside its folder" in err or "no record" in err
 
 
+@pytest.mark.slow
 def test_a_real_batch(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What the batch really writes today, not what a test thinks that it does."""
     from anodewane.batch.folder import judge_folder

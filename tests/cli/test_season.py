@@ -349,6 +349,7 @@ def test_judge_into_the_book(tmp_path, capsys, yard):
     assert "belong to a book" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_a_batch_into_the_book(tmp_path, capsys, yard):
     """Each photo meets the part that the book has at its place; what has no place stays in the batch's
     folder and is told."""

@@ -45,6 +45,7 @@ def test_where_a_package_is_missing_it_says_what_to_install(
     assert 'pip install ".[all]"' in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_it_serves_until_ctrl_c(tmp_path: Path) -> None:
     from made.web_yard import Server, make_yard
 

@@ -103,6 +103,7 @@ def test_the_same_input_gives_the_same_bag(packed: Path, judged_samples: Judged,
     assert again.seal == check(packed).seal
 
 
+@pytest.mark.slow
 def test_a_changed_byte_in_any_file_is_named(bag: Path) -> None:
     """Every file of the bag, payload and tag files alike."""
     files = [f for f in sorted(bag.rglob("*")) if f.is_file()]

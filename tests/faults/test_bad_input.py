@@ -20,6 +20,8 @@ from anodewane.errors import ExitCode
 from anodewane.refusals import REFUSALS
 from anodewane.testing import Scene, WearPattern, encode_jpeg, look_at, placement, render
 
+pytestmark = pytest.mark.slow
+
 TEMPLATE = "plate-150x75x20-2slots"
 WIDTH, HEIGHT = 1600, 1200
 

@@ -22,7 +22,10 @@ from anodewane.batch.place import LEDGER_NAME
 from anodewane.errors import ExitCode
 from made.batch_doubles import TEMPLATE, distinct, small_photo, tree
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and limits")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and limits"),
+]
 
 N_PHOTOS = 6
 PATIENCE_S = 120.0

@@ -43,6 +43,8 @@ from anodewane.testing import (
 from anodewane.wear.solids import new_mass_g
 from made.hand_made import outlined
 
+pytestmark = pytest.mark.slow
+
 WIDTH, HEIGHT = 1600, 1200
 UNEVEN = WearPattern(face_ratio=1.6, unevenness=0.25, rounding=0.5, skirt_mm=2.0, skirt_share=0.8, seed=3)
 CASES = {

@@ -145,6 +145,7 @@ def test_by_shapely(solid, mass, area):
     assert volume_after(template, d) / new_volume(template) == pytest.approx(1 - mass / 100, abs=3e-4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("solid", "mass", "area"), ROWS)
 def test_by_voxels(solid, mass, area):
     lost, seen = by_voxels(solid)

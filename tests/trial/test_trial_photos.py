@@ -30,6 +30,7 @@ SHEETS = {"card": ("card", 210, 148), "mat": ("mat-a4", 297, 210)}
 COUNT = 10
 
 pytestmark = [
+    pytest.mark.slow,
     pytest.mark.trial,
     pytest.mark.skipif(
         not (PHOTOS.is_dir() and COMPOSER.is_file()), reason="no trial photos beside the checkout"

@@ -33,7 +33,10 @@ SHOTS = os.environ.get("ANODEWANE_SHOTS")
 PIECE = re.compile(r"/upload/[0-9a-f]{32}\?offset=")
 """A piece of a photo on its way."""
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (package chromium)")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (package chromium)"),
+]
 
 
 @pytest.fixture(scope="module")

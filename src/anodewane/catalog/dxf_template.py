@@ -68,9 +68,14 @@ def template_from_dxf(
 
 
 def _document(data: bytes) -> Any:
-    from ezdxf import recover
-    from ezdxf.audit import AuditError
-
+    try:
+        from ezdxf import recover
+        from ezdxf.audit import AuditError
+    except ImportError as e:
+        raise UsageError(
+            "DXF drawings need the library ezdxf, which isn't installed.",
+            'Install it: in the checkout, pip install ".[all]".',
+        ) from e
     if len(data) > MAX_DXF_BYTES:
         raise InputUnreadable(
             f"The drawing is larger than {MAX_DXF_BYTES // 1_000_000} MB.",
