@@ -165,6 +165,11 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "The last photo couldn't be judged ({detail}).",
         "Take the photo again; until then the book goes by the reading before.",
     ),
+    "metal_grew": (
+        "Metal doesn't grow: less is gone than before ({detail}). Was the part exchanged?",
+        "If it was, note it with 'anodewane season fit'; if not, look at both photos: one may be of another "
+        "part. No wear a month is told until then.",
+    ),
     "no_wear_in_season": (
         "No wear in a season in the water ({detail}): that is a fault, not health.",
         "Look for paint, oil or a white film on it, a dirty seat, a broken bond; have a qualified marine electrical technician test the bonding before the launch.",

@@ -37,6 +37,11 @@ def full(path: Path) -> Book:
         [new(seen(45.0, photo="b"), at=14), new(seen(30.0), at=9), new(seen(0.0, photo="n"), kind="refit")]
     )
     book.weigh("Marram", "rudder port", HAULED, 900.1, note='=HYPERLINK(1)\nsecond line, "quoted"')
+    book.weigh("Marram", "rudder port", HAULED, 1100.1)
+    book.withdraw_weighing("Marram", "rudder port", HAULED, "=the other one")
+    book.launch("Marram", date(2027, 4, 1))
+    book.haul_out("Marram", date(2027, 9, 1))
+    book.withdraw_haul_out("Marram", date(2027, 9, 1), "+still afloat", "@M. Example")
     book.withdraw(1, "@wrong boat")
     book.overrule("Marram", "rudder port", HAULED, "replace", "-it flakes", "'M. Example")
     book.accept(
@@ -87,7 +92,7 @@ def made_books(draw):
             calls.append(("add_position", (name, position, draw(st.one_of(st.none(), NAME)), draw(NOTE))))
             for day in draw(st.lists(DAY, max_size=2)):
                 mass = draw(st.one_of(st.none(), GRAMS))
-                calls.append(("fit", (name, position, plate(), day), {"new_mass_g": mass}))
+                calls.append(("fit", (name, position, plate(), day), {"new_mass_g": mass, "sure": True}))
             for day in draw(st.lists(DAY, max_size=2)):
                 calls.append(
                     ("haul_out", (name, day, draw(st.one_of(st.none(), st.just(day + timedelta(days=9))))))

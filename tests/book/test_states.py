@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import date
 
 from anodewane.book.entries import Position
+from anodewane.book.notices import notices
 from anodewane.book.states import position_states
 from anodewane.refusals import FINDINGS
 from anodewane.settings import BookRules, Settings
@@ -127,3 +128,45 @@ def test_many_boats_are_reckoned_as_each_alone():
 def test_every_code_of_the_book_is_in_the_catalogue():
     for code in ("wont_last", "might_not_last", "last_look_failed"):
         assert code in FINDINGS
+
+
+def two_seasons(first: float, second: float, half_width: float = 6.0):
+    """The state of a part read after two seasons."""
+    part = fitting("shaft port", date(2020, 4, 10))
+    read = (
+        reading("shaft port", date(2020, 10, 15), first, half_width, verdict="replace"),
+        reading("shaft port", OCTOBER, second, half_width, verdict="ok"),
+    )
+    boat = boat_of((part,), read, winters(2019, 2021))
+    return boat, position_states([boat], S, R)[0]
+
+
+def test_metal_that_came_back_is_asked_about_and_foretells_nothing():
+    """Conservation of mass: an anode only loses metal."""
+    boat, state = two_seasons(68, 16)
+    assert [r.code for r in state.reasons] == ["metal_grew"]
+    assert "68 %" in state.reasons[0].message
+    assert "16 %" in state.reasons[0].message
+    assert (state.rate, state.outlook, state.verdict) == (None, None, "ok")
+    codes = [n.reason.code for n in notices([boat], [state], S, R)]
+    assert codes == ["metal_grew"], "and no word of paint or a broken bond"
+
+
+def test_a_fall_within_the_doubt_is_no_fall():
+    _, state = two_seasons(20, 17)
+    assert [r.code for r in state.reasons if r.code == "metal_grew"] == []
+    assert state.rate is not None
+
+
+def test_a_part_that_was_exchanged_and_noted_is_not_asked_about():
+    parts = (
+        replace(fitting("shaft port", date(2020, 4, 10)), removed_on=date(2021, 4, 1)),
+        fitting("shaft port", date(2021, 4, 1)),
+    )
+    read = (
+        reading("shaft port", date(2020, 10, 15), 68, 6, verdict="replace"),
+        reading("shaft port", OCTOBER, 16, 6, verdict="ok"),
+    )
+    (state,) = position_states([boat_of(parts, read, winters(2019, 2021))], S, R)
+    assert "metal_grew" not in [r.code for r in state.reasons]
+    assert state.rate is not None

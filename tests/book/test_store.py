@@ -28,7 +28,7 @@ from anodewane.record import Interval, MassFigures
 from made.books import HAULED, PLATE, marram, new, plate, seen
 from made.hand_made import refused, signed
 
-V1, V2 = (Path(__file__).parent / "fixtures" / f"book_v{v}.sql" for v in (1, 2))
+V1, V2, V4 = (Path(__file__).parent / "fixtures" / f"book_v{v}.sql" for v in (1, 2, 4))
 
 
 @pytest.fixture
@@ -486,7 +486,20 @@ def test_a_book_of_version_2_is_brought_up_to_date(path):
     sound(path)
 
 
-@pytest.mark.parametrize("frozen", [V1, V2], ids=["1", "2"])
+def test_a_book_of_version_4_is_brought_up_to_date(path):
+    old_book(path, V4)
+    tables = tables_of(path)
+    before = dump(path, tables)
+    with open_book(path) as book:
+        (o,) = book.overrules()
+        counting = next(j for j in book.judgements("Marram", "rudder starboard") if j.counts)
+        assert o.judgement == counting.id
+        assert book.check() == ()
+    assert dump(path, tables) == before, "every row of the old tables is as it was"
+    sound(path)
+
+
+@pytest.mark.parametrize("frozen", [V1, V2, V4], ids=["1", "2", "4"])
 def test_a_migrated_book_has_the_tables_of_a_new_one(path, tmp_path, frozen):
     old_book(path, frozen)
     open_book(path).close()

@@ -148,8 +148,10 @@ class Judgement:
 
 @dataclass(frozen=True, slots=True)
 class Weight:
-    """What was left of a part, on the scales. The last one of a part and haul-out counts."""
+    """What was left of a part, on the scales. id : its number in the book; withdrawn : why it was taken
+    back, None where it wasn't. The last one of a part and haul-out that wasn't withdrawn counts."""
 
+    id: int
     boat: str
     position: str
     hauled_on: date
@@ -157,12 +159,14 @@ class Weight:
     by: str | None
     note: str | None
     at: str
+    withdrawn: str | None
 
 
 @dataclass(frozen=True, slots=True)
 class Overrule:
     """A person's own verdict over a part at a haul-out, beside the photo's; the last one counts.
-    verdict : None takes an earlier one back."""
+    verdict : None takes an earlier one back; judgement : number of the one that was overruled, None where
+    there was none; stands : that one still counts, so that no later photo speaks against it."""
 
     boat: str
     position: str
@@ -171,6 +175,8 @@ class Overrule:
     why: str
     by: str
     at: str
+    judgement: int | None
+    stands: bool
 
 
 @dataclass(frozen=True, slots=True)

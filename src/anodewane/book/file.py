@@ -20,7 +20,7 @@ from anodewane.errors import InputUnreadable, OutputNotWritable, UsageError
 APPLICATION_ID = 0x616E6F64
 """In every book's header, "anod" in ASCII: another program's SQLite file is known for what it is."""
 
-VERSION = 4
+VERSION = 5
 """Of the tables: migrations/0001.sql up to this one."""
 
 MIN_SQLITE = (3, 38, 0)
@@ -31,7 +31,8 @@ BUSY_S = 20.0
 
 TABLES = (
     "boats", "templates", "positions", "fittings", "haul_outs", "records", "judgements", "withdrawals",
-    "weighings", "changes", "overrules", "calibrations", "accepts",
+    "weighings", "changes", "overrules", "calibrations", "accepts", "weighing_withdrawals",
+    "haul_out_withdrawals", "overruled_judgements",
 )  # fmt: skip
 """Parents before their children."""
 

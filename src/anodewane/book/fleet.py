@@ -19,6 +19,11 @@ if TYPE_CHECKING:
     from anodewane.records import Template
 
 
+NEW_MASS_FRAC = 0.25
+"""How far a new part may weigh from what its template says before somebody is asked; castings of one
+pattern differ by some hundredths, another size or alloy by more than this."""
+
+
 class FleetBook(BookQueries):
     """Writes boats, positions, parts and haul-outs."""
 
@@ -138,15 +143,20 @@ class FleetBook(BookQueries):
         alloy: str | None = None,
         new_mass_g: float | None = None,
         removed_on: date | None = None,
+        sure: bool = False,
     ) -> Fitting:
         """Fit a new part. The one that sits there is taken off on that day. The template goes into the
-        book whole, so that next year's photos meet the same one.
+        book whole, so that next year's photos meet the same one. sure : take a new mass that the template
+        doesn't allow.
 
         Raises
         ------
         UsageError
-            A part sat there at that time already, or another template of that name is in the book.
+            A part sat there at that time already, another template of that name is in the book, or the
+            new mass is far from the template's.
         """
+        if not sure:
+            check_new_mass(template, alloy or template.alloy, new_mass_g)
         with self.writing():
             place = self.position(boat, position)
             self.keep_template(template)
@@ -198,6 +208,7 @@ class FleetBook(BookQueries):
         new_mass_g: float | Unchanged | None = UNCHANGED,
         fitted: date | None = None,
         removed_on: date | Unchanged | None = UNCHANGED,
+        sure: bool = False,
         why: str | None = None,
         by: str | None = None,
     ) -> Fitting:
@@ -205,12 +216,7 @@ class FleetBook(BookQueries):
         `removed_on` of None puts the part back, a `new_mass_g` of None says that it wasn't weighed."""
         with self.writing(why, by):
             place = self.position(boat, position)
-            old = next((f for f in self.fittings(place.boat, place.name) if f.fitted_on == fitted_on), None)
-            if old is None:
-                raise UsageError(
-                    f"No part was fitted at '{place.name}' of '{place.boat}' on {fitted_on}.",
-                    "See 'anodewane season history' for the dates.",
-                )
+            old = self._fitting_on(place, fitted_on)
             if template is not None:
                 self.keep_template(template)
             new = Fitting(
@@ -228,6 +234,8 @@ class FleetBook(BookQueries):
                     f"before it was fitted on {new.fitted_on}.",
                     "Correct one of the dates.",
                 )
+            if not sure and new_mass_g is not UNCHANGED:
+                check_new_mass(self.template(new.template), new.alloy, new.new_mass_g)
             if new != old:
                 self._fitting(
                     "UPDATE fittings SET fitted_on = ?, removed_on = ?, template = ?, alloy = ?, "
@@ -255,6 +263,39 @@ class FleetBook(BookQueries):
                 "Correct its dates first; 'anodewane season history' shows them.",
             ) from e
 
+    def remove_fitting(
+        self, boat: str, position: str, fitted_on: date, *, why: str | None = None, by: str | None = None
+    ) -> None:
+        """Take a part out of the book that was never fitted. The one before it, taken off that day, sits
+        there again. The trace of changes keeps both.
+
+        Raises
+        ------
+        UsageError
+            No part was fitted on that day.
+        """
+        with self.writing(why, by):
+            place = self.position(boat, position)
+            parts = self.fittings(place.boat, place.name)
+            gone = self._fitting_on(place, fitted_on)
+            key = (place.boat, place.name, fitted_on.isoformat())
+            self._db.execute("DELETE FROM fittings WHERE boat = ? AND position = ? AND fitted_on = ?", key)
+            before = next((f for f in parts if f.removed_on == fitted_on and f.fitted_on < fitted_on), None)
+            if before is not None:
+                self._db.execute(
+                    "UPDATE fittings SET removed_on = ? WHERE boat = ? AND position = ? AND fitted_on = ?",
+                    (iso_day(gone.removed_on), place.boat, place.name, before.fitted_on.isoformat()),
+                )
+
+    def _fitting_on(self, place: Position, fitted_on: date) -> Fitting:
+        found = next((f for f in self.fittings(place.boat, place.name) if f.fitted_on == fitted_on), None)
+        if found is None:
+            raise UsageError(
+                f"No part was fitted at '{place.name}' of '{place.boat}' on {fitted_on}.",
+                "See 'anodewane season history' for the dates.",
+            )
+        return found
+
     def keep_template(self, template: Template) -> None:
         """Put a template into the book, if it isn't there.
 
@@ -280,15 +321,32 @@ class FleetBook(BookQueries):
                     (template.name, digest, template.alloy, template_to_toml(template)),
                 )
 
-    def haul_out(self, boat: str, hauled_on: date, launched_on: date | None = None) -> HaulOut:
+    def haul_out(
+        self,
+        boat: str,
+        hauled_on: date,
+        launched_on: date | None = None,
+        *,
+        today: date | None = None,
+        why: str | None = None,
+        by: str | None = None,
+    ) -> HaulOut:
         """Note that a boat came out of the water; what the book has already stays. A haul-out that the
-        book has gets its launch, where that was unknown.
+        book has gets its launch, where that was unknown; one that was taken back is one again.
+
+        today : refuse a day after it.
 
         Raises
         ------
         UsageError
-            It would lie in the water and stand ashore at once.
+            It would lie in the water and stand ashore at once, no launch lies between it and the haul-out
+            before, or its day is still to come.
         """
+        if today is not None and hauled_on > today:
+            raise UsageError(
+                f"{hauled_on} is still to come: it is {today}, by this machine's clock.",
+                "Correct the date, or the clock.",
+            )
         with self.writing():
             owner = self.boat(boat).name
             have = next((h for h in self.haul_outs(owner) if h.hauled_on == hauled_on), None)
@@ -302,7 +360,13 @@ class FleetBook(BookQueries):
                 )
             new = HaulOut(owner, hauled_on, launched_on)
             self._refuse_overlap(new, [h for h in self.haul_outs(owner) if h.hauled_on != hauled_on])
-            if have is None:
+            if have is None and self._one(
+                "SELECT 1 FROM haul_outs WHERE boat = ? AND hauled_on = ?", (owner, hauled_on.isoformat())
+            ):
+                self._withdraw_haul_out(owner, hauled_on, why or "noted again", by, undo=True)
+                if launched_on is not None:
+                    return self.change_haul_out(owner, hauled_on, launched_on=launched_on, why=why, by=by)
+            elif have is None:
                 self._db.execute(
                     "INSERT INTO haul_outs VALUES (?, ?, ?)",
                     (owner, hauled_on.isoformat(), iso_day(launched_on)),
@@ -313,6 +377,55 @@ class FleetBook(BookQueries):
                     (iso_day(launched_on), owner, hauled_on.isoformat()),
                 )
         return new
+
+    def withdraw_haul_out(
+        self, boat: str, hauled_on: date, why: str, by: str | None = None, *, undo: bool = False
+    ) -> HaulOut:
+        """Take a haul-out back that never was, with all that was found at it: no judgement, weighing or
+        overrule of it counts any more. With `undo` it is one again. It stays in the book.
+
+        Raises
+        ------
+        UsageError
+            The book has none on that day.
+        """
+        with self.writing():
+            owner = self.boat(boat).name
+            if undo:
+                return self.haul_out(owner, hauled_on, why=why, by=by)
+            found = self._haul_out_on(owner, hauled_on)
+            self._withdraw_haul_out(owner, hauled_on, why, by)
+        return found
+
+    def _withdraw_haul_out(
+        self, boat: str, hauled_on: date, why: str, by: str | None, *, undo: bool = False
+    ) -> None:
+        reason = clean_note(why, "the reason")
+        if reason is None:
+            raise UsageError("A haul-out is taken back for a reason.", "Say why.")
+        self._db.execute(
+            "INSERT INTO haul_out_withdrawals (boat, hauled_on, withdrawn, why, by) VALUES (?, ?, ?, ?, ?)",
+            (boat, hauled_on.isoformat(), 0 if undo else 1, reason, clean_note(by, "the name")),
+        )
+
+    def _haul_out_on(self, boat: str, hauled_on: date) -> HaulOut:
+        """The haul-out of that day.
+
+        Raises
+        ------
+        UsageError
+            There is none, with those that there are.
+        """
+        have = self.haul_outs(boat)
+        found = next((h for h in have if h.hauled_on == hauled_on), None)
+        if found is None:
+            days = ", ".join(str(h.hauled_on) for h in have[-4:])
+            known = f"It was on {days}." if have else ""
+            raise UsageError(
+                f"'{boat}' wasn't hauled out on {hauled_on}, by the book. {known}".rstrip(),
+                "Correct the date, or note it first with 'anodewane season haul-out'.",
+            )
+        return found
 
     def launch(self, boat: str, launched_on: date) -> HaulOut:
         """Note that a boat went back: the latest haul-out up to that day gets its launch."""
@@ -340,12 +453,7 @@ class FleetBook(BookQueries):
         back: the boat stands ashore."""
         with self.writing(why, by):
             owner = self.boat(boat).name
-            old = next((h for h in self.haul_outs(owner) if h.hauled_on == hauled_on), None)
-            if old is None:
-                raise UsageError(
-                    f"'{owner}' wasn't hauled out on {hauled_on}, by the book.",
-                    "See 'anodewane season history' for the dates.",
-                )
+            old = self._haul_out_on(owner, hauled_on)
             launched = old.launched_on if launched_on is UNCHANGED else launched_on
             new = HaulOut(owner, hauled or old.hauled_on, launched)
             self._refuse_overlap(new, [h for h in self.haul_outs(owner) if h.hauled_on != hauled_on])
@@ -370,6 +478,15 @@ class FleetBook(BookQueries):
                     "Two haul-outs of one day can't be told apart; give another date.",
                 )
             first, second = sorted((h, new), key=lambda k: k.hauled_on)
+            between = [k for k in others if first.hauled_on < k.hauled_on < second.hauled_on]
+            if first.launched_on is None and not between:
+                raise UsageError(
+                    f"'{new.boat}' stands ashore since {first.hauled_on}, by the book: no launch lies before "
+                    f"{second.hauled_on}.",
+                    f"Note it first: 'anodewane season launch BOOK \"{new.boat}\" DATE'. Where "
+                    f"{first.hauled_on} is "
+                    "wrong, correct it with --correct, or take it back with --take-back.",
+                )
             if first.launched_on is not None and first.launched_on > second.hauled_on:
                 raise UsageError(
                     f"'{new.boat}' stood ashore from {first.hauled_on} to {first.launched_on}, by the "
@@ -379,6 +496,27 @@ class FleetBook(BookQueries):
 
 
 # --- inside -------------------------------------------------------------------------------------
+
+
+def check_new_mass(template: Template, alloy: str, new_mass_g: float | None) -> None:
+    """See that a new mass may be one of a template's parts.
+
+    Raises
+    ------
+    UsageError
+    """
+    from anodewane.wear.metals import METALS
+    from anodewane.wear.solids import new_mass_g as mass_of
+
+    if new_mass_g is None:
+        return
+    densities = {str(m.alloy): m.density_g_cm3 for m in METALS.values()}
+    expected = mass_of(template) * densities[alloy] / densities[template.alloy]
+    if abs(new_mass_g / expected - 1) > NEW_MASS_FRAC:
+        raise UsageError(
+            f"A new {template.name} of {alloy} weighs about {expected:.0f} g, not {new_mass_g:g} g.",
+            "Weigh it again, or correct the template or the alloy; --sure takes the weight as it is.",
+        )
 
 
 def _water(water: str | None) -> Water | None:

@@ -27,7 +27,7 @@ from anodewane.show.figures import percent_and_span
 from anodewane.version import own_version
 
 JsonObject = dict[str, Any]
-KEPT_FORM = 2
+KEPT_FORM = 3
 """Of what is kept: raise it when the computation or the lines change."""
 
 FEW = 60
@@ -394,7 +394,7 @@ def _line(s: PositionState, overruled: Overrule | None, warnings: list[str]) -> 
 def _overruled(overrules: Iterable[Overrule]) -> dict[tuple[str, str, date], Overrule]:
     """The overrules that count."""
     latest = {(o.boat, o.position, o.hauled_on): o for o in overrules}
-    return {k: o for k, o in latest.items() if o.verdict is not None}
+    return {k: o for k, o in latest.items() if o.verdict is not None and o.stands}
 
 
 def _by(o: Overrule | None) -> JsonObject | None:

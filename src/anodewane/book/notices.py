@@ -50,7 +50,7 @@ def notices(
 ) -> tuple[Notice, ...]:
     """Every warning about some boats, boat by boat.
 
-    `no_wear_in_season`, `pair_uneven`, `faster_than_before`, `mixed_alloys`, `alloy_for_water`,
+    `metal_grew`, `no_wear_in_season`, `pair_uneven`, `faster_than_before`, `mixed_alloys`, `alloy_for_water`,
     `weighed_disagrees`, `short_lived`.
 
     Parameters
@@ -79,6 +79,9 @@ def _of_position(s: PositionState, settings: Settings, rules: BookRules) -> Iter
         )
 
     rate, last = s.rate, s.last
+    for reason in s.reasons:
+        if reason.code == "metal_grew":
+            yield Notice(s.boat.name, (s.position.name,), reason, last.hauled_on if last else None)
     if (
         last is not None
         and last.weighed_g is not None

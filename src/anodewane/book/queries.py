@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -47,7 +46,18 @@ _RECENT = """j.hauled_on >= coalesce((
 
 _WITHDRAWN = """(
     SELECT CASE w.withdrawn WHEN 1 THEN w.why END FROM withdrawals w
-    WHERE w.judgement = j.id ORDER BY w.id DESC LIMIT 1) AS withdrawn"""
+    WHERE w.judgement = j.id ORDER BY w.id DESC LIMIT 1)"""
+
+_WEIGHING_WITHDRAWN = """(
+    SELECT CASE w.withdrawn WHEN 1 THEN w.why END FROM weighing_withdrawals w
+    WHERE w.weighing = weighings.id ORDER BY w.id DESC LIMIT 1)"""
+
+
+def _haul_out_withdrawn(table: str) -> str:
+    """Why the haul-out of a row never was; NULL where it was."""
+    return f"""(
+    SELECT CASE w.withdrawn WHEN 1 THEN w.why END FROM haul_out_withdrawals w
+    WHERE w.boat = {table}.boat AND w.hauled_on = {table}.hauled_on ORDER BY w.id DESC LIMIT 1)"""  # noqa: S608 - a table's name
 
 
 class BookQueries(BookFile):
@@ -138,8 +148,14 @@ class BookQueries(BookFile):
         )
 
     def haul_outs(self, boat: str | None = None) -> tuple[HaulOut, ...]:
-        """Haul-outs by boat and day."""
-        rows = self._select("boat, hauled_on, launched_on", "haul_outs", "boat, hauled_on", boat=boat)
+        """Haul-outs by boat and day, without those that were taken back."""
+        rows = self._select(
+            "boat, hauled_on, launched_on",
+            "haul_outs",
+            "boat, hauled_on",
+            also=f"{_haul_out_withdrawn('haul_outs')} IS NULL",
+            boat=boat,
+        )
         return tuple(
             HaulOut(r["boat"], _day(r["hauled_on"]), _day(r["launched_on"]) if r["launched_on"] else None)
             for r in rows
@@ -165,7 +181,9 @@ class BookQueries(BookFile):
             _READING,
             "judgements j",
             "j.boat, j.position, j.hauled_on",
-            also="j.counts = 1" + (f" AND {_RECENT}" if _recent else ""),
+            also=" AND ".join(
+                ["j.counts = 1", f"{_haul_out_withdrawn('j')} IS NULL", *([_RECENT] if _recent else [])]
+            ),
             j__boat=boat,
             j__position=position,
             j__hauled_on=iso_day(hauled_on),
@@ -175,7 +193,13 @@ class BookQueries(BookFile):
 
     def _on_scales(self, boat: str | None) -> _OnScales:
         """The weights that count by part and haul-out, and the parts that were weighed new."""
-        rows = self._select("boat, position, hauled_on, mass_g", "weighings", "id", boat=boat)
+        rows = self._select(
+            "boat, position, hauled_on, mass_g",
+            "weighings",
+            "id",
+            also=f"{_WEIGHING_WITHDRAWN} IS NULL",
+            boat=boat,
+        )
         left = {(r["boat"], r["position"], r["hauled_on"]): r["mass_g"] for r in rows}
         new: dict[tuple[str, str], list[sqlite3.Row]] = {}
         if left:
@@ -187,7 +211,16 @@ class BookQueries(BookFile):
                 boat=boat,
             ):
                 new.setdefault((r["boat"], r["position"]), []).append(r)
-        return _OnScales(left, new)
+        return _OnScales(
+            left, new, {name: self.template(name) for name in self._weighed_templates(boat, left)}
+        )
+
+    def _weighed_templates(self, boat: str | None, left: object) -> list[str]:
+        """Names of the templates in the book of which a part may have been weighed."""
+        if not left:
+            return []
+        rows = self._select("DISTINCT template", "fittings", "template", boat=boat)
+        return [r["template"] for r in rows]
 
     def entries(
         self, boat: str | None = None, *, settings: Settings | None = None, recent: bool = False
@@ -222,7 +255,7 @@ class BookQueries(BookFile):
         owner = self.boat(boat).name
         rows = self._select(
             "j.id, j.photo_name, j.judged_at, j.judged_by, j.recorded_at, j.counts, "
-            f"{_WITHDRAWN}, {_READING}",
+            f"coalesce({_WITHDRAWN}, {_haul_out_withdrawn('j')}) AS withdrawn, {_READING}",
             "judgements j",
             "j.position, j.hauled_on, j.judged_at, j.id",
             j__boat=owner,
@@ -239,7 +272,7 @@ class BookQueries(BookFile):
                 judged_by=r["judged_by"],
                 recorded_at=r["recorded_at"],
                 mass_method=r["mass_method"],
-                counts=bool(r["counts"]),
+                counts=bool(r["counts"]) and r["withdrawn"] is None,
                 withdrawn=r["withdrawn"],
             )
             for r in rows
@@ -262,13 +295,25 @@ class BookQueries(BookFile):
 
     def weighings(self, boat: str | None = None) -> tuple[Weight, ...]:
         """Every weighing, those that a later one stands in for too, in the order of entry."""
-        rows = self._select("boat, position, hauled_on, mass_g, by, note, at", "weighings", "id", boat=boat)
+        rows = self._select(
+            f"id, boat, position, hauled_on, mass_g, by, note, at, {_WEIGHING_WITHDRAWN} AS withdrawn",
+            "weighings",
+            "id",
+            boat=boat,
+        )
         return tuple(Weight(**_dated(r)) for r in rows)
 
     def overrules(self, boat: str | None = None) -> tuple[Overrule, ...]:
-        """Every overrule in the order of entry; of one part and haul-out the last counts."""
-        rows = self._select("boat, position, hauled_on, verdict, why, by, at", "overrules", "id", boat=boat)
-        return tuple(Overrule(**_dated(r)) for r in rows)
+        """Every overrule in the order of entry; of one part and haul-out the last counts, if it stands."""
+        rows = self._select(
+            "o.boat AS boat, o.position AS position, o.hauled_on AS hauled_on, o.verdict AS verdict, "
+            "o.why AS why, o.by AS by, o.at AS at, l.judgement AS judgement, coalesce(j.counts, 1) AS stands",
+            "overrules o LEFT JOIN overruled_judgements l ON l.overrule = o.id "
+            "LEFT JOIN judgements j ON j.id = l.judgement",
+            "o.id",
+            o__boat=boat,
+        )
+        return tuple(Overrule(**{**_dated(r), "stands": bool(r["stands"])}) for r in rows)
 
     def accepts(self, boat: str | None = None) -> tuple[Accept, ...]:
         """Every accept in the order of entry, also of judgements that no longer count."""
@@ -360,10 +405,11 @@ class BookQueries(BookFile):
 @dataclass(frozen=True, slots=True)
 class _OnScales:
     """What was weighed. left : grams by boat, position and haul-out; new : rows of the parts that were
-    weighed new, by boat and position."""
+    weighed new, by boat and position; templates : of the parts on record, by name."""
 
     left: dict[tuple[str, str, str], float]
     new: dict[tuple[str, str], list[sqlite3.Row]]
+    templates: dict[str, Template]
 
     def new_mass_g(self, boat: str, position: str, hauled_on: str) -> float | None:
         """New mass of the part that came out on a day, None where it wasn't weighed then."""
@@ -387,7 +433,9 @@ def _reading(r: sqlite3.Row, scales: _OnScales, settings: Settings | None) -> Re
             alone = consumed
         if method != "weighed" or remaining is None or abs(weighed - remaining.value) > 0.05:
             new_mass = scales.new_mass_g(boat, position, hauled_on)
-            consumed, remaining = _by_weight(weighed, new_mass, new_g, coverage, settings)
+            template = scales.templates.get(r["template"] or "")
+            stated = template is not None and template.new_mass_g is not None
+            consumed, remaining = _by_weight(weighed, new_mass, new_g, stated, coverage, settings)
     return Reading(
         boat=boat,
         position=position,
@@ -411,22 +459,30 @@ def _reading(r: sqlite3.Row, scales: _OnScales, settings: Settings | None) -> Re
 
 
 def _by_weight(
-    weighed_g: float, weighed_new_g: float | None, new_g: float, coverage: float, settings: Settings | None
+    weighed_g: float,
+    weighed_new_g: float | None,
+    new_g: float,
+    stated: bool,
+    coverage: float,
+    settings: Settings | None,
 ) -> tuple[Interval, Interval]:
-    """Mass consumed (points) and left (g) of a part that was weighed after its photo was judged. A part
-    not weighed when new: its template's mass, as computed."""
+    """Mass consumed (points) and left (g) of a part that was weighed after its photo was judged.
+    weighed_new_g : what it weighed new; without it new_g, as the template states or computes it."""
     from anodewane.book.rates import normal_quantile
     from anodewane.settings import Settings
+    from anodewane.wear.weighed import weighed_part
 
     s = settings or Settings()
     z = normal_quantile(coverage)
-    of_new = s.mass_computed_sd_frac if weighed_new_g is None else s.scales_sd_g / weighed_new_g
-    full = weighed_new_g or new_g
-    left = weighed_g / full
-    sd = 100 * math.hypot(left * of_new, s.scales_sd_g / full)
-    gone = 100 * (1 - left)
-    return Interval(gone, gone - z * sd, min(gone + z * sd, 100.0)), Interval(
-        weighed_g, max(weighed_g - z * s.scales_sd_g, 0.0), weighed_g + z * s.scales_sd_g
+    if weighed_new_g is not None:
+        of_new = s.scales_sd_g / weighed_new_g
+    else:
+        of_new = s.mass_known_sd_frac if stated else s.mass_computed_sd_frac
+    w = weighed_part(weighed_g, weighed_new_g or new_g, of_new, s)
+    gone, sd = 100 * (1 - w.share), 100 * w.share_sd
+    return (
+        Interval(gone, gone - z * sd, min(gone + z * sd, 100.0)),
+        Interval(w.left_g, max(w.left_g - z * w.left_sd_g, 0.0), w.left_g + z * w.left_sd_g),
     )
 
 

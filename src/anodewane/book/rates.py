@@ -42,6 +42,10 @@ FACE_MOST = 0.5
 beyond it doesn't grow with wear."""
 
 
+FALL_LEAST = 5.0
+"""Points by which a later reading must say less, at the least, before anybody is asked about it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Spell:
     """Time in the water, from a launch to the next haul-out.
@@ -414,15 +418,9 @@ def _season(series: Series, before: Series | None, z: float, rules: BookRules) -
         months_now, months_before = t[-1] - t[-2], t[-2]
         if months_now <= 0:
             return None
-        own2 = [series.own[i] ** 2 + 0.5 * (series.common[i] ** 2 + series.face[i] ** 2) for i in (-2, -1)]
+        own2 = [_own2(series, i) for i in (-2, -1)]
         cancels = series.offset[-2] ** 2 + 0.5 * series.common[-2] ** 2
-        gone = y[-1] - y[-2]
-        sd2 = (
-            own2[0]
-            + own2[1]
-            + (series.offset[-1] - series.offset[-2]) ** 2
-            + 0.5 * (series.face[-1] - series.face[-2]) ** 2
-        )
+        gone, sd2 = y[-1] - y[-2], _difference2(series, len(t) - 1)
         faster2 = (
             own2[1] / months_now**2
             + own2[0] * (1 / months_now + 1 / months_before) ** 2
@@ -451,6 +449,36 @@ def _season(series: Series, before: Series | None, z: float, rules: BookRules) -
         True,
         faster2**0.5,
     )
+
+
+def _own2(series: Series, i: int) -> float:
+    """Variance of a reading against another of the same part: its own, and half of what may be common."""
+    return series.own[i] ** 2 + 0.5 * (series.common[i] ** 2 + series.face[i] ** 2)
+
+
+def _difference2(series: Series, i: int) -> float:
+    """Variance of what lies between reading i and the one before it."""
+    return (
+        _own2(series, i - 1)
+        + _own2(series, i)
+        + (series.offset[i] - series.offset[i - 1]) ** 2
+        + 0.5 * (series.face[i] - series.face[i - 1]) ** 2
+    )
+
+
+def fall(series: Series, rules: BookRules) -> tuple[Reading, Reading] | None:
+    """The last two neighbouring readings of which the later one says beyond doubt that less is gone: metal
+    doesn't grow, so they are of two parts. None where there are none.
+
+    Beyond doubt is further than chance puts one pair in `BookRules.alarm_rate` (one-sided), and at least
+    `FALL_LEAST`.
+    """
+    z = NormalDist().inv_cdf(1 - rules.alarm_rate)
+    for i in range(len(series.pct) - 1, 0, -1):
+        less = series.pct[i - 1] - series.pct[i]
+        if less > max(FALL_LEAST, z * _difference2(series, i) ** 0.5):
+            return series.readings[i - 1], series.readings[i]
+    return None
 
 
 def _current_ma(fitting: Fitting, series: Series, new_g: float | None, z: float) -> Interval | None:

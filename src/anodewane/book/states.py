@@ -9,11 +9,22 @@ from datetime import date
 
 from anodewane.book.entries import Boat, BoatEntries, Fitting, Position, Reading
 from anodewane.book.outlook import Outlook, months_ahead, outlook
-from anodewane.book.rates import Fit, Series, Spell, WearRate, fit_all, of_part, rate_of, series_of, spells
+from anodewane.book.rates import (
+    Fit,
+    Series,
+    Spell,
+    WearRate,
+    fall,
+    fit_all,
+    of_part,
+    rate_of,
+    series_of,
+    spells,
+)
 from anodewane.record import Grade, Reason
 from anodewane.refusals import finding
 from anodewane.settings import BookRules, Settings
-from anodewane.show.figures import number, percent, span
+from anodewane.show.figures import number, percent, percent_and_span, span
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,9 +33,9 @@ class PositionState:
 
     fitting : the part that sits there, None where none is on record; baseline : its photo as fitted,
     None without; last : its latest reading of wear, judged or not, None where it was never looked at;
-    rate, outlook : None where no reading was judged after time in the water; photo_verdict : of the
-    last reading; verdict : the same, raised to `replace` where the part won't last; reasons : why,
-    those of the book (the photo's own stay with its record).
+    rate, outlook : None where no reading was judged after time in the water, or metal came back;
+    photo_verdict : of the last reading; verdict : the same, raised to `replace` where the part won't
+    last; reasons : why, those of the book (the photo's own stay with its record).
     """
 
     boat: Boat
@@ -139,7 +150,8 @@ def _state(
     wear = [r for r in w.part if r.kind == "wear"]
     last = wear[-1] if wear else None
     rate = ahead = None
-    if w.series is not None and fit is not None and w.fitting is not None:
+    grown = fall(w.series, rules) if w.series is not None else None
+    if w.series is not None and fit is not None and w.fitting is not None and grown is None:
         rate = rate_of(w.fitting, w.series, fit, settings, rules, w.before)
         from_on, fitted_on = w.series.readings[-1].hauled_on, w.fitting.fitted_on
         if (fitted_on, from_on) not in w.ahead:
@@ -148,7 +160,10 @@ def _state(
             fit, from_on, w.ahead[(fitted_on, from_on)], settings.limit_pct, settings.coverage, next_on
         )
     photo = last.verdict if last is not None else None
-    verdict, reasons = _raised(photo, rate, ahead, fit, last, settings, rules)
+    if grown is not None:
+        verdict, reasons = photo, [_grown(w.position.name, *grown)]
+    else:
+        verdict, reasons = _raised(photo, rate, ahead, fit, last, settings, rules)
     return PositionState(
         boat=w.entries.boat,
         position=w.position,
@@ -159,8 +174,19 @@ def _state(
         outlook=ahead,
         photo_verdict=photo,
         verdict=verdict,
-        reasons=reasons,
+        reasons=tuple(reasons),
     )
+
+
+def _grown(position: str, before: Reading, after: Reading) -> Reason:
+    """Metal that came back: which two readings say so."""
+    figures = [
+        f"{percent_and_span(r.consumed_pct)} gone when hauled out {r.hauled_on}"
+        if r.consumed_pct is not None
+        else f"{number(r.weighed_g or 0.0, unit='g')} g when hauled out {r.hauled_on}"
+        for r in (before, after)
+    ]
+    return finding("metal_grew", f"{position}: {figures[0]}, {figures[1]}")
 
 
 def _raised(
@@ -171,15 +197,15 @@ def _raised(
     last: Reading | None,
     settings: Settings,
     rules: BookRules,
-) -> tuple[Grade | None, tuple[Reason, ...]]:
+) -> tuple[Grade | None, list[Reason]]:
     """The verdict, raised where the part won't last to the next haul-out, and the book's reasons."""
     if ahead is None or rate is None or fit is None or last is None:
-        return photo, ()
+        return photo, []
     reasons = []
     if last.status == "cannot_judge":
         reasons.append(finding("last_look_failed", f"last judged when hauled out {ahead.from_on}"))
     if fit.now_pct < settings.no_wear_below_pct or photo == "replace":
-        return photo, tuple(reasons)
+        return photo, reasons
     at_next = ahead.consumed_at_next_pct
     when = f"on {ahead.next_on}" if ahead.next_on else f"after {ahead.months_ahead:.1f} months in the water"
     gone = f"about {percent(at_next)} gone {when}, {span(at_next)}"
@@ -187,10 +213,10 @@ def _raised(
         f"{gone}, limit {percent(ahead.limit_pct)}, {number(rate.points_per_month.value, 1)} points a month"
     )
     if ahead.lasts < rules.lasts_probability:
-        return "replace", (finding("wont_last", figures), *reasons)
+        return "replace", [finding("wont_last", figures), *reasons]
     if ahead.lasts < (1 + settings.coverage) / 2:
         reasons.append(finding("might_not_last", f"{figures}, {_chance(1 - ahead.lasts)}"))
-    return photo, tuple(reasons)
+    return photo, reasons
 
 
 def _chance(p: float) -> str:

@@ -67,7 +67,7 @@ def read_haul_out(file: Path, boat: str, hauled: str | None = None) -> Sources:
             )
         seen = {r.position for r in now}
         left_out = tuple(p.name for p in entries.positions if p.name not in seen)
-        overrules = {o.position: o for o in book.overrules(name) if o.hauled_on == day}
+        overrules = {o.position: o for o in book.overrules(name) if o.hauled_on == day and o.stands}
         findings = tuple(
             Finding(o.position, o.verdict, o.by, o.why, o.at[:10])
             for o in overrules.values()

@@ -111,7 +111,7 @@ def span(j: Judgement) -> str | None:
 
 def overrules_of(book: Book, boat: str) -> dict[tuple[str, date], Any]:
     """The overrules that count, by position and haul-out."""
-    latest = {(o.position, o.hauled_on): o for o in book.overrules(boat)}
+    latest = {(o.position, o.hauled_on): o for o in book.overrules(boat) if o.stands}
     return {k: o for k, o in latest.items() if o.verdict is not None}
 
 

@@ -28,7 +28,7 @@ ALLOY = click.option(
     type=click.Choice(["zinc", "aluminium", "magnesium"]),
     help="What the part is cast of.  [default: the template's]",
 )
-GRAMS = click.FloatRange(min=0, min_open=True)
+SURE = click.option("--sure", is_flag=True, help="Take a weight that the template doesn't allow.")
 CLEAR = "-"
 """What an option says with --correct to clear a thing."""
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON for programs instead of a table.")
@@ -48,6 +48,24 @@ CORRECT = click.option(
 )
 
 
+class Grams(click.ParamType):  # type: ignore[type-arg]
+    """Grams, with a point or a comma before the decimals."""
+
+    name = "grams"
+
+    def __init__(self, zero: bool = False) -> None:
+        self.zero = zero
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            grams = float(str(value).replace(",", "."))
+        except ValueError:
+            self.fail(f"'{value}' isn't a mass in grams, such as 1522 or 1522,5.", param, ctx)
+        if not (grams > 0 or (self.zero and grams == 0)) or grams == float("inf"):
+            self.fail(f"'{value}' isn't a mass in grams.", param, ctx)
+        return grams
+
+
 class OrClear(click.ParamType):  # type: ignore[type-arg]
     """A value of another type, or `CLEAR`."""
 
@@ -56,6 +74,9 @@ class OrClear(click.ParamType):  # type: ignore[type-arg]
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         return value if value == CLEAR else self.kind.convert(value, param, ctx)
+
+
+GRAMS = Grams()
 
 
 def correction(value: Any) -> Any:
@@ -93,6 +114,13 @@ def rules_of(settings_file: Path | None, limit: float | None = None) -> tuple[Se
 
     rules = book_rules_from_toml(read_text(settings_file, "settings file")) if settings_file else BookRules()
     return settings_of(settings_file, limit), rules
+
+
+def today() -> date:
+    """The yard's own day."""
+    from datetime import date
+
+    return date.today()  # noqa: DTZ011 - the yard's own day
 
 
 def answer_json(answer: Callable[[str], None], value: Any) -> None:

@@ -23,9 +23,13 @@ from anodewane.cli.season._shared import (
     BOAT,
     BOOK,
     BY,
+    CLEAR,
     GRAMS,
     JSON,
     POSITION,
+    SURE,
+    Grams,
+    OrClear,
     answer_json,
     counted,
     day_of,
@@ -122,24 +126,43 @@ def record_command(
 @BOOK
 @BOAT
 @POSITION
-@click.argument("grams", type=click.FloatRange(min=0))
-@options(HAULED, BY)
+@click.argument("grams", type=OrClear(Grams(zero=True)))
+@options(HAULED, BY, SURE)
 @click.option("--note", metavar="TEXT", help="Anything worth knowing.")
+@click.option("--why", metavar="TEXT", help="With '-' for the grams: why the last weighing is withdrawn.")
 def weigh_command(
     book_file: Path,
     boat: str,
     position: str,
-    grams: float,
+    grams: Any,
     hauled_on: date | None,
     by: str | None,
+    sure: bool,
     note: str | None,
+    why: str | None,
 ) -> None:
     """Note what a part weighed, clean and dry, in grams. The last weighing of a part at a haul-out
-    counts; all are kept."""
+    counts; all are kept. '-' instead of the grams withdraws the last one."""
     with opened(book_file) as (book, _):
         day = day_of(book, boat, hauled_on)
-        book.weigh(boat, position, day, grams, by, note)
-        done(book, f"{grams:g} g at '{position}' of '{boat}', hauled out {day}.")
+        if grams == CLEAR:
+            gone = book.withdraw_weighing(boat, position, day, why or "", by)
+            done(book, f"The weighing of {gone.mass_g:g} g at '{gone.position}' is withdrawn.")
+            return
+        book.weigh(boat, position, day, grams, by, note, sure=sure)
+        meaning = _meaning(book, boat, position, day)
+        done(book, f"{grams:g} g at '{position}' of '{boat}', hauled out {day}{meaning}.")
+
+
+def _meaning(book: Book, boat: str, position: str, day: date) -> str:
+    """What a weighing says of the part: ": 39 % (36 to 42) gone"."""
+    from anodewane.show.figures import percent_and_span
+
+    place = book.position(boat, position)
+    reading = next((r for r in book.readings(place.boat, place.name, day) if r.kind == "wear"), None)
+    if reading is None or reading.consumed_pct is None:
+        return ""
+    return f": {percent_and_span(reading.consumed_pct)} gone"
 
 
 @click.command("withdraw", short_help="Take a judgement out of the count.")

@@ -17,6 +17,7 @@ from anodewane.cli.season._shared import (
     DAY,
     GRAMS,
     POSITION,
+    SURE,
     WATER,
     WHY,
     OrClear,
@@ -27,6 +28,7 @@ from anodewane.cli.season._shared import (
     only_with_correct,
     opened,
     say,
+    today,
 )
 from anodewane.errors import UsageError
 
@@ -147,6 +149,12 @@ def position_command(
     type=Day(),
     help="With --correct: when it was really fitted; --on names the date in the book.",
 )
+@click.option(
+    "--take-back",
+    is_flag=True,
+    help="Take the part fitted on --on out of the book: it never was. The one before it sits there again.",
+)
+@options(SURE)
 @options(CORRECT, WHY, BY)
 def fit_command(
     book_file: Path,
@@ -158,14 +166,24 @@ def fit_command(
     new_mass_g: Any,
     removed_on: Any,
     fitted: date | None,
+    take_back: bool,
+    sure: bool,
     correct: bool,
     why: str | None,
     by: str | None,
 ) -> None:
     """Note that a new part was fitted; the one that sat there is taken off that day. The template is
     kept in the book."""
-    only_with_correct(correct, fitted=fitted, why=why, by=by)
+    only_with_correct(correct, fitted=fitted)
+    only_with_correct(correct or take_back, why=why, by=by)
     clears_only_with_correct(correct, new_mass_g, removed_on)
+    if take_back and (correct or template or alloy or new_mass_g or removed_on):
+        raise UsageError("--take-back takes the whole part out of the book.", "Leave the other options out.")
+    if take_back:
+        with opened(book_file) as (book, _):
+            book.remove_fitting(boat, position, fitted_on, why=why, by=by)
+            done(book, f"The part fitted at '{position}' of '{boat}' on {fitted_on} is taken out.")
+        return
     if not correct and template is None:
         raise UsageError(
             "A new part needs its template.", "Give --template; 'anodewane template list' names them."
@@ -184,13 +202,21 @@ def fit_command(
                 new_mass_g=correction(new_mass_g),
                 fitted=fitted,
                 removed_on=correction(removed_on),
+                sure=sure,
                 why=why,
                 by=by,
             )
         else:
             assert part is not None
             f = book.fit(
-                boat, position, part, fitted_on, alloy=alloy, new_mass_g=new_mass_g, removed_on=removed_on
+                boat,
+                position,
+                part,
+                fitted_on,
+                alloy=alloy,
+                new_mass_g=new_mass_g,
+                removed_on=removed_on,
+                sure=sure,
             )
         done(
             book,
@@ -217,6 +243,11 @@ def fit_command(
     type=Day(),
     help="The right date, where DATE is wrong in the book; judgements follow.",
 )
+@click.option(
+    "--take-back",
+    is_flag=True,
+    help="The haul-out never was: take it back with all that was found at it. Noting it again undoes that.",
+)
 @options(WHY, BY)
 def haul_out_command(
     book_file: Path,
@@ -224,18 +255,28 @@ def haul_out_command(
     day: date,
     launched_on: Any,
     right_day: date | None,
+    take_back: bool,
     why: str | None,
     by: str | None,
 ) -> None:
     """Note that a boat was hauled out on DATE, or was fitted out ashore before its first launch."""
-    only_with_correct(right_day is not None, why=why, by=by)
+    only_with_correct(right_day is not None or take_back, why=why, by=by)
     clears_only_with_correct(right_day is not None, launched_on)
+    if take_back and (right_day or launched_on or not why):
+        raise UsageError(
+            "--take-back takes a whole haul-out back, for a reason.", "Give --why, and no other date."
+        )
     with opened(book_file) as (book, _):
+        if take_back:
+            assert why is not None
+            h = book.withdraw_haul_out(boat, day, why, by)
+            done(book, f"The haul-out of '{h.boat}' on {day} is taken back, with all that was found at it.")
+            return
         if right_day is not None:
             launched = correction(launched_on)
             h = book.change_haul_out(boat, day, hauled=right_day, launched_on=launched, why=why, by=by)
         else:
-            h = book.haul_out(boat, day, launched_on)
+            h = book.haul_out(boat, day, launched_on, today=today())
         done(
             book,
             f"'{h.boat}' hauled out {h.hauled_on}, "

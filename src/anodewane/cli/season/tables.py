@@ -70,7 +70,13 @@ def history_text(entries: dict[str, Any]) -> str:
     ]
     if entries["weighings"]:
         rows = [
-            (w["position"], w["hauled_on"], f"{w['mass_g']:.0f} g", w["by"] or "", w["note"] or "")
+            (
+                w["position"],
+                w["hauled_on"],
+                f"{w['mass_g']:.0f} g",
+                w["by"] or "",
+                f"withdrawn: {w['withdrawn']}" if w["withdrawn"] else w["note"] or "",
+            )
             for w in entries["weighings"]
         ]
         tables.append("Weighings\n" + table(("position", "hauled", "left", "by", "note"), rows))
