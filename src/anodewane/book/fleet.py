@@ -420,9 +420,8 @@ class FleetBook(BookQueries):
         found = next((h for h in have if h.hauled_on == hauled_on), None)
         if found is None:
             days = ", ".join(str(h.hauled_on) for h in have[-4:])
-            known = f"It was on {days}." if have else ""
             raise UsageError(
-                f"'{boat}' wasn't hauled out on {hauled_on}, by the book. {known}".rstrip(),
+                f"'{boat}' wasn't hauled out on {hauled_on}, by the book; it was on {days or 'no day'}.",
                 "Correct the date, or note it first with 'anodewane season haul-out'.",
             )
         return found
