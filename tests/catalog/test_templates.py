@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from anodewane.catalog import shapes
 from anodewane.catalog.form_check import SOLIDS
+from anodewane.catalog.form_keys import form_content, insert_content
 from anodewane.catalog.paths import path_from_rings, rings_from_path
 from anodewane.catalog.shapes import SHAPES
 from anodewane.catalog.templates import (
@@ -26,7 +27,8 @@ from anodewane.catalog.templates import (
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.geometry.rings import rings_area
 from anodewane.records import CastForm, Insert
-from anodewane.wear.solids import new_mass_g
+from anodewane.wear.metals import mass_g
+from anodewane.wear.solids import new_mass_g, new_volume
 
 SETTINGS = settings(max_examples=20, derandomize=True, deadline=None)
 LIBRARY = builtin_templates()
@@ -52,17 +54,19 @@ def test_the_library_holds_to_every_check():
     for name, entry in table.items():
         checked = SHAPES[entry.pop("shape")](name=name, **entry)
         assert template_digest(checked) == template_digest(LIBRARY[name])
-    assert {e.partition("-")[0] for e in table} == {
-        "plate",
-        "disc",
-        "ring",
-        "triangle",
-        "wedge",
-        "teardrop",
-        "bar",
-        "half",
-        "rod",
-    }
+    kinds = {t.solid for t in LIBRARY.values()}
+    assert kinds == {"plate", "rod", "cast", "turned", "collar"}
+    assert sum(t.form is not None for t in LIBRARY.values()) >= 20
+    assert all(t.profile_known for t in LIBRARY.values())
+
+
+def test_the_library_s_castings_weigh_what_their_volume_does():
+    """Masses are invented, but must be those of the volumes: rounded to 5 g."""
+    for name, template in LIBRARY.items():
+        if template.form is not None:
+            assert template.new_mass_g == pytest.approx(
+                mass_g(template.alloy, new_volume(template)), abs=3, rel=3e-3
+            ), name
 
 
 def test_the_library_s_parts_can_be_told_apart():
@@ -110,6 +114,11 @@ def test_a_template_is_the_same_before_and_after_its_file(name):
             assert all(np.array_equal(p, q) for p, q in zip(a, b, strict=True))
         elif field.name == "fixing_holes":
             assert figures_of(a) == figures_of(b)
+        elif field.name == "form":
+            assert type(a) is type(b)
+            assert a is None or form_content(a) == form_content(b)
+        elif field.name == "inserts":
+            assert [insert_content(i) for i in a] == [insert_content(i) for i in b]
         elif field.name != "fill_factor":
             assert a == b, field.name
     assert again.fill_factor == pytest.approx(template.fill_factor, abs=1e-6)

@@ -34,7 +34,7 @@ def test_list_names_the_library(capsys):
     assert (code, err) == (ExitCode.JUDGED, "")
     lines = out.splitlines()
     assert [line.split()[0] for line in lines] == list(builtin_templates())
-    assert "1530 g  2 fixing holes" in lines[0]
+    assert any("cast   flush  zinc        1775 g  2 fixing holes" in line for line in lines)
 
 
 def test_show_prints_figures_and_draws(tmp_path, capsys):

@@ -26,7 +26,8 @@ from anodewane.wear.solids import (
 from made.solids import exposed_area, outline_after, recession_for_volume
 
 SETTINGS = settings(max_examples=30, derandomize=True, deadline=None)
-LIBRARY = builtin_templates()
+LIBRARY = {name: t for name, t in builtin_templates().items() if t.form is None}
+"""Prisms and rods, whose formulas these are."""
 names = st.sampled_from(sorted(LIBRARY))
 ratios = st.floats(0.4, 2.0)
 

@@ -311,10 +311,10 @@ def random_camera(
 
 
 def library_templates() -> tuple[Template, ...]:
-    """The built-in parts."""
+    """The built-in parts that can be drawn: prisms and rods."""
     from anodewane.catalog.templates import builtin_templates
 
-    return tuple(builtin_templates().values())
+    return tuple(t for t in builtin_templates().values() if t.form is None)
 
 
 def random_photos(
