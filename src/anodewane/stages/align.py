@@ -10,7 +10,7 @@ hide one-sided wear.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -261,6 +261,9 @@ def _same_direction(a: Floats, b: Floats) -> bool:
     return bool(np.allclose(a[0], b[0]))
 
 
+SHORTLIST = 4
+"""How many castings of a library are laid by their own solids."""
+
 OUTSIDE_SLACK_MM = 0.8
 """How far a worn outline may stick out before it counts: edge, height and casting errors together."""
 
@@ -282,17 +285,17 @@ def choose_template(
     given its own recession, whose spread grows with it.
     """
     scored = []
+    castings = []
     for template in templates:
         if not _could_be(mask, plane, template):
             continue
-        placement = lay(mask, plane, template, settings)
-        if placement.outside_frac > settings.outside_max_frac:
-            continue
-        recession = recession_near_area(template, min(plan_area(placement.plan_mm), new_area(template)))
-        missing = sum(1 for _ in template.rings[1:]) - sum(len(p) - 1 for p in placement.plan_mm)
-        scored.append(
-            (placement.fit_cost / 2 + float(np.log(0.5 + 0.35 * recession)) + 0.4 * abs(missing), template)
-        )
+        if template.form is None:
+            scored += _scored(mask, plane, template, template, settings)
+        else:
+            castings += _scored(mask, plane, _as_prism(template), template, settings)
+    # A casting's own solid takes a second each: those come to it whose plans, as prisms, fit best.
+    for _, template in sorted(castings, key=lambda x: x[0])[:SHORTLIST]:
+        scored += _scored(mask, plane, template, template, settings)
     if not scored:
         raise CannotJudge("template_does_not_fit", f"none of {len(templates)} in the library holds it")
     scored.sort(key=lambda x: x[0])
@@ -304,6 +307,24 @@ def choose_template(
     if len(alike) > 1:
         raise CannotJudge("template_unclear", " and ".join(f"'{n}'" for n in alike[:3]))
     return scored[0][1]
+
+
+def _scored(
+    mask: MetalMask, plane: Plane, laid: Template, template: Template, settings: Settings
+) -> list[tuple[float, Template]]:
+    """How badly a template explains the part, laid as `laid`; nothing where the part sticks out of it."""
+    placement = lay(mask, plane, laid, settings)
+    if placement.outside_frac > settings.outside_max_frac:
+        return []
+    recession = recession_near_area(laid, min(plan_area(placement.plan_mm), new_area(laid)))
+    missing = sum(1 for _ in laid.rings[1:]) - sum(len(p) - 1 for p in placement.plan_mm)
+    spread = float(np.log(0.5 + 0.35 * recession))
+    return [(placement.fit_cost / 2 + spread + 0.4 * abs(missing), template)]
+
+
+def _as_prism(template: Template) -> Template:
+    """The prism over a casting's outline."""
+    return replace(template, solid="plate", form=None, inserts=(), fill_factor=1.0)
 
 
 def _could_be(mask: MetalMask, plane: Plane, template: Template) -> bool:
