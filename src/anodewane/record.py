@@ -23,7 +23,8 @@ SCHEMA_VERSION = "1.2"
 @dataclass(frozen=True, slots=True)
 class Interval:
     """A value with the ends of its interval; `coverage` of the record says how often such intervals
-    hold the truth."""
+    hold the truth. What is measured is checked as it is born (`records.Wear`); a record that somebody
+    altered must still be read, so that its contradictions can be told."""
 
     value: float
     low: float

@@ -370,9 +370,8 @@ class Source(Record):
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Photo(Record):
     """An upright photo. rgb : uint8 (H, W, 3), sRGB-like; taken : EXIF local time as ISO 8601 text;
-    focal_35mm : 35 mm equivalent focal length; camera : "make model" as EXIF has it; zoom_crop :
-    True when the picture isn't the sensor's whole frame (digital zoom); notes : what was odd about
-    the file, as sentences."""
+    focal_35mm : 35 mm equivalent focal length; camera : "make model" as EXIF has it; notes : what was
+    odd about the file, as sentences."""
 
     rgb: Bytes
     source: Source
@@ -382,17 +381,18 @@ class Photo(Record):
     notes: tuple[str, ...]
 
     def __post_init__(self) -> None:
-        # No copy: at 48 MP the pixels are 144 MB.
         if self.rgb.ndim != 3 or self.rgb.shape[2] != 3 or self.rgb.dtype != np.uint8:
             raise ValueError(f"rgb: expected uint8 (H, W, 3), got {self.rgb.dtype} {self.rgb.shape}")
-        self.rgb.flags.writeable = False
+        # A view, for at 48 MP the pixels are 144 MB: the caller's array stays as it is, and is given away.
+        view = self.rgb.view()
+        view.flags.writeable = False
+        self._set(rgb=view, notes=tuple(self.notes))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CardSighting(Record):
     """The sheet as seen. points_mm (N, 2) sheet frame <-> points_px (N, 2) photo frame; point_sd_px
-    (N,) one-sigma of each; n_markers : markers of this layout decoded; n_saddles_visible : saddle
-    points kept of those the layout has; rejected_px : (Q, 4, 2) quads that looked like markers and
+    (N,) one-sigma of each; n_markers : markers of this layout decoded; rejected_px : (Q, 4, 2) quads that looked like markers and
     weren't; blur_px : one-sigma spread of the printed edges; paper_level : light of the white paper, 0
     to 1 linear; paper_clipped_frac : share of it at full light. The last three are None where they
     can't be seen."""
@@ -450,7 +450,7 @@ class Plane(Record):
     camera : best estimate; parameters_cov : (8, 8) covariance of (rotation vector x 3, position_mm x 3,
     log focal, k1); px_from_mm : (3, 3) homography of the sheet plane (undistorted pixels); residual_px
     : rms of the sheet's points; n_points; tilt_deg : between the optical axis and the sheet's normal;
-    distance_mm : lens to the sheet's plane along the optical axis... at the sheet's centre;
+    distance_mm : straight from the lens to the sheet's centre;
     focal_source : "exif", "sheet", "profile" or "assumed"; check_line_mm : (x, y) as measured, None where
     nobody did; scale_sd_frac : one-sigma of lengths in the plane, print scale included.
     """
@@ -569,8 +569,8 @@ class FlatImage(Record):
 @dataclass(frozen=True, slots=True, eq=False)
 class SoftMask(Record):
     """Probability of remaining metal on a flat image's grid. metal_prob : float32 (h, w) in 0 to 1;
-    growth_prob : float32 (h, w), fouling that stands proud of the metal, None where the segmenter can't
-    tell; segmenter : its name; model_sha256 : None for a segmenter without a model."""
+    mm_per_px, origin_mm : as the flat image has them; segmenter : its name; model_sha256 : None for a
+    segmenter without a model."""
 
     metal_prob: Floats32
     mm_per_px: float
@@ -635,7 +635,7 @@ class Placement(Record):
     tuple of polygons (part frame), the worn part's plan outline with the height of its edge taken out;
     limb_height_mm : as plan_mm, (n,) a ring, the height above the sheet at which the camera saw each
     point; remaining_thickness_mm, thickness_sd_mm : what the silhouette says of it; residual_mm : rms
-    of unworn anchors (holes), None without; anchored_by : "holes", "outline" or "outline, ambiguous";
+    of unworn anchors (holes), None without; anchored_by : what the pose was settled by;
     ambiguous : other poses fit alike; hole_pitch_scale : measured over template pitch, None without two
     holes. outside_frac : share of the template's area by which the worn outline sticks out of it;
     fit_cost : how unevenly the outline lies inside it (no unit, about 1 for a true fit).
@@ -647,7 +647,7 @@ class Placement(Record):
     limb_height_mm: tuple[tuple[Floats, ...], ...]
     remaining_thickness_mm: float
     thickness_sd_mm: float
-    anchored_by: str
+    anchored_by: Literal["holes", "outline"]
     ambiguous: bool
     hole_pitch_scale: float | None
     hole_pitch_scale_sd: float | None
@@ -662,6 +662,19 @@ class Placement(Record):
     def __post_init__(self) -> None:
         self._set(
             plan_mm=tuple(frozen_rings(p, f"plan_mm[{i}]") for i, p in enumerate(self.plan_mm)),
+            hidden_rings=tuple(self.hidden_rings),
+            forms=tuple(self.forms),
+        )
+        if [len(p) for p in self.limb_height_mm] != [len(p) for p in self.plan_mm]:
+            raise ValueError("limb_height_mm: expected heights for each ring of plan_mm")
+        self._set(
+            limb_height_mm=tuple(
+                tuple(
+                    frozen_array(h, np.float64, (len(r),), f"limb_height_mm[{i}][{j}]")
+                    for j, (h, r) in enumerate(zip(heights, piece, strict=True))
+                )
+                for i, (heights, piece) in enumerate(zip(self.limb_height_mm, self.plan_mm, strict=True))
+            )
         )
 
 
@@ -679,3 +692,13 @@ class Wear:
     no_measurable_wear: bool
     remaining_thickness_mm: Interval
     budget: dict[str, float]
+
+    def __post_init__(self) -> None:
+        for name, interval in (
+            ("consumed.area_pct", self.consumed.area_pct),
+            ("consumed.mass_pct", self.consumed.mass_pct),
+            ("mass.remaining_g", self.mass.remaining_g),
+            ("remaining_thickness_mm", self.remaining_thickness_mm),
+        ):
+            if not interval.low <= interval.value <= interval.high:
+                raise ValueError(f"{name}: expected low, value and high in this order, got {interval}")

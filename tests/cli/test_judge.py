@@ -109,6 +109,25 @@ def test_text_is_for_people(pipeline: Double, photo: Path, capsys: pytest.Captur
     assert "{" not in out
 
 
+def test_a_terminal_gets_the_few_lines_and_a_pipe_the_record(
+    pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for stream in (sys.stdout, sys.stderr):
+        monkeypatch.setattr(stream, "isatty", lambda: True)
+    assert main(["judge", str(photo)]) == 0
+    out, err = capsys.readouterr()
+    assert out.startswith("REPLACE")
+    assert "{" not in out
+    assert "REPLACE" not in err, "once is enough"
+    for stream in (sys.stdout, sys.stderr):
+        monkeypatch.setattr(stream, "isatty", lambda: True)
+    assert main(["judge", str(photo), "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out)["verdict"] == "replace"
+    assert "REPLACE" not in err
+    assert main(["judge", str(photo), "--json", "--text"]) == ExitCode.USAGE
+
+
 def test_a_summary_goes_to_a_terminal_and_to_nothing_else(
     pipeline: Double, photo: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -191,6 +210,12 @@ def test_a_broken_settings_file_is_exit_2(
         ("limit_pct = ", "isn't valid TOML"),
         ("limit = 3", "unknown key 'limit'"),
         ('limit_pct = "half"', "'limit_pct'"),
+        (
+            "weighed_g = 212.0",
+            "'weighed_g': the weight of one part, and no setting. Take it out and give --weighed",
+        ),
+        ("check_line_x_mm = 99.8", "'check_line_x_mm': what one printed sheet measures, and no setting."),
+        ("thickness_given_mm = 14.5", "the thickness of one part, and no setting."),
     ):
         (tmp_path / "s.toml").write_text(text, encoding="utf-8")
         assert main(["judge", str(photo), "--settings", str(tmp_path / "s.toml")]) == ExitCode.USAGE

@@ -118,6 +118,14 @@ HAULED = click.option(
 )
 
 
+AS_JSON = click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="Print JSON on a terminal too, where a few lines are printed else.",
+)
+
+
 def options(*decorators: Callable[[Command], Command]) -> Callable[[Command], Command]:
     """Several options at once, in this order in the help."""
 

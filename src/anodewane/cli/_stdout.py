@@ -11,6 +11,14 @@ from collections.abc import Callable, Iterator
 from anodewane.errors import OutputNotWritable
 
 
+def on_terminal() -> bool:
+    """Whether a person reads standard output: asked before `answer_only` puts it aside."""
+    try:
+        return sys.stdout.isatty()
+    except (AttributeError, ValueError):
+        return False
+
+
 @contextlib.contextmanager
 def answer_only() -> Iterator[Callable[[str], None]]:
     """Yield the one function that writes to standard output; inside, everything else printed goes to

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from anodewane.cli._judging import (
+    AS_JSON,
     CAMERA,
     CHECK_LINE,
     KEEP_IN_BOOK,
@@ -82,6 +83,7 @@ ONLY = ("replace", "monitor", "ok", "cannot_judge", "unreadable", "crashed", "fa
     is_flag=True,
     help="Judge nothing and write nothing: list what would be done, and what can't be placed.",
 )
+@options(AS_JSON)
 @click.option("--quiet", is_flag=True, help="No progress and no closing words on standard error.")
 @click.pass_context
 def batch(
@@ -103,6 +105,7 @@ def batch(
     book_file: Path | None,
     hauled_on: date | None,
     dry_run: bool,
+    as_json: bool,
     quiet: bool,
 ) -> None:
     """Judge every photo of FOLDER, in any nesting, and write a record and an overlay for each, a
@@ -110,8 +113,8 @@ def batch(
 
     Boat and position come from photos.csv beside the photos, from the label on the sheet, or from the
     folders: BOAT/POSITION/photo.jpg or BOAT/position.jpg. A photo that can't be judged is a row like
-    any other. Standard output gets one line of JSON with the totals. The exit code is 0 when every
-    photo was judged, else 7.
+    any other. Standard output gets one line of JSON with the totals; a terminal gets it with --json
+    only. The exit code is 0 when every photo was judged, else 7.
 
     With --same-part photos of one boat and position are judged together: one row, one record, and a
     narrower interval (docs/views.md says how to take them).
@@ -122,8 +125,9 @@ def batch(
     FOLDER and OUT may be addresses of object storage, such as s3://bucket/photos (in the checkout:
     pip install ".[all]"); docs/cluster.md has more on that and on --engine.
     """
-    from anodewane.cli._stdout import answer_only
+    from anodewane.cli._stdout import answer_only, on_terminal
 
+    print_totals = as_json or not on_terminal()
     with answer_only() as answer:
         import os
 
@@ -174,7 +178,8 @@ def batch(
                 )
                 raise
             click.echo(_closing_words(summary), err=True, nl=False)
-        answer(_totals(summary))
+        if print_totals:
+            answer(_totals(summary))
         left_out = (
             _keep(book_file, target, hauled_on) if book_file is not None and isinstance(target, Path) else ()
         )

@@ -161,7 +161,7 @@ def _template(found: Found, placement: Placement | None) -> TemplateFigures:
         figures,
         angle_deg=angle,
         mirrored=motion.mirrored,
-        anchored_by=placement.anchored_by,
+        anchored_by=placement.anchored_by + (", ambiguous" if placement.ambiguous else ""),
         outline_photo_px=_new_outline_px(placement, found.plane),
     )
 

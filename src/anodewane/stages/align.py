@@ -243,7 +243,7 @@ def _placement(
         limb_height_mm=part_heights,
         remaining_thickness_mm=float(read.thickness_mm),
         thickness_sd_mm=float(read.thickness_sd_mm),
-        anchored_by=anchor.by + (", ambiguous" if ambiguous else ""),
+        anchored_by=anchor.by,
         ambiguous=ambiguous,
         hole_pitch_scale=anchor.scale,
         hole_pitch_scale_sd=anchor.scale_sd,
