@@ -46,8 +46,8 @@ report/
     texts shapes drawings pictures: sentences, outlines, drawings. model doubts tables part_page write: its
     pages in their final words. gather request from_book: from records or the book. html pdf: set.
 evidence/
-    bag privacy signature stamp pack: the bag that proves a report, sealed and checked again. Stands above
-    setting: it takes the files of a report as they are.
+    bag privacy signature stamp: the bag that proves a report. contents pack check recheck remake: packed,
+    checked, judged again. Stands above setting, which it is handed.
 web/
     limits turns guard yard corrections quick worker judging: who may come in, what waits, what the
     workers do. views answers routes/ app run: the page in the yard, photos from phones into the book.

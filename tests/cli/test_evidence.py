@@ -62,6 +62,37 @@ def test_a_whole_bag(bag: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "watch: the same (monitor)." in err
 
 
+def test_the_words_claim_no_more_than_is_known(bag: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without a proof nobody vouches for the manifests; with the seal somebody does."""
+    _, said, err = run(capsys, "evidence", "check", bag)
+    assert "as it was packed" not in err
+    assert "says nothing of who made them" in err
+    assert said["vouched"] is None
+    assert all(m["same"] for m in said["made_again"])
+    code, said, err = run(capsys, "evidence", "check", bag, "--seal", said["seal"].upper())
+    assert code == ExitCode.JUDGED
+    assert "as it was packed, by the seal given" in err
+    code, said, err = run(capsys, "evidence", "check", bag, "--seal", "0" * 64)
+    assert code == ExitCode.EVIDENCE_DIFFERS
+    assert not said["whole"]
+    assert "as it was packed" not in err
+    assert "isn't the bag that was packed" in err
+
+
+def test_on_a_terminal_there_are_lines_and_no_json(
+    bag: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    assert main(["evidence", "check", str(bag)]) == 0
+    out, err = capsys.readouterr()
+    assert "agrees with its own manifests" in out
+    assert "{" not in out + err
+    assert main(["evidence", "check", str(bag), "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out)["whole"]
+    assert "agrees" in err
+
+
 def test_a_changed_bag_is_told_and_not_judged(bag: Path, capsys: pytest.CaptureFixture[str]) -> None:
     original = next((bag / "data" / "originals").glob("001-*"))
     original.write_bytes(original.read_bytes() + b"x")
@@ -122,7 +153,7 @@ def test_stamped_and_signed(bag: Path, tmp_path: Path, capsys: pytest.CaptureFix
         capsys, "evidence", "check", bag, "--signers", tmp_path / "signers", "--root", service.root
     )
     assert code == 0, err
-    assert said["signature"]["signer"] == "yard"
+    assert [s["signer"] for s in said["signatures"]] == ["yard"]
     assert said["stamp"]["trusted"]
     code, _, err = run(capsys, "evidence", "check", bag)
     assert code == 0

@@ -16,9 +16,12 @@ import bagit
 import pytest
 
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.evidence.pack import check, recheck, settings_from_json, settings_json
+from anodewane.evidence.check import check
+from anodewane.evidence.contents import settings_from_json, settings_json
 from anodewane.evidence.pack import pack as pack_with
-from anodewane.evidence.signature import check_signature, sign
+from anodewane.evidence.recheck import recheck
+from anodewane.evidence.remake import remake
+from anodewane.evidence.signature import check_signatures, sign
 from anodewane.judgement.method import Method
 from anodewane.judgement.pipeline import judge
 from anodewane.records import Given
@@ -41,11 +44,12 @@ needs_ssh = pytest.mark.skipif(
     shutil.which("ssh-keygen") is None, reason="needs ssh-keygen (package openssh-client)"
 )
 
+SETTERS: dict[str, Any] = {"report.pdf": report_pdf, "report.html": report_html}
+
 
 def pack(made: Any, folder: Path, **asked: Any) -> Any:
     """With the report's pages, as the command packs them."""
-    pages = {"report.pdf": lambda: report_pdf(made.report), "report.html": lambda: report_html(made.report)}
-    return pack_with(made, folder, pages, **asked)
+    return pack_with(made, folder, SETTERS, **asked)
 
 
 def assembled(folder: Path, names: dict[str, str], photos: Path = SAMPLES) -> Any:
@@ -87,7 +91,7 @@ def test_the_bag_holds_all_that_the_report_rests_on(packed: Path, judged_samples
     assert {e["model_sha256"] for e in index["parts"] if e["model_sha256"]} == {
         hashlib.sha256((Path(__file__).parents[2] / "models" / "segmenter.onnx").read_bytes()).hexdigest()
     }
-    assert index["findings"][0] == {
+    assert index["framing"]["findings"][0] == {
         "position": "transom",
         "verdict": "replace",
         "by": "A. Surveyor",
@@ -508,9 +512,44 @@ def test_a_response_that_isn_t_for_this_bag_is_refused(
     with pytest.raises(UsageError, match="something else"):
         add_response(bag, service.answer(tmp_path / "o.tsq", tmp_path / "o.tsr"), service.root)
     (tmp_path / "junk.tsr").write_bytes(b"junk")
-    with pytest.raises(UsageError, match="strict DER"):
+    with pytest.raises(UsageError, match="can be read"):
         add_response(bag, tmp_path / "junk.tsr")
     assert not (bag / RESPONSE).exists()
+
+
+@needs_openssl
+def test_a_stamp_with_the_authority_s_certificate_is_read_as_services_send_it(
+    bag: Path, service: StampingService, tmp_path: Path
+) -> None:
+    """Two certificates, in either order; openssl ts -verify takes both."""
+    pytest.importorskip("rfc3161_client")
+    from anodewane.evidence.stamp import _element, _elements, add_response, write_request
+
+    request = write_request(bag)
+    sent = service.answer(request, tmp_path / "chain.tsr", chain=True)
+    data = sent.read_bytes()
+    (certificates,) = [c for t, c in _elements(_signed_data(data)) if t == 0xA0]
+    each = [_element(*e) for e in _elements(certificates)]
+    assert len(each) == 2
+    turned = tmp_path / "turned.tsr"
+    turned.write_bytes(data.replace(b"".join(each), b"".join(reversed(each))))
+    for file in (sent, turned):
+        subprocess.run(
+            ["openssl", "ts", "-verify", "-in", file, "-queryfile", request, "-CAfile", service.root],
+            check=True,
+            capture_output=True,
+        )
+        stamp = add_response(bag, file, service.root)
+        assert stamp.holds
+        assert stamp.trusted
+    assert (bag / "stamp/tagmanifest-sha256.tsr").read_bytes() == turned.read_bytes()  # kept as it was sent
+
+
+def _signed_data(response: bytes) -> bytes:
+    from anodewane.evidence.stamp import _elements
+
+    token = _elements(_elements(response)[0][1])[1][1]
+    return _elements(_elements(token)[1][1])[0][1]
 
 
 @pytest.fixture(scope="module")
@@ -522,15 +561,14 @@ def key(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @needs_ssh
 def test_a_signature_says_who_packed_the_bag(bag: Path, key: Path, tmp_path: Path) -> None:
-    assert check_signature(bag) is None
+    assert check_signatures(bag) == ()
     made = sign(bag, key)
     assert made.holds
     assert check(bag).faults == ()
     assert bagit.Bag(str(bag)).is_valid()
     signers = tmp_path / "signers"
     signers.write_text(f"surveyor@example.org {key.with_suffix('.pub').read_text()}")
-    known = check_signature(bag, signers)
-    assert known is not None
+    (known,) = check_signatures(bag, signers)
     assert known.signer == "surveyor@example.org"
     # by OpenSSH itself, from the bag's own files
     sealed = (bag / "tagmanifest-sha256.txt").read_bytes()
@@ -545,22 +583,71 @@ def test_a_signature_says_who_packed_the_bag(bag: Path, key: Path, tmp_path: Pat
         "-n",
         "anodewane-evidence",
         "-s",
-        str(bag / "signature" / "tagmanifest-sha256.txt.sig"),
+        str(next((bag / "signature").glob("*.sig"))),
     ]
     assert subprocess.run(args, input=sealed, capture_output=True, check=False).returncode == 0
     subprocess.run(
         ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "", "-f", str(tmp_path / "other")], check=True
     )
     signers.write_text(f"someone {(tmp_path / 'other.pub').read_text()}")
-    stranger = check_signature(bag, signers)
-    assert stranger is not None
+    (stranger,) = check_signatures(bag, signers)
     assert stranger.signer is None
     assert stranger.why
     with (bag / "tagmanifest-sha256.txt").open("a") as f:
         f.write("\n")
-    changed = check_signature(bag)
-    assert changed is not None
+    (changed,) = check_signatures(bag)
     assert not changed.holds
+
+
+@needs_ssh
+def test_several_sign_and_none_is_overwritten(bag: Path, key: Path, tmp_path: Path) -> None:
+    subprocess.run(
+        ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", "", "-f", str(tmp_path / "yard")], check=True
+    )
+    for k in (key, tmp_path / "yard", key):
+        assert sign(bag, k).holds
+    signers = tmp_path / "signers"
+    signers.write_text(
+        f"surveyor {key.with_suffix('.pub').read_text()}\nyard {(tmp_path / 'yard.pub').read_text()}"
+    )
+    found = check_signatures(bag, signers)
+    assert {s.signer for s in found} == {"surveyor", "yard"}
+    assert len(found) == 2
+    assert check(bag).faults == ()
+
+
+def test_what_the_bag_shows_is_made_again(bag: Path) -> None:
+    made = remake(bag, check(bag), SETTERS)
+    assert all(r.same for r in made), [r for r in made if not r.same]
+    assert {Path(r.file).suffix for r in made} == {".jpg", ".pdf", ".html"}
+
+
+def test_an_exchanged_report_and_swapped_overlays_are_found_though_the_manifests_agree(bag: Path) -> None:
+    """Whoever exchanges them can make the manifests anew; bagit itself finds nothing then."""
+    report = bag / "data/report/report.html"
+    report.write_bytes(report.read_bytes().replace(b"MONITOR", b"OK"))
+    first, second = sorted((bag / "data/overlays").iterdir())[:2]
+    a, b = first.read_bytes(), second.read_bytes()
+    first.write_bytes(b)
+    second.write_bytes(a)
+    resealed(bag)
+    assert bagit.Bag(str(bag)).is_valid()
+    checked = check(bag)
+    assert checked.faults == ()
+    other = {r.file for r in remake(bag, checked, SETTERS) if r.same is False}
+    assert other == {"data/report/report.html", *(f"data/overlays/{f.name}" for f in (first, second))}
+
+
+def test_of_a_report_set_by_other_versions_nothing_is_claimed(bag: Path) -> None:
+    index = index_of(bag)
+    index["set_with"]["typst"] = "0.1"
+    (bag / "data/bag.json").write_text(json.dumps(index))
+    report = bag / "data/report/report.pdf"
+    report.write_bytes(report.read_bytes() + b"\n")
+    resealed(bag)
+    (pdf,) = [r for r in remake(bag, check(bag), SETTERS) if r.file.endswith(".pdf")]
+    assert pdf.same is None
+    assert "typst 0.1 then" in str(pdf.why)
 
 
 @needs_ssh
@@ -572,8 +659,7 @@ def test_a_key_that_is_none_is_refused(bag: Path, tmp_path: Path) -> None:
         sign(bag, tmp_path / "absent")
     (bag / "signature").mkdir(exist_ok=True)
     (bag / "signature" / "tagmanifest-sha256.txt.sig").write_text("junk")
-    junk = check_signature(bag)
-    assert junk is not None
+    (junk,) = check_signatures(bag)
     assert not junk.holds
 
 

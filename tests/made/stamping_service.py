@@ -99,8 +99,8 @@ class StampingService:
             "leaf",
         )
 
-    def answer(self, request: Path, response: Path) -> Path:
-        """Stamp a request file."""
+    def answer(self, request: Path, response: Path, *, chain: bool = False) -> Path:
+        """Stamp a request file. chain : send the authority's own certificate along, as services do."""
         self._openssl(
             "ts",
             "-reply",
@@ -108,6 +108,7 @@ class StampingService:
             str(request.resolve()),
             "-out",
             str(response.resolve()),
+            *(["-chain", "ca.pem"] if chain else []),
             "-config",
             "tsa.cnf",
         )

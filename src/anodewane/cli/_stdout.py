@@ -7,6 +7,9 @@ import contextlib
 import os
 import sys
 from collections.abc import Callable, Iterator
+from typing import Any
+
+import click
 
 from anodewane.errors import OutputNotWritable
 
@@ -82,3 +85,41 @@ def _flush_c() -> None:
 
     with contextlib.suppress(OSError, AttributeError, TypeError):
         ctypes.CDLL(None).fflush(None)
+
+
+AS_JSON = click.option(
+    "--json", "as_json", is_flag=True, help="Print the record, one line of JSON, on a terminal too."
+)
+
+
+class Telling:
+    """What a command says: lines for people, and a record for programs.
+
+    Piped, or with --json, standard output gets the record as one line of JSON and standard error the
+    lines. On a terminal standard output gets the lines, and nobody has to look at JSON.
+    """
+
+    def __init__(self, as_json: bool) -> None:
+        self._record = as_json or not sys.stdout.isatty()
+        self._answer: Callable[[str], None] | None = None
+
+    @contextlib.contextmanager
+    def answering(self) -> Iterator[Telling]:
+        """As `answer_only`."""
+        with answer_only() as answer:
+            self._answer = answer
+            yield self
+
+    def line(self, text: str) -> None:
+        """A line for people."""
+        if self._record or self._answer is None:
+            click.echo(text, err=True)
+        else:
+            self._answer(f"{text}\n")
+
+    def record(self, plain: dict[str, Any]) -> None:
+        """The record, where it is wanted."""
+        import json
+
+        if self._record and self._answer is not None:
+            self._answer(json.dumps(plain, ensure_ascii=False) + "\n")

@@ -9,10 +9,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anodewane.cli._reporting import PATH, REPORTING, sources_and_choices
+from anodewane.cli._stdout import AS_JSON, Telling
 from anodewane.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from anodewane.evidence.pack import Checked
+    from anodewane.evidence.check import CheckResult
+    from anodewane.evidence.recheck import RecheckResult
+    from anodewane.evidence.remake import RemakeResult
 
 BAG = click.argument("bag", metavar="BAG", type=PATH)
 SIGNERS = click.option(
@@ -62,39 +65,31 @@ def evidence() -> None:
     is_flag=True,
     help="Pack copies of the photos without place and device, pixels untouched, in place of the originals.",
 )
+@AS_JSON
 def pack(
     bag: Path,
     handed_files: tuple[Path, ...],
     strip_location: bool,
+    as_json: bool,
     **asked: Any,
 ) -> None:
     """Pack originals, records, overlays, report, settings, templates and the model's hash into a bag.
 
-    Says plainly when originals carry the place where they were taken. Standard output gets one line of
-    JSON with the bag's seal: the SHA-256 that stands for all of it.
+    Says plainly when originals carry the place where they were taken, and the bag's seal: the SHA-256
+    that stands for all of it. Keep the seal elsewhere: 'evidence check --seal' holds the bag against it.
     """
-    from anodewane.cli._stdout import answer_only
-
-    with answer_only() as answer:
+    with Telling(as_json).answering() as told:
         from anodewane.evidence.pack import pack as pack_bag
-        from anodewane.report.html import report_html
-        from anodewane.report.pdf import report_pdf
         from anodewane.report.request import assemble
 
         sources, choices = sources_and_choices(**asked)
         made = assemble(sources, choices)
-        packed = pack_bag(
-            made,
-            bag,
-            {"report.pdf": lambda: report_pdf(made.report), "report.html": lambda: report_html(made.report)},
-            handed_files=handed_files,
-            strip_location=strip_location,
-        )
+        packed = pack_bag(made, bag, _setters(), handed_files=handed_files, strip_location=strip_location)
         look_at = list(made.report.attention) if made.report.looks_wrong else []
         for line in (*packed.said, *(f"Look at: {a}" for a in look_at)):
-            click.echo(line, err=True)
-        _answer(
-            answer,
+            told.line(line)
+        told.line(f"Packed {len(made.parts)} positions into '{bag}'. Its seal: {packed.seal}")
+        told.record(
             {
                 "bag": str(bag),
                 "seal": packed.seal,
@@ -105,63 +100,78 @@ def pack(
                 "carry_device": [] if packed.stripped else list(packed.device),
                 "said": list(packed.said),
                 "look_at": look_at,
-            },
+            }
         )
 
 
 @evidence.command(short_help="Check a bag: every file that is changed, missing or extra is named.")
 @BAG
+@click.option("--seal", metavar="HEX", help="The seal that 'evidence pack' told: the bag must have it still.")
 @SIGNERS
 @ROOTS
+@AS_JSON
 @click.pass_context
-def check(ctx: click.Context, bag: Path, signers: Path | None, roots: Path | None) -> None:
+def check(
+    ctx: click.Context, bag: Path, seal: str | None, signers: Path | None, roots: Path | None, as_json: bool
+) -> None:
     """Check a bag: its files against its manifests, its records against its originals, settings and
-    templates, its signature and its time-stamp.
+    templates, its overlays and report against what its records give, its seal, its signatures and its
+    time-stamp.
 
     The exit code is 0 when all of it holds, else 8. Nothing in the bag is followed or run. Without
-    --signers and --root it is told which key signed and when the stamp was given, but not whose key and
-    whose stamp it is.
+    --seal, --signers or --root nobody vouches for the bag: whoever changed it could have made its
+    manifests anew.
     """
-    from anodewane.cli._stdout import answer_only
-
-    with answer_only() as answer:
-        from anodewane.evidence.pack import check as check_bag
+    with Telling(as_json).answering() as told:
+        from anodewane.evidence.check import check as check_bag
 
         checked = check_bag(bag)
-        proofs, holds = _proofs(bag, signers, roots)
-        _tell(checked)
-        _answer(answer, {**_plain(checked), **proofs, "whole": not checked.faults and holds})
-    ctx.exit(int(ExitCode.JUDGED if not checked.faults and holds else ExitCode.EVIDENCE_DIFFERS))
+        proofs = _Proofs(bag, checked.seal, seal, signers, roots)
+        proofs.tell(told)
+        _tell(told, checked, proofs.vouched)
+        made = _remade(told, bag, checked)
+        whole = not checked.faults and proofs.hold and not _exchanged(made)
+        told.record({**_plain(checked), **proofs.plain(), "made_again": _plain_remade(made), "whole": whole})
+    ctx.exit(int(ExitCode.JUDGED if whole else ExitCode.EVIDENCE_DIFFERS))
 
 
 @evidence.command(short_help="Judge a bag's originals again and tell the differences.")
 @BAG
+@AS_JSON
 @click.pass_context
-def recheck(ctx: click.Context, bag: Path) -> None:
+def recheck(ctx: click.Context, bag: Path, as_json: bool) -> None:
     """Judge a bag's originals again, with the bag's own settings, templates and outlines, and say what
     differs: verdict, figures in percentage points, versions, model.
 
     A bag that isn't whole isn't judged. The exit code is 0 when everything comes out as it was, else 8.
     """
-    from anodewane.cli._stdout import answer_only
-
-    with answer_only() as answer:
+    with Telling(as_json).answering() as told:
         from dataclasses import asdict
 
-        from anodewane.evidence.pack import check as check_bag
-        from anodewane.evidence.pack import recheck as judge_again
+        from anodewane.evidence.check import check as check_bag
+        from anodewane.evidence.recheck import recheck as judge_again
 
         checked = check_bag(bag)
-        _tell(checked)
+        _tell(told, checked, None)
         if checked.faults:
-            click.echo("The bag isn't as it was packed, so judging it again would prove nothing.", err=True)
-            _answer(answer, {**_plain(checked), "whole": False, "parts": None})
+            told.line("So judging it again would prove nothing.")
+            told.record({**_plain(checked), "whole": False, "parts": None})
             ctx.exit(int(ExitCode.EVIDENCE_DIFFERS))
+        made = _remade(told, bag, checked)
         again = judge_again(bag, checked.parts)
         for a in again:
-            click.echo(_again_words(a), err=True)
-        _answer(answer, {**_plain(checked), "whole": True, "parts": [asdict(a) for a in again]})
-    ctx.exit(int(ExitCode.JUDGED if all(a.same for a in again) else ExitCode.EVIDENCE_DIFFERS))
+            told.line(_again_words(a))
+        whole = not _exchanged(made)
+        told.record(
+            {
+                **_plain(checked),
+                "made_again": _plain_remade(made),
+                "whole": whole,
+                "parts": [asdict(a) for a in again],
+            }
+        )
+    same = whole and all(a.same for a in again)
+    ctx.exit(int(ExitCode.JUDGED if same else ExitCode.EVIDENCE_DIFFERS))
 
 
 @evidence.command(short_help="Add a time-stamp (RFC 3161).")
@@ -180,19 +190,18 @@ def recheck(ctx: click.Context, bag: Path) -> None:
     help="The service's response: verified and put into the bag.",
 )
 @ROOTS
-def stamp(bag: Path, request: bool, response: Path | None, roots: Path | None) -> None:
+@AS_JSON
+def stamp(bag: Path, request: bool, response: Path | None, roots: Path | None, as_json: bool) -> None:
     """Add a time-stamp: proof that the bag was as it is at that time.
 
     First --request; send the file to a service of your choice; then --response. Nothing is sent from here.
     """
-    from anodewane.cli._stdout import answer_only
-
     if request == (response is not None):
         raise UsageError(
             "Neither or both of --request and --response were given.",
             "Give --request first, and --response when the service has answered.",
         )
-    with answer_only() as answer:
+    with Telling(as_json).answering() as told:
         from dataclasses import asdict
 
         from anodewane.evidence.stamp import add_response, write_request
@@ -200,13 +209,15 @@ def stamp(bag: Path, request: bool, response: Path | None, roots: Path | None) -
         _whole(bag)
         if response is None:
             file = write_request(bag)
-            click.echo(
-                f"Send '{file}' to a time-stamping service (media type application/timestamp-query), then give its answer with --response.",
-                err=True,
+            told.line(
+                f"Send '{file}' to a time-stamping service (media type application/timestamp-query), "
+                "then give its answer with --response."
             )
-            _answer(answer, {"request": str(file)})
+            told.record({"request": str(file)})
         else:
-            _answer(answer, {"stamp": asdict(add_response(bag, response, roots))})
+            added = add_response(bag, response, roots)
+            told.line(f"Time-stamped {added.time}.")
+            told.record({"stamp": asdict(added)})
 
 
 @evidence.command(short_help="Sign a bag with an OpenSSH key.")
@@ -218,73 +229,106 @@ def stamp(bag: Path, request: bool, response: Path | None, roots: Path | None) -
     type=PATH,
     help="Private key, or its public half when an agent holds it.",
 )
-def sign(bag: Path, key: Path) -> None:
-    """Sign a bag with an OpenSSH key, by ssh-keygen: proof of who packed it. Whoever checks it needs
-    your public key."""
-    from anodewane.cli._stdout import answer_only
-
-    with answer_only() as answer:
+@AS_JSON
+def sign(bag: Path, key: Path, as_json: bool) -> None:
+    """Sign a bag with an OpenSSH key, by ssh-keygen: proof of who packed or saw it. Whoever checks it
+    needs your public key. Several may sign; each key has a signature of its own."""
+    with Telling(as_json).answering() as told:
         from dataclasses import asdict
 
         from anodewane.evidence.signature import sign as sign_bag
 
         _whole(bag)
-        _answer(answer, {"signature": asdict(sign_bag(bag, key))})
+        signature = sign_bag(bag, key)
+        told.line(f"Signed with {signature.key}.")
+        told.record({"signature": asdict(signature)})
+
+
+def _setters() -> dict[str, Any]:
+    """How a bag's report is set."""
+    from anodewane.report.html import report_html
+    from anodewane.report.pdf import report_pdf
+
+    return {"report.pdf": report_pdf, "report.html": report_html}
 
 
 def _whole(bag: Path) -> None:
     """A bag that isn't whole is neither stamped nor signed."""
-    from anodewane.evidence.pack import check as check_bag
+    from anodewane.evidence.check import check as check_bag
 
     faults = check_bag(bag).faults
     if faults:
         raise UsageError(
-            f"The bag isn't as it was packed: {faults[0].file or bag.name}: {faults[0].text}",
+            f"The bag doesn't agree with itself: {faults[0].file or bag.name}: {faults[0].text}",
             "Pack it again: a proof over a changed bag proves the change.",
         )
 
 
-def _proofs(bag: Path, signers: Path | None, roots: Path | None) -> tuple[dict[str, Any], bool]:
-    """Signature and time-stamp, and whether those that are there hold. Asked for and not there
-    is not holding."""
-    from dataclasses import asdict
+class _Proofs:
+    """Seal, signatures and time-stamp of a bag, and whether those that are there or asked for hold."""
 
-    from anodewane.evidence.signature import check_signature
-    from anodewane.evidence.stamp import check_stamp
+    def __init__(
+        self, bag: Path, found: str | None, seal: str | None, signers: Path | None, roots: Path | None
+    ) -> None:
+        from anodewane.evidence.signature import check_signatures
+        from anodewane.evidence.stamp import check_stamp
 
-    signature, stamp = check_signature(bag, signers), check_stamp(bag, roots)
-    holds = True
-    if signature is None:
-        if signers is not None:
-            holds = False
-            click.echo("The bag isn't signed.", err=True)
-    elif not signature.holds or (signers is not None and signature.signer is None):
-        holds = False
-        click.echo(f"The signature doesn't hold: {signature.why}.", err=True)
-    else:
-        click.echo(
-            f"Signed by {signature.signer or 'a key that nobody vouched for (give --signers)'}: {signature.key}.",
-            err=True,
+        self._signers, self._roots = signers, roots
+        self.seal_holds = None if seal is None else seal.strip().lower() == found
+        self.signatures = check_signatures(bag, signers)
+        self.stamp = check_stamp(bag, roots)
+        believed = [s.signer for s in self.signatures if s.holds and s.signer is not None]
+        stamped = self.stamp is not None and self.stamp.holds and self.stamp.trusted is True
+        self.hold = (
+            self.seal_holds is not False
+            and all(s.holds for s in self.signatures)
+            and (signers is None or bool(believed))
+            and (self.stamp is None or (self.stamp.holds and self.stamp.trusted is not False))
+            and (roots is None or stamped)
         )
-    if stamp is None:
-        if roots is not None:
-            holds = False
-            click.echo("The bag has no time-stamp.", err=True)
-    elif not stamp.holds or stamp.trusted is False:
-        holds = False
-        click.echo(f"The time-stamp doesn't hold: {stamp.why}.", err=True)
-    else:
-        click.echo(
-            f"Time-stamped {stamp.time}{'' if stamp.trusted else ', by a service that nobody vouched for (give --root)'}.",
-            err=True,
-        )
-    return {
-        "signature": asdict(signature) if signature else None,
-        "stamp": asdict(stamp) if stamp else None,
-    }, holds
+        self.vouched: str | None = None
+        """How the bag is known to be as it was; None where nobody vouches for it."""
+        if self.hold and self.seal_holds:
+            self.vouched = "as it was packed, by the seal given"
+        elif self.hold and believed:
+            self.vouched = f"as it was when signed by {' and '.join(believed)}"
+        elif self.hold and stamped and self.stamp is not None:
+            self.vouched = f"as it was when stamped, {self.stamp.time}"
+
+    def tell(self, told: Telling) -> None:
+        if self.seal_holds is False:
+            told.line("The seal is another than the one given: this isn't the bag that was packed.")
+        if not self.signatures and self._signers is not None:
+            told.line("The bag isn't signed.")
+        for s in self.signatures:
+            if not s.holds or (self._signers is not None and s.signer is None):
+                told.line(f"The signature doesn't hold: {s.why}.")
+            else:
+                told.line(
+                    f"Signed by {s.signer or 'a key that nobody vouched for (give --signers)'}: {s.key}."
+                )
+        stamp = self.stamp
+        if stamp is None:
+            if self._roots is not None:
+                told.line("The bag has no time-stamp.")
+        elif not stamp.holds or stamp.trusted is False:
+            told.line(f"The time-stamp doesn't hold: {stamp.why}.")
+        else:
+            by = "" if stamp.trusted else ", by a service that nobody vouched for (give --root)"
+            told.line(f"Time-stamped {stamp.time}{by}.")
+
+    def plain(self) -> dict[str, Any]:
+        from dataclasses import asdict
+
+        return {
+            "seal_as_given": self.seal_holds,
+            "signatures": [asdict(s) for s in self.signatures],
+            "stamp": asdict(self.stamp) if self.stamp else None,
+            "vouched": self.vouched,
+        }
 
 
-def _plain(checked: Checked) -> dict[str, Any]:
+def _plain(checked: CheckResult) -> dict[str, Any]:
     return {
         "seal": checked.seal,
         "positions": [p.position for p in checked.parts],
@@ -299,16 +343,46 @@ def _shown(text: str | None) -> str | None:
     return None if text is None else clean(text)
 
 
-def _tell(checked: Checked) -> None:
+def _tell(told: Telling, checked: CheckResult, vouched: str | None) -> None:
+    """What is known of a bag, and no more."""
     for f in checked.faults:
-        click.echo(f"{f.kind}: {_shown(f.file) or 'the bag'}: {_shown(f.text)}", err=True)
-    if not checked.faults:
-        click.echo(
-            f"The bag is as it was packed: {len(checked.parts)} positions, seal {checked.seal}.", err=True
+        told.line(f"{f.kind}: {_shown(f.file) or 'the bag'}: {_shown(f.text)}")
+    positions = f"{len(checked.parts)} position{'' if len(checked.parts) == 1 else 's'}, seal {checked.seal}"
+    if checked.faults:
+        told.line("The bag doesn't agree with itself.")
+    elif vouched is not None:
+        told.line(f"The bag is {vouched}: {positions}.")
+    else:
+        told.line(
+            f"The bag agrees with its own manifests: {positions}. Without a seal, a signature or a "
+            "time-stamp that is believed, this says nothing of who made them."
         )
 
 
-def _again_words(a: Any) -> str:
+def _remade(told: Telling, bag: Path, checked: CheckResult) -> tuple[RemakeResult, ...]:
+    """Overlays and report of a bag without faults made again, and what differs told."""
+    from anodewane.evidence.remake import remake
+
+    if checked.faults:
+        return ()
+    made = remake(bag, checked, _setters())
+    for r in made:
+        if r.same is False:
+            told.line(f"exchanged: {_shown(r.file)}: It isn't what the bag's own records and originals give.")
+        elif r.same is None:
+            told.line(f"not compared: {_shown(r.file)}: {_shown(r.why)}.")
+    return made
+
+
+def _exchanged(made: tuple[RemakeResult, ...]) -> bool:
+    return any(r.same is False for r in made)
+
+
+def _plain_remade(made: tuple[RemakeResult, ...]) -> list[dict[str, Any]]:
+    return [{"file": _shown(r.file), "same": r.same, "why": _shown(r.why)} for r in made]
+
+
+def _again_words(a: RecheckResult) -> str:
     if a.now is None:
         return f"{a.position}: not judged again: {a.why}."
     if a.same:
@@ -322,9 +396,3 @@ def _again_words(a: Any) -> str:
     )
     bits += [f"{name} {points:+.2f} points" for name, points in named if points]
     return f"{a.position}: differs: {'; '.join([*bits, *a.other])}."
-
-
-def _answer(answer: Any, plain: dict[str, Any]) -> None:
-    import json
-
-    answer(json.dumps(plain, ensure_ascii=False) + "\n")

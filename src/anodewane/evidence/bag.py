@@ -44,11 +44,12 @@ FaultKind = Literal["changed", "missing", "extra", "refused", "wrong"]
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What is wrong with a bag. kind : a file that is changed, missing or extra; something refused
-    unopened; or wrong in itself. file : its name in the bag, None for the bag as a whole."""
+    """What is wrong with a bag."""
 
     kind: FaultKind
+    """A file that is changed, missing or extra; something refused unopened; or wrong in itself."""
     file: str | None
+    """Its name in the bag, None for the bag as a whole."""
     text: str
 
 
@@ -188,7 +189,7 @@ def _decoded(name: str) -> str:
 # --- reading -------------------------------------------------------------------------------------
 
 
-class _Found:
+class PlainFiles:
     """What lies in a bag's folder, nothing followed: plain files with their sizes, and what was refused."""
 
     def __init__(self, folder: Path) -> None:
@@ -266,6 +267,11 @@ def read_plain(path: Path, most: int) -> bytes:
     return data
 
 
+def payload_names(folder: Path) -> frozenset[str]:
+    """Names under data/ that lie in the bag as plain files: the only ones that an index may name."""
+    return frozenset(n for n in PlainFiles(folder).sizes if n.startswith("data/"))
+
+
 def check_bag(folder: Path) -> tuple[Fault, ...]:
     """Hold a bag against its manifests. Empty when it is valid (RFC 8493 section 3).
 
@@ -279,7 +285,7 @@ def check_bag(folder: Path) -> tuple[Fault, ...]:
             f"There is no bag '{folder.name}'.",
             "Name the folder that 'anodewane evidence pack' wrote; unzip it first if it came as one file.",
         )
-    found = _Found(folder)
+    found = PlainFiles(folder)
     if DECLARATION_FILE not in found.sizes:
         raise InputUnreadable(
             f"The folder '{folder.name}' isn't a bag: it has no {DECLARATION_FILE}.",
@@ -402,7 +408,7 @@ def _unsafe(file: str, tag: bool) -> str | None:
 
 def _hold(
     folder: Path,
-    found: _Found,
+    found: PlainFiles,
     manifest: str,
     listed: dict[str, str],
     algorithm: str,
@@ -438,7 +444,7 @@ def _hold(
     return faults
 
 
-def _oxum(folder: Path, found: _Found) -> list[Fault]:
+def _oxum(folder: Path, found: PlainFiles) -> list[Fault]:
     """Payload-Oxum of bag-info.txt: octets and number of files."""
     if INFO not in found.sizes:
         return []
@@ -453,7 +459,8 @@ def _oxum(folder: Path, found: _Found) -> list[Fault]:
             Fault(
                 "wrong",
                 INFO,
-                f"It says {said.group(2)} files of {said.group(1)} bytes in all; there are {len(sizes)} of {sum(sizes)}.",
+                f"It says {said.group(2)} files of {said.group(1)} bytes in all; "
+                f"there are {len(sizes)} of {sum(sizes)}.",
             )
         ]
     return []

@@ -155,7 +155,8 @@ def _check(data: bytes, made: bytes, name: str) -> None:
 def _cannot(name: str) -> UsageError:
     return UsageError(
         f"The location can't be taken out of '{name}' without touching its picture.",
-        "Pack it with its location (without --strip-location), or set the phone to keep no location and take the photo again.",
+        "Pack it with its location (without --strip-location), or set the phone to keep no location and "
+        "take the photo again.",
     )
 
 

@@ -22,14 +22,16 @@ MAX_STAMP_BYTES = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """What a bag's time-stamp says. time : when the service saw the seal (ISO 8601, UTC), None when it
-    can't be told; holds : the stamp is over this bag's tag manifest; trusted : it was also checked down
-    to a root certificate that was given, None when none was; why : what is wrong, None when nothing."""
+    """What a bag's time-stamp says."""
 
     time: str | None
+    """When the service saw the seal (ISO 8601, UTC); None when it can't be told."""
     holds: bool
+    """It is over this bag's tag manifest."""
     trusted: bool | None
+    """It was also checked down to a root certificate that was given; None when none was."""
     why: str | None
+    """What is wrong; None when nothing."""
 
 
 def _library() -> Any:
@@ -157,7 +159,7 @@ def _certificates(file: Path | None) -> list[Any] | None:
 def _read(data: bytes, sealed: bytes, roots: list[Any] | None, nonce: int | None) -> Stamp:
     tsp = _library()
     try:
-        response = tsp.decode_timestamp_response(data)
+        response = tsp.decode_timestamp_response(_with_sorted_certificates(data))
         if tsp.PKIStatus(response.status) not in (tsp.PKIStatus.GRANTED, tsp.PKIStatus.GRANTED_WITH_MODS):
             return Stamp(None, False, None, "the service didn't grant it")
         info = response.tst_info
@@ -172,7 +174,7 @@ def _read(data: bytes, sealed: bytes, roots: list[Any] | None, nonce: int | None
             None,
             False,
             None,
-            "it isn't a time-stamp response in strict DER, which is all that is read here (openssl ts -verify may read it)",
+            "it isn't a time-stamp response that can be read",
         )
     if algorithm is None:
         return Stamp(time, False, None, "its hash isn't SHA-256, SHA-384 or SHA-512")
@@ -212,3 +214,67 @@ def _usage(certificate: Any) -> bool:
         return bool(certificate.extensions.get_extension_for_class(x509.BasicConstraints).value.ca)
     except x509.ExtensionNotFound:
         return False
+
+
+# --- certificates in the order that DER asks for -------------------------------------------------
+
+
+def _with_sorted_certificates(response: bytes) -> bytes:
+    """A response with the certificates of its token in the order of a DER set (X.690 11.6).
+
+    Services send them as they come, and the library reads strict DER only. The set stands outside what is
+    signed (RFC 5652 5.4), so its order proves nothing. Whatever isn't built like a response (RFC 3161
+    2.4.2) is returned as it is.
+    """
+    try:
+        ((tag, body),) = _elements(response)
+        status, *token = _elements(body)
+        (kind, wrapped) = _elements(token[0][1])
+        ((signed_tag, signed),) = _elements(wrapped[1])
+        fields = _elements(signed)
+    except (ValueError, IndexError):
+        return response
+    fields = [
+        (t, b"".join(sorted(_element(*e) for e in _elements(content)))) if t == CERTIFICATES else (t, content)
+        for t, content in fields
+    ]
+    signed = b"".join(_element(*f) for f in fields)
+    wrapped = (wrapped[0], _element(signed_tag, signed))
+    content = _element(token[0][0], _element(*kind) + _element(*wrapped))
+    return _element(tag, _element(*status) + content)
+
+
+CERTIFICATES = 0xA0
+"""[0] of SignedData (RFC 5652 5.1); its other fields have other tags."""
+
+
+def _elements(data: bytes) -> list[tuple[int, bytes]]:
+    """Tag and content of each element, definite lengths only.
+
+    Raises
+    ------
+    ValueError
+        Not a row of whole elements.
+    """
+    out, at = [], 0
+    while at < len(data):
+        if len(data) < at + 2 or data[at] & 0x1F == 0x1F:
+            raise ValueError("not an element")
+        tag, length, at = data[at], data[at + 1], at + 2
+        if length >= 0x80:
+            more = length & 0x7F
+            if not 0 < more <= 4:
+                raise ValueError("not a definite length")
+            length, at = int.from_bytes(data[at : at + more], "big"), at + more
+        if at + length > len(data):
+            raise ValueError("cut short")
+        out.append((tag, data[at : at + length]))
+        at += length
+    return out
+
+
+def _element(tag: int, content: bytes) -> bytes:
+    if len(content) < 0x80:
+        return bytes((tag, len(content))) + content
+    size = len(content).to_bytes((len(content).bit_length() + 7) // 8, "big")
+    return bytes((tag, 0x80 | len(size))) + size + content

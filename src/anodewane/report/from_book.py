@@ -73,7 +73,6 @@ def read_haul_out(file: Path, boat: str, hauled: str | None = None) -> Sources:
             for o in overrules.values()
             if o.verdict is not None and o.position in seen
         )
-        calibrations = tuple(c for c in (book.calibration(n) for n in book.template_names()) if c is not None)
         return Sources(
             tuple(records),
             (file.parent,),
@@ -82,7 +81,6 @@ def read_haul_out(file: Path, boat: str, hauled: str | None = None) -> Sources:
             day.isoformat(),
             findings,
             _templates(book),
-            calibrations,
         )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -180,10 +180,21 @@ def more_photos(verdict: Verdict, photos: Photos) -> tuple[Path | None, ...]:
 
 
 def part_input(
-    record: RecordFile, photo: Path | None, template: Template | None, more: Sequence[Path | None] = ()
+    record: RecordFile,
+    photo: Path | None,
+    template: Template | None,
+    more: Sequence[Path | None] = (),
+    copies: Mapping[str, str] | None = None,
 ) -> PartInput:
     """One part. A photo that is missing, not the one that was judged or unreadable is said, and the
-    part keeps its page. more : as `more_photos`."""
+    part keeps its page.
+
+    Parameters
+    ----------
+    more : as `more_photos`
+    copies : mapping, optional
+        SHA-256 of copies whose pixels are those of a photo that was judged, and that photo's.
+    """
     from anodewane.stages.load import load_photo
 
     at_hand: dict[str, Photo] = {}
@@ -192,7 +203,7 @@ def part_input(
     if photo is not None:
         try:
             data = read_bytes(photo)
-            if hashlib.sha256(data).hexdigest() != record.verdict.photo.sha256:
+            if _judged(data, copies) != record.verdict.photo.sha256:
                 state = "changed"
             else:
                 at_hand[record.verdict.photo.sha256] = loaded = load_photo(data, photo.name)
@@ -207,10 +218,7 @@ def part_input(
     named = {w.sha256 for w in record.verdict.views}
     for other in more:
         with contextlib.suppress(AnodewaneError):  # one that can't be read isn't shown
-            if (
-                other is not None
-                and (digest := hashlib.sha256(data := read_bytes(other)).hexdigest()) in named
-            ):
+            if other is not None and (digest := _judged(data := read_bytes(other), copies)) in named:
                 at_hand[digest] = load_photo(data, other.name)
     views, thickness_map = view_pictures(at_hand, record.verdict)
     return PartInput(
@@ -230,3 +238,9 @@ def part_input(
         history=record.history,
         book=record.book,
     )
+
+
+def _judged(data: bytes, copies: Mapping[str, str] | None) -> str:
+    """SHA-256 of the photo that was judged, of which this is the file or a copy."""
+    digest = hashlib.sha256(data).hexdigest()
+    return (copies or {}).get(digest, digest)

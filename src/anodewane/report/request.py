@@ -7,10 +7,10 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from anodewane.book.calibrate import Calibration
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.files import read_bytes
 from anodewane.records import Template
@@ -23,7 +23,7 @@ from anodewane.report.gather import (
     parse_record,
     read_record,
 )
-from anodewane.report.model import Cover, Finding, Paper, PartInput, Report
+from anodewane.report.model import BookSays, Cover, Earlier, Finding, Paper, PartInput, Report
 from anodewane.report.texts import load_catalogue, same_name
 from anodewane.report.write import make_report
 
@@ -37,8 +37,7 @@ MAX_ROWS = 5000
 @dataclass(frozen=True, slots=True)
 class Sources:
     """Records in order, the folders in which their photos are looked for, what was to be reported but
-    has no record, and what the source knows besides: boat, day, a person's own findings, templates and
-    their calibrations."""
+    has no record, and what the source knows besides: boat, day, a person's own findings, templates."""
 
     records: tuple[RecordFile, ...]
     folders: tuple[Path, ...]
@@ -47,7 +46,6 @@ class Sources:
     hauled: str | None = None
     findings: tuple[Finding, ...] = ()
     templates: tuple[Template, ...] = ()
-    calibrations: tuple[Calibration, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,18 +287,60 @@ def check_day(text: str | None, option: str) -> str | None:
         raise UsageError(f"{option} '{text}' isn't a date.", "Write it as 2026-10-31.") from e
 
 
+@dataclass(frozen=True, slots=True)
+class PartWords:
+    """What a report says of a part besides its record."""
+
+    position: str
+    note: str | None = None
+    history: tuple[Earlier, ...] = ()
+    book: BookSays | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Framing:
+    """What a report says besides its records: with them it can be written again."""
+
+    language: str
+    paper: Paper
+    cover: Cover
+    findings: tuple[Finding, ...]
+    left_out: tuple[str, ...]
+    parts: tuple[PartWords, ...]
+
+
+@lru_cache(maxsize=1)
+def _framing_adapter() -> Any:
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Framing)
+
+
+def framing_to_plain(framing: Framing) -> dict[str, Any]:
+    """As dicts, lists and text."""
+    plain: dict[str, Any] = _framing_adapter().dump_python(framing, mode="json")
+    return plain
+
+
+def framing_from_plain(plain: Any) -> Framing | None:
+    """Back from `framing_to_plain`; None where it is something else."""
+    try:
+        framing: Framing = _framing_adapter().validate_python(plain)
+    except (ValueError, RecursionError, UsageError):
+        return None
+    return framing
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Assembled:
     """A report with what it was made of: the same records, photos and templates go into an evidence bag."""
 
     report: Report
+    framing: Framing
     parts: tuple[PartInput, ...]
     photos: tuple[Path | None, ...]
     templates: tuple[Template | None, ...]
     record_bytes: tuple[bytes, ...]
-    cover: Cover
-    findings: tuple[Finding, ...]
-    calibrations: tuple[Calibration, ...]
     more_photos: tuple[tuple[Path | None, ...], ...]
 
 
@@ -311,20 +351,31 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
     ------
     UsageError, InputUnreadable
     """
-    say = load_catalogue(choices.language)
-    photos, templates = (
-        Photos([*choices.photos, *sources.folders]),
-        Templates(choices.template_files, sources.templates),
-    )
+    photos = Photos([*choices.photos, *sources.folders])
+    templates = Templates(choices.template_files, sources.templates)
     parts = tuple(gather(sources.records, photos, templates))
     cover = choices.cover
     cover = replace(cover, boat=sources.boat or cover.boat, hauled=cover.hauled or sources.hauled)
-    findings = (*sources.findings, *choices.findings)
-    report = make_report(parts, cover, findings, say, choices.paper, sources.left_out)
-    found = tuple(photos.find(r.verdict, r.photo) for r in sources.records)
-    more = tuple(more_photos(r.verdict, photos) for r in sources.records)
-    found_templates, data = (
+    framing = Framing(
+        choices.language,
+        choices.paper,
+        cover,
+        (*sources.findings, *choices.findings),
+        sources.left_out,
+        tuple(PartWords(r.position, r.note, r.history, r.book) for r in sources.records),
+    )
+    return Assembled(
+        write_framed(framing, parts),
+        framing,
+        parts,
+        tuple(photos.find(r.verdict, r.photo) for r in sources.records),
         tuple(templates.find(r.verdict) for r in sources.records),
         tuple(r.data for r in sources.records),
+        tuple(more_photos(r.verdict, photos) for r in sources.records),
     )
-    return Assembled(report, parts, found, found_templates, data, cover, findings, sources.calibrations, more)
+
+
+def write_framed(framing: Framing, parts: Sequence[PartInput]) -> Report:
+    """Write the report of parts in their framing."""
+    say = load_catalogue(framing.language)
+    return make_report(parts, framing.cover, framing.findings, say, framing.paper, framing.left_out)
