@@ -307,19 +307,55 @@ def _knobs(defaults: object) -> list[str]:
     return lines
 
 
+SUBJECTS = {
+    0: "The sheet, the part and its wear",
+    1: "The record, the command, the picture",
+    2: "Telling metal from the rest",
+    3: "Several photos",
+    4: "Batch, report, evidence",
+    5: "The season's book",
+    6: "The page in the yard",
+    7: "Castings",
+}
+"""By a decision's number over ten."""
+
+
 def decisions_page() -> str:
     lines = [
         "# Decisions",
         "",
         NOTE,
-        "Why things are as they are, with the alternatives and what was measured. One page a decision, "
+        "Why things are as they are, with what was refused and where the figures stand. One page a decision, "
         "numbered; an overturned one stays and says by which.",
-        "",
     ]
+    subject = None
     for path in sorted((DOCS / "decisions").glob("[0-9]*.md")):
-        title = path.read_text(encoding="utf-8").splitlines()[0].lstrip("# ")
-        lines.append(f"- [{title}]({path.name})")
+        text = path.read_text(encoding="utf-8").splitlines()
+        if SUBJECTS[int(path.name[:4]) // 10] != subject:
+            subject = SUBJECTS[int(path.name[:4]) // 10]
+            lines += ["", f"## {subject}", ""]
+        status = text[2].removeprefix("Status: ").rstrip(".")
+        lines.append(
+            f"- [{text[0].lstrip('# ')}]({path.name})" + ("" if status == "holds" else f" ({status})")
+        )
     return "\n".join(lines).rstrip() + "\n"
+
+
+def wrapped(page: str) -> str:
+    """A Markdown page with its prose within 110 columns; headings, tables, code and notes as they are."""
+    out, code = [], False
+    for line in page.split("\n"):
+        code ^= line.startswith("```")
+        if code or len(line) <= 110 or line.startswith(("#", "|", "<", "```")):
+            out.append(line)
+            continue
+        mark = "- " if line.startswith("- ") else ""
+        whole = re.sub(r"`[^`]*`", lambda m: m.group(0).replace(" ", "\0"), line)
+        wrap = textwrap.wrap(
+            whole, 110, subsequent_indent=" " * len(mark), break_long_words=False, break_on_hyphens=False
+        )
+        out += [w.replace("\0", " ") for w in wrap]
+    return "\n".join(out)
 
 
 def fonts_text() -> str:
@@ -342,12 +378,12 @@ def fonts_text() -> str:
 
 def pages() -> dict[Path, str]:
     return {
-        DOCS / "cli.md": cli_page(),
-        DOCS / "json.md": json_page(),
-        DOCS / "errors.md": errors_page(),
-        DOCS / "settings.md": settings_page(),
+        DOCS / "cli.md": wrapped(cli_page()),
+        DOCS / "json.md": wrapped(json_page()),
+        DOCS / "errors.md": wrapped(errors_page()),
+        DOCS / "settings.md": wrapped(settings_page()),
         DOCS / "record.schema.json": schema_text(),
-        DOCS / "decisions" / "README.md": decisions_page(),
+        DOCS / "decisions" / "README.md": wrapped(decisions_page()),
         FONTS / "covered.txt": fonts_text(),
     }
 

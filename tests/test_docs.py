@@ -64,7 +64,7 @@ def test_errors_are_headed_by_their_messages() -> None:
     for code, (message, remedy) in {**REFUSALS, **FINDINGS}.items():
         if message != "{detail}":
             assert message.replace("{detail}", "…") in headings, code
-            assert (remedy or "") in page
+            assert (remedy or "") in " ".join(page.split())
         assert f"`{code}`" in page
     for _, message, _, where in generator().raised_messages():
         assert message in headings, where
