@@ -87,11 +87,6 @@ def _flush_c() -> None:
         ctypes.CDLL(None).fflush(None)
 
 
-AS_JSON = click.option(
-    "--json", "as_json", is_flag=True, help="Print the record, one line of JSON, on a terminal too."
-)
-
-
 class Telling:
     """What a command says: lines for people, and a record for programs.
 
@@ -100,7 +95,7 @@ class Telling:
     """
 
     def __init__(self, as_json: bool) -> None:
-        self._record = as_json or not sys.stdout.isatty()
+        self._record = as_json or not on_terminal()
         self._answer: Callable[[str], None] | None = None
 
     @contextlib.contextmanager

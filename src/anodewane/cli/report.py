@@ -7,8 +7,9 @@ from typing import Any
 
 import click
 
+from anodewane.cli._judging import AS_JSON
 from anodewane.cli._reporting import PATH, REPORTING, sources_and_choices
-from anodewane.cli._stdout import AS_JSON, Telling
+from anodewane.cli._stdout import Telling
 from anodewane.errors import UsageError
 
 
