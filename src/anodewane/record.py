@@ -105,6 +105,26 @@ class Outline:
 
 
 @dataclass(frozen=True, slots=True)
+class PrintFigures:
+    """How large the sheet was printed, and how that is known."""
+
+    x_pct: float
+    """Printed over drawn length along the sheet's x, %: what its 100 mm line measures there."""
+    y_pct: float
+    """The same along y."""
+    low_pct: float
+    """Lower end of the interval that holds the scale as often as `consumed.coverage` says."""
+    high_pct: float
+    """Its upper end."""
+    source: Literal["measured", "paper", "assumed"]
+    """A ruler on the check lines; the paper's own edges; or nobody knows and it is taken for 100 %."""
+    paper: str | None
+    """The standard paper whose edges are seen; None without."""
+    cause: str | None
+    """What went wrong in printing; None where nothing did or it isn't known."""
+
+
+@dataclass(frozen=True, slots=True)
 class ScaleFigures:
     """The sheet and the camera. sd_pct is one-sigma of lengths in the sheet's plane. sheet_photo_px :
     where the paper's corners lie in the photo (top-left, top-right, bottom-right, bottom-left as read),
@@ -120,6 +140,8 @@ class ScaleFigures:
     focal_source: str
     sheet_photo_px: tuple[tuple[float, float], ...] | None = None
     sheet_size_mm: tuple[float, float] | None = None
+    printed: PrintFigures | None = None
+    """Since 1.2; an earlier record is read as not telling it."""
 
 
 @dataclass(frozen=True, slots=True)

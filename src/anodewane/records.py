@@ -11,6 +11,7 @@ Notation: H, W rows and columns of a photo; h, w of a flat image; N points; R ri
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from math import erf, sqrt
 from typing import Any, Literal
 
 import numpy as np
@@ -443,61 +444,10 @@ class Camera(Record):
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Plane(Record):
-    """Where the camera stood over the sheet, and how sure that is.
-
-    camera : best estimate; parameters_cov : (8, 8) covariance of (rotation vector x 3, position_mm x 3,
-    log focal, k1); px_from_mm : (3, 3) homography of the sheet plane (undistorted pixels); residual_px
-    : rms of the sheet's points; n_points; tilt_deg : between the optical axis and the sheet's normal;
-    distance_mm : straight from the lens to the sheet's centre;
-    focal_source : "exif", "sheet", "profile" or "assumed"; check_line_mm : (x, y) as measured, None where
-    nobody did; scale_sd_frac : one-sigma of lengths in the plane, print scale included.
-    """
-
-    camera: Camera
-    parameters_cov: Floats
-    px_from_mm: Floats
-    residual_px: float
-    n_points: int
-    tilt_deg: float
-    distance_mm: float
-    focal_source: str
-    check_line_mm: tuple[float, float] | None
-    scale_sd_frac: float
-
-    def __post_init__(self) -> None:
-        self._set(
-            parameters_cov=frozen_array(self.parameters_cov, np.float64, (8, 8), "parameters_cov"),
-            px_from_mm=frozen_array(self.px_from_mm, np.float64, (3, 3), "px_from_mm"),
-        )
-
-    @property
-    def print_scale(self) -> Floats:
-        """(2,) printed over drawn size of the sheet in x and y: 1 where nobody measured it."""
-        return np.array(self.check_line_mm or (100.0, 100.0)) / 100.0
-
-
-Side = Literal["left", "right", "bottom", "top"]
-
-
-@dataclass(frozen=True, slots=True)
-class PaperEdge:
-    """One edge of the sheet's paper, as the printed pattern measures it."""
-
-    side: Side
-    """Of the pattern, as it is read."""
-    offset_mm: float
-    """From the pattern's centre to the edge, along the side's outward normal, at the side's middle; mm as
-    printed."""
-    slope: float
-    """How fast the edge leaves the pattern's direction, anticlockwise along the side."""
-    offset_sd_mm: float
-    """One-sigma of `offset_mm`."""
-    seen_frac: float
-    """Share of the side along which the edge is seen, 0 to 1."""
-    contrast: float
-    """Difference of light between paper and ground, over the paper's."""
+def _normal_below(z: Floats) -> Floats:
+    """Probability (n,) of a standard normal below z (n,)."""
+    out: Floats = np.array([0.5 * (1 + erf(v / sqrt(2))) for v in z])
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -532,10 +482,81 @@ class PrintScale:
     """What the paper says against the line that was measured; None where they agree or only one is
     known."""
 
+    def bounds(self, coverage: float) -> tuple[float, float]:
+        """Two-sided bounds of the scale, over 1, that hold the truth with this probability."""
+        at = np.linspace(0.5, 2.2, 3401)
+        below = np.zeros_like(at)
+        for part in self.parts:
+            below += part.weight * _normal_below((at - part.ratio) / part.sd_frac)
+        mean = (self.x + self.y) / 2
+        low, high = np.interp([(1 - coverage) / 2, (1 + coverage) / 2], below / below[-1], at)
+        return float(low * mean), float(high * mean)
+
     @property
     def sd_frac(self) -> float:
         """One-sigma of the likeliest part."""
         return max(self.parts, key=lambda p: p.weight).sd_frac
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plane(Record):
+    """Where the camera stood over the sheet, and how sure that is.
+
+    camera : best estimate; parameters_cov : (8, 8) covariance of (rotation vector x 3, position_mm x 3,
+    log focal, k1); px_from_mm : (3, 3) homography of the sheet plane (undistorted pixels); residual_px
+    : rms of the sheet's points; n_points; tilt_deg : between the optical axis and the sheet's normal;
+    distance_mm : straight from the lens to the sheet's centre;
+    focal_source : "exif", "sheet", "profile" or "assumed"; check_line_mm : (x, y) as measured, None where
+    nobody did; scale_sd_frac : one-sigma of lengths in the plane, print scale included; printed : how
+    large the sheet was printed, None where only the check line says it.
+    """
+
+    camera: Camera
+    parameters_cov: Floats
+    px_from_mm: Floats
+    residual_px: float
+    n_points: int
+    tilt_deg: float
+    distance_mm: float
+    focal_source: str
+    check_line_mm: tuple[float, float] | None
+    scale_sd_frac: float
+    printed: PrintScale | None = None
+
+    def __post_init__(self) -> None:
+        self._set(
+            parameters_cov=frozen_array(self.parameters_cov, np.float64, (8, 8), "parameters_cov"),
+            px_from_mm=frozen_array(self.px_from_mm, np.float64, (3, 3), "px_from_mm"),
+        )
+
+    @property
+    def print_scale(self) -> Floats:
+        """(2,) printed over drawn size of the sheet in x and y: 1 where nobody knows."""
+        if self.printed is not None:
+            return np.array([self.printed.x, self.printed.y])
+        return np.array(self.check_line_mm or (100.0, 100.0)) / 100.0
+
+
+Side = Literal["left", "right", "bottom", "top"]
+
+
+@dataclass(frozen=True, slots=True)
+class PaperEdge:
+    """One edge of the sheet's paper, as the printed pattern measures it."""
+
+    side: Side
+    """Of the pattern, as it is read."""
+    offset_mm: float
+    """From the pattern's centre to the edge, along the side's outward normal, at the side's middle; mm as
+    printed."""
+    slope: float
+    """How fast the edge leaves the pattern's direction, anticlockwise along the side."""
+    offset_sd_mm: float
+    """One-sigma of `offset_mm`."""
+    seen_frac: float
+    """Share of the side along which the edge is seen, 0 to 1."""
+    contrast: float
+    """Difference of light between paper and ground, over the paper's."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -128,8 +128,16 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "Measure the sheet's 100 mm line and give it (check line); a sheet printed small makes a part read less worn than it is.",
     ),
     "print_scale_unmeasured": (
-        "The sheet's 100 mm line was not measured; its print scale is assumed good to {detail}.",
-        "Measure it once with a ruler and give it (check line).",
+        "Nobody measured the sheet, and its paper's edges don't tell its print scale ({detail}).",
+        "Measure its 100 mm line once with a ruler and give it (check line), or lay the sheet, its paper uncut, on a darker ground with all edges in the photo.",
+    ),
+    "printed_off_scale": (
+        "The sheet wasn't printed at 100 %; lengths were corrected by its paper's edges ({detail}).",
+        'Print it again at 100 % ("actual size"), or measure its 100 mm line and give it (check line).',
+    ),
+    "check_line_doubt": (
+        "The line that was given and the sheet's paper disagree ({detail}).",
+        "Measure the sheet's 100 mm lines again. What was given stands until then.",
     ),
     "growth_bridged": (
         "Fouling stands proud of the metal and was taken off the outline ({detail}).",

@@ -13,7 +13,7 @@ from anodewane.judgement.pipeline import find_metal
 from anodewane.records import Given, Photo, Template
 from anodewane.stages.card import find_card
 from anodewane.stages.placing.silhouette import long_axis, plate_plan, rod_plan, silhouette_of
-from anodewane.stages.plane import locate_camera
+from anodewane.stages.print_scale import locate_printed
 from anodewane.units import Rings
 from anodewane.wear.edge_height import Wall
 
@@ -48,7 +48,7 @@ def outline_of_new_part(
     given, method = given or Given(), method or Method()
     found = Found(photo, given, method)
     found.sighting = find_card(found.photo, settings=method.settings)
-    found.plane = locate_camera(
+    found.plane = locate_printed(
         found.photo, found.sighting, method.settings, method.lens, given.check_line_mm
     )
     found.mask = find_metal(found)

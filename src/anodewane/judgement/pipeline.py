@@ -1,7 +1,7 @@
 """The judgement, stage by stage. Read this first.
 
-``load -> card -> plane -> label -> flatten, segment (overview and close-up) -> refine -> fouling ->
-align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage that can't go on raises
+``load -> card -> plane, paper, print_scale -> label -> flatten, segment (overview and close-up) ->
+refine -> fouling -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage that can't go on raises
 `CannotJudge`, and the record then holds the refusal beside whatever was measured before it. Exceptions
 are for a bad model and a mask that isn't of this photo.
 """
@@ -21,7 +21,7 @@ from anodewane.stages.card import find_card
 from anodewane.stages.decide import decide
 from anodewane.stages.fouling import say_fouling
 from anodewane.stages.label import read_label
-from anodewane.stages.plane import locate_camera
+from anodewane.stages.print_scale import locate_printed
 from anodewane.stages.refine import refine
 from anodewane.stages.segment import find_part
 from anodewane.stages.wear import measure
@@ -90,7 +90,7 @@ def examine(found: Found) -> tuple[Grade, tuple[Reason, ...]]:
     """
     photo, given, settings = found.photo, found.given, found.settings
     found.sighting = found.sighting or find_card(photo, settings=settings)
-    found.plane = locate_camera(photo, found.sighting, settings, found.method.lens, given.check_line_mm)
+    found.plane = locate_printed(photo, found.sighting, settings, found.method.lens, given.check_line_mm)
     found.label = read_label(photo, found.plane, found.sighting.layout)
     found.mask = find_metal(found)
     if found.mask.touches_border:

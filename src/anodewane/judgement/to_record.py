@@ -18,13 +18,14 @@ from anodewane.record import (
     Grade,
     Outline,
     PhotoFigures,
+    PrintFigures,
     Reason,
     RecessionFigures,
     ScaleFigures,
     TemplateFigures,
     Verdict,
 )
-from anodewane.records import CardSighting, Given, Placement, Plane
+from anodewane.records import CardSighting, Given, Placement, Plane, PrintScale
 from anodewane.refusals import finding, refusal_reason
 from anodewane.stages.align import lay
 from anodewane.stages.decide import limits_of
@@ -78,7 +79,9 @@ def record_of(found: Found, grade: Grade | None, reasons: tuple[Reason, ...]) ->
         holes=wear.holes if wear and grade else (),
         pieces_lost=wear.pieces_lost if wear and grade else None,
         outline=_outline(found, placement),
-        scale=_scale(found.plane, found.sighting) if found.plane and found.sighting else None,
+        scale=_scale(found.plane, found.sighting, settings.coverage)
+        if found.plane and found.sighting
+        else None,
         template=_template(found, placement) if found.template else None,
         given=given_figures(found.given),
         settings=settings.changed(),
@@ -118,7 +121,20 @@ def _outline(found: Found, placement: Placement | None) -> Outline | None:
     return Outline(tuple(_points(r) for r in rings), tuple(_points(r) for r in part))
 
 
-def _scale(plane: Plane, sighting: CardSighting) -> ScaleFigures:
+def _printed(printed: PrintScale, coverage: float) -> PrintFigures:
+    low, high = printed.bounds(coverage)
+    return PrintFigures(
+        x_pct=100 * printed.x,
+        y_pct=100 * printed.y,
+        low_pct=100 * low,
+        high_pct=100 * high,
+        source=printed.source,
+        paper=printed.paper,
+        cause=printed.cause,
+    )
+
+
+def _scale(plane: Plane, sighting: CardSighting, coverage: float) -> ScaleFigures:
     size = np.array(sighting.layout.size_mm) * plane.print_scale
     corners = np.array([(-1, 1), (1, 1), (1, -1), (-1, -1)]) * size / 2
     seen = project(plane.camera, np.c_[corners, np.zeros(4)])
@@ -129,10 +145,11 @@ def _scale(plane: Plane, sighting: CardSighting) -> ScaleFigures:
         residual_px=plane.residual_px,
         n_points=plane.n_points,
         sd_pct=100 * plane.scale_sd_frac,
-        check_line_mm=plane.check_line_mm or (100.0, 100.0),
+        check_line_mm=(100 * float(plane.print_scale[0]), 100 * float(plane.print_scale[1])),
         focal_source=plane.focal_source,
         sheet_photo_px=_points(seen),
         sheet_size_mm=(float(size[0]), float(size[1])),
+        printed=_printed(plane.printed, coverage) if plane.printed else None,
     )
 
 

@@ -93,8 +93,7 @@ def _notes(
                 f"{100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f} %",
             )
         )
-    if plane.check_line_mm is None:
-        reasons.append(finding("print_scale_unmeasured", f"{100 * settings.print_scale_sd_frac:.1f} %"))
+    reasons.extend(_print_scale(plane, settings))
     if plane.distance_mm < CLOSE_CAMERA_MM:
         reasons.append(finding("close_camera", f"{plane.distance_mm:.0f} mm from the sheet"))
     if placement.ambiguous:
@@ -113,6 +112,31 @@ def _notes(
         reasons.append(finding("manual_outline", f"{len(mask.pieces_px[0][0])} points"))
     reasons.extend(finding("file_note", note) for note in (*mask.notes, *photo.notes))
     return tuple(reasons)
+
+
+def _print_scale(plane: Plane, settings: Settings) -> list[Reason]:
+    """What there is to say of how large the sheet was printed."""
+    printed = plane.printed
+    if printed is None:
+        if plane.check_line_mm is not None:
+            return []
+        sd = 2 * settings.print_scale_sd_frac
+        return [
+            finding("print_scale_unmeasured", f"taken for {100 * (1 - sd):.0f} to {100 * (1 + sd):.0f} %")
+        ]
+    if printed.source == "assumed":
+        low, high = printed.bounds(settings.coverage)
+        return [
+            finding("print_scale_unmeasured", f"it may be {100 * low:.0f} to {100 * high:.0f} % of its size")
+        ]
+    if printed.contradiction:
+        line = 50 * (printed.x + printed.y)
+        return [finding("check_line_doubt", f"100 mm measure {line:.1f} mm, but {printed.contradiction}")]
+    if printed.cause:
+        scale = 50 * (printed.x + printed.y)
+        of = f"{scale:.1f} %, give or take {100 * printed.sd_frac:.1f} %: {printed.cause}"
+        return [finding("printed_off_scale", of)]
+    return []
 
 
 def limits_of(settings: Settings) -> Limits:

@@ -19,7 +19,7 @@ from anodewane.errors import CannotJudge
 from anodewane.geometry.camera import plane_homography, project, to_height
 from anodewane.geometry.robust import coordinate_sd
 from anodewane.record import LensProfile
-from anodewane.records import Camera, CardSighting, Photo, Plane
+from anodewane.records import Camera, CardSighting, Photo, Plane, PrintScale
 from anodewane.settings import Settings
 from anodewane.units import FULL_FRAME_DIAGONAL_MM, Floats
 
@@ -38,6 +38,7 @@ def locate_camera(
     settings: Settings,
     lens: LensProfile | None = None,
     check_line_mm: tuple[float, float] | None = None,
+    printed: PrintScale | None = None,
 ) -> Plane:
     """Fit the camera to the sheet's points.
 
@@ -51,6 +52,8 @@ def locate_camera(
         Takes the place of EXIF's focal length and of the lens prior.
     check_line_mm : (x, y), optional
         What the sheet's 100 mm lines measure; None: nobody measured.
+    printed : PrintScale, optional
+        How large the sheet was printed, where more than the lines tells it (`stages.print_scale`).
 
     Returns
     -------
@@ -71,7 +74,8 @@ def locate_camera(
     height, width = photo.rgb.shape[:2]
     half_diagonal = float(np.hypot(width, height)) / 2
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
-    world = sighting.points_mm * (np.array(check_line_mm or (100.0, 100.0)) / 100.0)
+    line = check_line_mm or (100.0, 100.0)
+    world = sighting.points_mm * ((printed.x, printed.y) if printed else np.array(line) / 100.0)
     focal, focal_sd, source = focal_prior(photo.focal_35mm, settings, half_diagonal, lens)
     k1, k1_sd = (lens.k1, lens.k1_sd) if lens else (0.0, settings.lens_k1_sd)
     prior = _Prior(
@@ -105,6 +109,7 @@ def locate_camera(
     if tilt > settings.max_tilt_deg:
         raise CannotJudge("too_oblique", f"tilted {tilt:.0f} degrees, at most {settings.max_tilt_deg:.0f}")
     print_sd = settings.check_line_sd_mm / 100.0 if check_line_mm else settings.print_scale_sd_frac
+    print_sd = printed.sd_frac if printed else print_sd
     return Plane(
         camera=fit.camera,
         parameters_cov=_rotation_vector_cov(fit)[:8, :8],
@@ -116,6 +121,7 @@ def locate_camera(
         focal_source=source,
         check_line_mm=check_line_mm,
         scale_sd_frac=float(np.hypot(print_sd, _fit_scale_sd(fit, sighting))),
+        printed=printed,
     )
 
 

@@ -17,7 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from anodewane.catalog.papers import HABITS, PAPERS, Paper
-from anodewane.records import PaperEdge, PrintScale, ScalePart, SheetLayout
+from anodewane.record import LensProfile
+from anodewane.records import CardSighting, PaperEdge, Photo, Plane, PrintScale, ScalePart, SheetLayout
+from anodewane.settings import Settings
+from anodewane.stages.paper import find_paper_edges
+from anodewane.stages.plane import locate_camera
 
 OTHER_PAPER, CUT_BY_HAND, CUT_RARELY = 0.20, 0.15, 0.02
 """How often a sheet is printed on paper that it isn't made for, and how often its paper was cut by hand:
@@ -163,6 +167,26 @@ def tell_print_scale(
     off_scale = abs(scale - 1) > max(OFF_FRAC, OFF_SIGMAS * sd)
     paper = best.paper.name if best.paper else None
     return PrintScale(x, y, "paper", parts, paper, _cause(scale, best, layout) if off_scale else None)
+
+
+def locate_printed(
+    photo: Photo,
+    sighting: CardSighting,
+    settings: Settings,
+    lens: LensProfile | None = None,
+    check_line_mm: tuple[float, float] | None = None,
+) -> Plane:
+    """Fit the camera to the sheet's points, with the sheet as large as its paper says it was printed.
+
+    Parameters and refusals are those of `stages.plane.locate_camera`.
+    """
+    plane = locate_camera(photo, sighting, settings, lens, check_line_mm)
+    measured = None
+    if check_line_mm is not None:
+        measured = (check_line_mm[0] / 100, check_line_mm[1] / 100, settings.check_line_sd_mm / 100)
+    edges = find_paper_edges(photo, plane, sighting.layout)
+    printed = tell_print_scale(edges, sighting.layout, settings.print_scale_sd_frac, measured)
+    return locate_camera(photo, sighting, settings, lens, check_line_mm, printed)
 
 
 def _posterior(edges: dict[str, PaperEdge], layout: SheetLayout, true_sd_frac: float) -> tuple[_Guess, ...]:

@@ -129,12 +129,27 @@ def _area_budget(placement: Placement, mask: MetalMask, plane: Plane, settings: 
     )
     thickness = placement.remaining_thickness_mm
     return AreaBudget(
-        print_scale=2 * plane.scale_sd_frac * area / new,
+        scale_ratio=_scale_ratio(plane),
         camera=float(spread) * area / new,
         edge=float(np.hypot(mask.edge_sd_mm * perimeter, 0.5 * placement.filled_mm2)) / new,
         limb=_limb_sd(placement, thickness * sway, perimeter, settings) / new,
         per_mm_thickness=0.85 * area_per_height / new if placement.template.solid == "plate" else 0.0,
     )
+
+
+def _scale_ratio(plane: Plane) -> Floats:
+    """Draws (n,) of true over read lengths in the sheet's plane: one normal, or as many as the print scale
+    has parts, each widened by what the camera's fit adds."""
+    rng = np.random.default_rng(SEED + 1)
+    normal, uniform = rng.standard_normal(DRAWS), rng.random(DRAWS)
+    if plane.printed is None:
+        return 1 + plane.scale_sd_frac * normal
+    parts = plane.printed.parts
+    weight, mean, sd = np.array([(p.weight, p.ratio, p.sd_frac) for p in parts]).T
+    fit_sd = np.sqrt(max(plane.scale_sd_frac**2 - plane.printed.sd_frac**2, 0.0))
+    which = np.minimum(np.searchsorted(np.cumsum(weight) / weight.sum(), uniform), len(parts) - 1)
+    ratio: Floats = np.maximum(mean[which] * (1 + np.hypot(sd[which], fit_sd) * normal), 0.1)
+    return ratio
 
 
 def _limb_sd(

@@ -16,24 +16,32 @@ from anodewane.records import Placement, Template
 from anodewane.settings import Settings
 from anodewane.units import Floats
 from anodewane.wear.cast_law import MASS_FLOOR_MM, MASS_SD, mass_recession, wear_table
+from anodewane.wear.faces import expected_thickness
 from anodewane.wear.open_form import central_form
-from anodewane.wear.solids import new_area, new_volume, rod_volume_of_plan
+from anodewane.wear.solids import new_area, new_volume, recession_near_area, rod_volume_of_plan
 
-AREA_CAUSES = ("print_scale", "camera", "edge", "limb")
+AREA_CAUSES = ("camera", "edge", "limb")
+SCALE_STEPS = 17
+"""Print scales between which the faces' loss is taken straight."""
+
 ROD_POWER = 1.9
 """A section's area goes with the square of its width; the ends go with the length."""
 
 
 @dataclass(frozen=True, slots=True)
 class AreaBudget:
-    """One-sigma of the plan area by cause, each as a share of the new area, and how the area moves with
-    thickness (share of the new area per mm)."""
+    """What the plan area is in doubt by."""
 
-    print_scale: float
+    scale_ratio: Floats
+    """(n,) draws of true over read lengths: how large the sheet was printed."""
     camera: float
+    """One-sigma of the plan area, as a share of the new area."""
     edge: float
+    """The same, by where the edge of the metal lies."""
     limb: float
+    """The same, by the height at which the edge is seen."""
     per_mm_thickness: float
+    """How the area moves with thickness, share of the new area per mm."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,12 +85,13 @@ def metal_left(
     """
     template = placement.template
     share = area_mm2 / new_area(template)
-    errors = {cause: normal[cause] * getattr(budget, cause) for cause in AREA_CAUSES}
+    errors = {"print_scale": share * (budget.scale_ratio**2 - 1)}
+    errors |= {cause: normal[cause] * getattr(budget, cause) for cause in AREA_CAUSES}
     if template.solid == "rod":
         return _rod(template, worn, share, placement.remaining_thickness_mm, errors, normal, settings)
     if template.form is not None:
         return _casting(placement, share, errors, normal, settings, calliper_mm)
-    return _plate(placement, share, errors, budget.per_mm_thickness, normal, settings)
+    return _plate(placement, share, errors, budget, normal, settings, calliper_mm)
 
 
 def _rod(
@@ -113,24 +122,44 @@ def _plate(
     placement: Placement,
     share: float,
     errors: dict[str, Floats],
-    per_mm_thickness: float,
+    budget: AreaBudget,
     normal: dict[str, Floats],
     settings: Settings,
+    calliper_mm: float | None,
 ) -> MetalLeft:
     t_new, t, sd = (
         placement.template.thickness_mm,
         placement.remaining_thickness_mm,
         placement.thickness_sd_mm,
     )
-    area_thickness = -per_mm_thickness * sd * normal["thickness"]
+    area_thickness = -budget.per_mm_thickness * sd * normal["thickness"]
     area = np.maximum(share + sum(errors.values()) + area_thickness, 0.0)
-    thickness = np.clip(draw_thickness(t_new, t, sd, normal["thickness"]), 0.02 * t_new, 1.02 * t_new)
+    faces = np.ones(1)
+    if calliper_mm is None:
+        faces = _faces_by_scale(placement.template, share, budget.scale_ratio, settings)
+    thickness = draw_thickness(t_new, t, sd, normal["thickness"]) * faces
+    thickness = np.clip(thickness, 0.02 * t_new, 1.02 * t_new)
     value = share * t / t_new
     casting = normal["casting"] * settings.mass_casting_sd_frac
     causes = {c: float(np.std(e)) * t / t_new for c, e in errors.items()}
-    causes["thickness"] = float(np.std(area_thickness * t / t_new + share * thickness / t_new))
+    causes["print_scale"] = float(np.std((share + errors["print_scale"]) * faces)) * t / t_new
+    causes["thickness"] = float(np.std(area_thickness * t / t_new + share * thickness / faces / t_new))
     causes["casting"] = settings.mass_casting_sd_frac * value
     return MetalLeft(share, area, value, area * thickness / t_new + casting * value, t, thickness, causes)
+
+
+def _faces_by_scale(template: Template, share: float, ratio: Floats, settings: Settings) -> Floats:
+    """What the remaining thickness is multiplied by (n,) where true lengths are `ratio` (n,) times those
+    read: a plan read too large hides recession, and with it what the faces have lost."""
+    low, high = float(ratio.min()), float(ratio.max())
+    at = np.linspace(low, high, SCALE_STEPS)
+    area = share * new_area(template) * np.append(at, 1.0) ** 2
+    new = new_area(template)
+    left = [
+        expected_thickness(template, recession_near_area(template, min(a, new)), settings)[0] for a in area
+    ]
+    factors: Floats = np.interp(ratio, at, np.array(left[:-1]) / left[-1])
+    return factors
 
 
 def _casting(
