@@ -129,7 +129,8 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
     ),
     "print_scale_unmeasured": (
         "Nobody measured the sheet, and its paper's edges don't tell its print scale ({detail}).",
-        "Measure its 100 mm line once with a ruler and give it (check line), or lay the sheet, its paper uncut, on a darker ground with all edges in the photo.",
+        "Measure its 100 mm line once with a ruler and give it (check line), or lay the sheet, its paper "
+        "uncut, on a darker ground with all edges in the photo.",
     ),
     "printed_off_scale": (
         "The sheet wasn't printed at 100 %; lengths were corrected by its paper's edges ({detail}).",

@@ -198,7 +198,7 @@ def test_a_record_comes_again_byte_for_byte(photos: dict[str, RenderedPhoto]) ->
 
 # --- the order of stages -------------------------------------------------------------
 
-ORDER = ["find_card", "locate_camera", "find_part", "refine", "align", "measure", "decide"]
+ORDER = ["find_card", "locate_printed", "find_part", "refine", "align", "measure", "decide"]
 
 
 @pytest.fixture

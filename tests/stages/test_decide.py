@@ -10,7 +10,7 @@ import pytest
 import shapely
 
 from anodewane.record import AreaFigures, Consumed, HoleFinding, Interval, MassFigures, RecessionFigures
-from anodewane.records import Photo, Source, Wear
+from anodewane.records import Photo, PrintScale, ScalePart, Source, Wear
 from anodewane.refusals import FINDINGS
 from anodewane.settings import Settings
 from anodewane.stages.decide import CLOSE_CAMERA_MM, decide, limits_of
@@ -220,10 +220,18 @@ def test_notes_change_no_grade() -> None:
         assert verdict_of(wear(value), Settings(), **noted)[1][0] == verdict_of(wear(value))[1][0]
 
 
+def printed(source: Any, scale: float = 1.0, **more: Any) -> dict[str, Any]:
+    parts = (ScalePart(0.8, 1.0, 0.002), ScalePart(0.2, 0.95, 0.01))
+    return {"plane": replace(PLANE, printed=PrintScale(scale, scale, source, parts, "A5", **more))}
+
+
 @pytest.mark.parametrize(
     ("code", "where"),
     [
         ("print_scale_unmeasured", {"plane": replace(PLANE, check_line_mm=None)}),
+        ("print_scale_unmeasured", printed("assumed", cause=None)),
+        ("printed_off_scale", printed("paper", 0.97, cause="shrunk to the printable area")),
+        ("check_line_doubt", printed("measured", cause=None, contradiction="its paper says 97.0 %")),
         ("close_camera", {"plane": replace(PLANE, distance_mm=CLOSE_CAMERA_MM - 0.1)}),
         ("pose_ambiguous", {"placement": replace(PLACEMENT, ambiguous=True)}),
         ("manual_outline", {"mask": replace(MASK, segmenter="manual")}),
@@ -233,6 +241,8 @@ def test_notes_change_no_grade() -> None:
 def test_each_note_comes_alone_and_only_with_its_cause(code: str, where: dict[str, Any]) -> None:
     assert verdict_of(wear(10.0), **where)[1] == ["sound", code]
     assert verdict_of(wear(10.0), plane=replace(PLANE, distance_mm=CLOSE_CAMERA_MM))[1] == ["sound"]
+    for silent in (printed("paper", cause=None), printed("measured", 0.97, cause=None)):
+        assert verdict_of(wear(10.0), **silent)[1] == ["sound"]
 
 
 def test_larger_than_new_only_where_the_whole_interval_says_so() -> None:

@@ -13,7 +13,7 @@ import shapely
 
 from anodewane.catalog.templates import builtin_templates
 from anodewane.errors import CannotJudge
-from anodewane.records import Given, Template, Wear
+from anodewane.records import Given, PrintScale, ScalePart, Template, Wear
 from anodewane.settings import Settings
 from anodewane.stages.align import align
 from anodewane.stages.decide import decide
@@ -332,9 +332,25 @@ def test_every_cause_of_doubt_is_named_and_moves_the_interval_alone() -> None:
 def test_print_scale_counts_twice() -> None:
     # 1 % of scale is 2 % of area (facts of photo geometry)
     placement, mask, plane = placed(plate(BOX, thickness_mm=20.0), BOX, 20.0)
-    assert measure(placement, mask, replace(plane, scale_sd_frac=0.01), Settings()).budget[
-        "print_scale"
-    ] == pytest.approx(2.0, rel=0.05)
+    unsure = replace(plane, scale_sd_frac=0.01)
+    calliper = measure(placement, mask, unsure, Settings(), Given(thickness_mm=20.0))
+    assert calliper.budget["print_scale"] == pytest.approx(2.0, rel=0.05)
+    # without one the faces' loss is told from the same plan, and its doubt comes on top
+    assert measure(placement, mask, unsure, Settings()).budget["print_scale"] > 3.0
+
+
+def test_all_that_a_sheet_may_be_printed_at_widens_the_interval() -> None:
+    template = plate(BOX, thickness_mm=20.0)
+    placement, mask, plane = placed(template, BOX.buffer(-4), 14.0, 1.5)
+    sure = PrintScale(1.0, 1.0, "paper", (ScalePart(1.0, 1.0, 0.002),), "A4", None)
+    open_ = PrintScale(
+        1.0, 1.0, "assumed", (ScalePart(0.7, 1.0, 0.003), ScalePart(0.3, 0.95, 0.01)), None, None
+    )
+    known, unknown = (measure(placement, mask, replace(plane, printed=p), Settings()) for p in (sure, open_))
+    assert known.consumed.mass_pct.value == unknown.consumed.mass_pct.value
+    # a sheet printed small makes the part read too sound: the upper end goes up, the lower one stays
+    up = unknown.consumed.mass_pct.high - known.consumed.mass_pct.high
+    assert up > 5 and abs(unknown.consumed.mass_pct.low - known.consumed.mass_pct.low) < 0.25 * up
 
 
 def test_the_same_part_measures_the_same_twice() -> None:

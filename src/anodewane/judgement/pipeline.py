@@ -1,8 +1,8 @@
 """The judgement, stage by stage. Read this first.
 
 ``load -> card -> plane, paper, print_scale -> label -> flatten, segment (overview and close-up) ->
-refine -> fouling -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage that can't go on raises
-`CannotJudge`, and the record then holds the refusal beside whatever was measured before it. Exceptions
+refine -> fouling -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage that
+can't go on raises `CannotJudge`, and the record then holds the refusal beside whatever was measured before it. Exceptions
 are for a bad model and a mask that isn't of this photo.
 """
 

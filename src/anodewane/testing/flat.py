@@ -76,7 +76,8 @@ def exact_sheet_photo(
             0.5
         )
         ink = cv2.remap(light, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        on_sheet = (np.abs(ground[..., 0]) <= half[0]) & (np.abs(ground[..., 1]) <= half[1])
+        # the paper keeps its size, whatever is printed on it
+        on_sheet = (np.abs(ground[..., 0]) <= size[0] / 2) & (np.abs(ground[..., 1]) <= size[1] / 2)
         seen: Any = np.where(
             on_sheet,
             np.float32(PAPER_ALBEDO) * (np.float32(INK_SHARE) + np.float32(1 - INK_SHARE) * ink),

@@ -260,11 +260,10 @@ def _ground(
                 scale = np.float32(RASTER_PX_PER_MM / scene.print_scale)
                 x = (f[..., 0] + np.float32(half[0])) * scale - np.float32(0.5)
                 y = (np.float32(half[1]) - f[..., 1]) * scale - np.float32(0.5)
-                seen = cv2.resize(
-                    cv2.remap(texture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0),
-                    (width, n),
-                    interpolation=cv2.INTER_AREA,
-                )
+                # the paper keeps its size, whatever is printed on it
+                paper = (np.abs(f) < np.array(size, np.float32) / 2).all(axis=2, keepdims=True)
+                printed = cv2.remap(texture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+                seen = cv2.resize(printed * paper, (width, n), interpolation=cv2.INTER_AREA)
                 albedo = albedo * (1 - seen[..., 1:]) + seen[..., :1]
         # single precision, as the picture is
         q = (m - sheet_from_part.shift.astype(np.float32)) @ to_part.turn.T.astype(np.float32)
@@ -454,7 +453,7 @@ def _truth(
     """Every figure as plain values, with the trial photos' keys where they mean the same."""
     t, p = solid.template, solid.pattern
     size = sheet_size(scene)
-    half = np.array(size) / 2 * scene.print_scale
+    half = np.array(size) / 2
     corners = np.array(
         [(-half[0], -half[1], 0), (half[0], -half[1], 0), (half[0], half[1], 0), (-half[0], half[1], 0)]
     )
