@@ -396,7 +396,8 @@ def test_the_book_takes_a_part_once(yard: tuple[Path, str, int], tmp_path: Path)
     with anodewane.new_book(tmp_path / "yard.book") as book:
         book.add_boat("Sea Aster")
         book.add_position("Sea Aster", "keel")
-        intake = place_records(book, found, date(2026, 10, 14))
+        book.haul_out("Sea Aster", date(2026, 10, 1))
+        intake = place_records(book, found, date(2026, 10, 1))
         assert intake.problems == ()
         assert book.record(intake.judgements).new == 1
         assert [j.mass_method for j in book.judgements("Sea Aster")] == ["views"]

@@ -9,6 +9,7 @@ import os
 import shutil
 import zipfile
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -64,6 +65,12 @@ def batch_out(folder: Path, rows: list[dict]) -> Path:
     return folder
 
 
+def unjudged():
+    """A refusal of a photo of that haul-out."""
+    made = refused()
+    return replace(made, photo=replace(made.photo, taken="2026-10-05T11:12:13"))
+
+
 def a_season(tmp_path) -> Path:
     return batch_out(
         tmp_path / "out",
@@ -78,7 +85,7 @@ def a_season(tmp_path) -> Path:
                 "position": "rudder starboard",
                 "verdict_record": seen(60.0, verdict="replace", photo="b"),
             },
-            {"boat": "Sea Aster", "position": "keel", "verdict_record": refused()},
+            {"boat": "Sea Aster", "position": "keel", "verdict_record": unjudged()},
             {"boat": "Sea Aster", "position": "keel", "status": "unreadable"},
             {
                 "boat": "Marram",
@@ -368,12 +375,14 @@ def test_a_batch_into_the_book(tmp_path, capsys, yard):
         "1",
     ]
     assert main([*argv, "--dry-run"]) == 0
-    capsys.readouterr()
-    code = main(argv)
+    assert "'skeg' of 'Marram' isn't in the book" in capsys.readouterr().out
+    assert main(argv) == ExitCode.USAGE  # told before anything is judged
+    assert "'skeg' of 'Marram' isn't in the book" in capsys.readouterr().err
+    assert not (tmp_path / "out/summary.jsonl").exists()
+    code = main([*argv, "--skip"])
     err = capsys.readouterr().err
     assert code == ExitCode.BATCH_INCOMPLETE
     assert "1 taken into the book" in err
-    assert "'skeg' of 'Marram' isn't in the book" in err
     rows = {
         r["path"]: r
         for r in map(json.loads, (tmp_path / "out/summary.jsonl").read_text("utf-8").splitlines())
@@ -516,7 +525,7 @@ def test_a_boat_in_the_water_needs_the_date(tmp_path, capsys, yard):
         "rudder port",
         code=ExitCode.USAGE,
     )
-    assert "isn't ashore by the book" in err
+    assert "isn't ashore, by the book" in err
     run(
         capsys,
         "record",
@@ -677,3 +686,34 @@ def test_the_shell_finds_it_sound(capsys, yard):
         text=True,
     )
     assert done.stdout == "ok\n"
+
+
+def test_photos_of_another_haul_out_are_told(tmp_path, capsys, yard):
+    """Last year's photos, given again: by their date, and because the book has them."""
+    out = a_season(tmp_path)
+    run(capsys, "record", yard, out)
+    run(capsys, "launch", yard, "Marram", "2027-04-01")
+    run(capsys, "haul-out", yard, "Marram", "2027-10-09", "--launched", "2028-04-01", code=ExitCode.USAGE)
+    with open_book(yard) as book:
+        book.haul_out("Marram", date(2027, 10, 9))
+    _, err = run(capsys, "record", yard, out, code=ExitCode.USAGE)
+    assert "the book has this photo at 'rudder port' of 'Marram', hauled out 2026-10-04" in err
+    (tmp_path / "old.json").write_text(verdict_to_json(seen(30.0, photo="f")), "utf-8")
+    here = ("--boat", "Marram", "--position", "rudder port")
+    _, err = run(capsys, "record", yard, tmp_path / "old.json", *here, code=ExitCode.USAGE)
+    assert "it was taken on 2026-10-05, before 'Marram' was hauled out on 2027-10-09" in err
+    run(capsys, "record", yard, tmp_path / "old.json", *here, "--any-date")
+    with open_book(yard) as book:
+        assert [str(r.hauled_on) for r in book.readings("Marram", "rudder port")] == [
+            "2026-10-04",
+            "2027-10-09",
+        ]
+
+
+def test_a_haul_out_isn_t_made_up_by_a_record(tmp_path, capsys, yard):
+    (tmp_path / "r.json").write_text(verdict_to_json(seen(30.0)), "utf-8")
+    here = (tmp_path / "r.json", "--boat", "Marram", "--position", "rudder port", "--hauled", "2026-10-05")
+    _, err = run(capsys, "record", yard, *here, code=ExitCode.USAGE)
+    assert "'Marram' wasn't hauled out on 2026-10-05, by the book; it was on 2026-04-10, 2026-10-04" in err
+    _, err = run(capsys, "record", yard, *here, "--new-haul-out", code=ExitCode.USAGE)
+    assert "stands ashore since 2026-10-04" in err  # no launch between

@@ -42,7 +42,7 @@ def seen(
             "recession",
         ),
         template=replace(made.template, name=part.name, sha256=template_digest(part)),
-        photo=replace(made.photo, sha256=photo * 64, name=f"{photo}.jpg"),
+        photo=replace(made.photo, sha256=photo * 64, name=f"{photo}.jpg", taken="2026-10-05T10:11:12"),
         **changes,
     )
 

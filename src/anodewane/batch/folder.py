@@ -17,6 +17,7 @@ from types import MappingProxyType
 from typing import Protocol
 
 from anodewane.batch.execute import Engine, Work, local_engine, run
+from anodewane.batch.known import KnownParts, refuse_problems
 from anodewane.batch.ledger import Ledger
 from anodewane.batch.parts import Part, each_alone, of_one_part, with_labels
 from anodewane.batch.place import PART_FILE, LocalFolder, Place, shown_name
@@ -34,7 +35,7 @@ from anodewane.batch.work import (
     thumbnail_name,
 )
 from anodewane.errors import InputUnreadable, UsageError
-from anodewane.judgement.method import FaceScale, Method
+from anodewane.judgement.method import Method
 from anodewane.record import SCHEMA_VERSION
 from anodewane.records import Given, Template
 
@@ -71,19 +72,6 @@ class NoProgress:
 
     def step(self, outcome: Outcome) -> None:  # noqa: ARG002 - the protocol's argument
         return
-
-
-class KnownParts(Protocol):
-    """What is known of the parts beforehand: the season's book (`book.parts.BookParts`)."""
-
-    def template_at(self, boat: str, position: str) -> Template | None:
-        """The template of the part that sits there, None where nobody knows."""
-        ...
-
-    @property
-    def face_scales(self) -> Mapping[str, FaceScale]:
-        """What weighed parts have shown, by the template's name."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +114,8 @@ class Job:
     kept: Mapping[str, Outcome]
     moved: Mapping[str, Outcome]
     templates: Mapping[str, Template]
+    problems: tuple[str, ...] = ()
+    """What the book can't take in, by photo; it isn't judged."""
 
 
 def judge_folder(
@@ -141,6 +131,7 @@ def judge_folder(
     levels: tuple[str, ...] | None = None,
     parts: KnownParts | None = None,
     same_part: bool = False,
+    skip: bool = False,
     progress: Progress | None = None,
 ) -> BatchSummary:
     """Judge every photo of a folder and write records, overlays and summaries into another. Run again,
@@ -169,7 +160,10 @@ def judge_folder(
         What the folders stand for, from `placing.parse_levels`.
     parts : KnownParts, optional
         Gives a template for each boat and position, before `template` and after photos.csv, and what
-        weighed parts of each have shown.
+        weighed parts of each have shown. Labels are then read before anything is judged, and the library
+        never stands in for a part that isn't known.
+    skip : bool
+        Judge what `parts` can take in and leave out the rest, instead of stopping before it.
     same_part : bool
         Judge two to eight photos of one boat and position together, as photos of one part that lay
         still; others by themselves (`parts.of_one_part`).
@@ -207,7 +201,7 @@ def judge_folder(
         ledger = Ledger.read(target)
         ledger.start()
         plan = _planned(source, ledger, levels)
-        if same_part:
+        if same_part or parts is not None:
             plan = _read_labels(
                 plan,
                 RunConfig(source, target, method, {}),
@@ -221,6 +215,9 @@ def judge_folder(
             source, ledger, plan, target,
             template=template, check_line_mm=check_line_mm, method=method, only=only, levels=levels, parts=parts, same_part=same_part,
         )  # fmt: skip
+        if not skip:
+            refuse_problems(job.problems)
+        _keep_templates(job, target)
         ledger.append_hashes(job.plan.hashes)
         ledger.append_taken(job.plan.taken)
         _clear_parts(target)
@@ -291,7 +288,12 @@ def plan_folder(
     if not source.is_there():
         _no_photos(source)
     ledger = Ledger.read(target)
+    ledger.write_nothing()
     plan = _planned(source, ledger, levels)
+    if parts is not None:
+        config = RunConfig(source, target, _method(method, parts), {})
+        given = Given(check_line_mm=check_line_mm)
+        plan = _read_labels(plan, config, given, ledger, None, None, NoProgress())
     return plan_job(
         source, ledger, plan, target,
         template=template, check_line_mm=check_line_mm, method=_method(method, parts), only=only, levels=levels, parts=parts, same_part=same_part,
@@ -364,6 +366,9 @@ def _hashed(plan: Plan, found: Mapping[str, str]) -> Plan:
     )
 
 
+TEMPLATES = "templates"
+"""Folder of the results for templates that the library doesn't have."""
+
 NO_STAMP = "-"
 """Stands for the stamp of a file that changed a moment ago, which can't be trusted: its hash is known
 to the ledger, but not as that of the file's name."""
@@ -403,6 +408,8 @@ def plan_job(
     items: list[Item] = []
     kept: dict[str, Outcome] = {}
     moved: dict[str, Outcome] = {}
+    problems: list[str] = []
+    heard = {p.name: p.placings for p in with_labels(plan, _labels(plan, ledger)).photos} if parts else {}
     for unit in units:
         photo, others = unit.first, unit.others
         key = default
@@ -411,10 +418,16 @@ def plan_job(
             if where not in keys:
                 keys[where] = digests.template(_listed_template(unit, source), templates)
             key = keys[where]
-        elif parts is not None:
-            at = settle(unit.placings)
+        if parts is not None:
+            at = settle(unit.placings if others else heard[photo.name])
+            named = templates[key] if key is not None else None
             part = parts.template_at(at.boat, at.position) if at.boat and at.position else None
-            key = digests.template(part, templates) if part is not None else default
+            if unit.template is None and part is not None:
+                key, named = digests.template(part, templates), None
+            problem = parts.problem_at(at.boat, at.position, named)
+            if problem is not None:
+                problems.append(f"{photo.shown}: {problem}")
+                continue
         given = Given(unit.weighed_g, unit.thickness_mm, check_line_mm)
         item = Item(
             photo.name,
@@ -454,6 +467,7 @@ def plan_job(
         MappingProxyType(kept),
         MappingProxyType(moved),
         MappingProxyType(templates),
+        tuple(problems),
     )
 
 
@@ -601,6 +615,17 @@ def _copy_outputs(part: Part, old: Outcome, target: Place, ledger: Ledger) -> Ou
     _remove_each_alone(part, target, ledger)
     ledger.append(new, photo.likeness)
     return new
+
+
+def _keep_templates(job: Job, target: Place) -> None:
+    """Put the templates of a book's parts beside the results, so that reports and bags find them."""
+    from anodewane.catalog.templates import builtin_templates, template_digest, template_to_toml
+
+    known = {template_digest(t) for t in builtin_templates().values()}
+    for digest, template in job.templates.items():
+        if digest not in known:
+            name = f"{TEMPLATES}/{digest[:16]}.toml"
+            target.write(name, template_to_toml(template).encode())
 
 
 # --- places --------------------------------------------------------------------------------------

@@ -29,6 +29,7 @@ class Ledger:
 
     place: Place
     _started: bool = False
+    _writes: bool = True
     _latest: dict[str, dict[str, Any]] = field(default_factory=dict)
     _by_content: dict[tuple[str, str], dict[str, dict[str, Any]]] = field(default_factory=dict)
     _hashes: dict[tuple[str, str], str] = field(default_factory=dict)
@@ -170,8 +171,15 @@ class Ledger:
         self._hashes[name, stamp] = sha
         self._likenesses.add(likeness)
 
+    def write_nothing(self) -> None:
+        """From now on keep what is found in memory alone."""
+        self._writes = False
+
     def _write(self, lines: Iterable[dict[str, Any]]) -> None:
-        self.place.append(LEDGER_NAME, [json.dumps(line, separators=(",", ":")).encode() for line in lines])
+        if self._writes:
+            self.place.append(
+                LEDGER_NAME, [json.dumps(line, separators=(",", ":")).encode() for line in lines]
+            )
 
 
 def _others(plain: dict[str, Any]) -> Others:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from anodewane.book.entries import Kind, NewJudgement
-from anodewane.book.names import clean_name
-from anodewane.book.parts import open_haul_out, part_at
+from anodewane.book.entries import HaulOut, Kind, NewJudgement
+from anodewane.book.names import alike, clean_name
+from anodewane.book.parts import haul_out_problem, open_haul_out, part_at
 from anodewane.book.store import Book
 from anodewane.errors import InputUnreadable
 from anodewane.files import read_bytes, read_text
@@ -116,25 +116,46 @@ def _found(file: Path, shown: str, boat: str | None, position: str | None) -> Fo
 
 
 def place_records(
-    book: Book, found: Iterable[FoundRecord], hauled_on: date | None = None, kind: Kind = "wear"
+    book: Book,
+    found: Iterable[FoundRecord],
+    hauled_on: date | None = None,
+    kind: Kind = "wear",
+    *,
+    new_haul_out: bool = False,
+    any_date: bool = False,
 ) -> Intake:
-    """Hold records against the book: boat, position, haul-out and the part that sat there."""
+    """Hold records against the book: boat, position, haul-out, the part that sat there, the photo's date,
+    and whether the book has the photo at another place already.
+
+    new_haul_out : `hauled_on` may be a day that the book lacks; any_date : photos may say another time
+    than the haul-out's, as of a camera whose clock is wrong.
+    """
     ready, problems, add, notes = [], [], [], []
-    boats = {b.name for b in book.boats()}
-    positions = {(p.boat, p.name) for p in book.positions()}
+    boats = {alike(b.name): b.name for b in book.boats()}
+    positions = {(p.boat, alike(p.name)): p.name for p in book.positions()}
     for f in found:
         if f.boat is None or f.position is None:
             problems.append(f"{f.where}: no boat or position is known.")
             continue
         boat, position = clean_name(f.boat, "boat"), clean_name(f.position, "position")
+        boat = boats.get(alike(boat), boat)
+        position = positions.get((boat, alike(position)), position)
         day = hauled_on
-        if boat in boats and day is None:
+        if alike(boat) in boats:
+            problem = haul_out_problem(book, boat, hauled_on, new_haul_out)
+            if problem is not None:
+                problems.append(f"{f.where}: {problem}")
+                continue
             ashore = open_haul_out(book, boat)
-            day = ashore.hauled_on if ashore else None
+            day = day or (ashore.hauled_on if ashore else None)
         if day is None:
             problems.append(f"{f.where}: '{boat}' isn't ashore by the book; when was it hauled out?")
             continue
-        if (boat, position) not in positions:
+        problem = _photo_problem(book, f.verdict, boat, position, day, any_date)
+        if problem is not None:
+            problems.append(f"{f.where}: {problem}")
+            continue
+        if (boat, alike(position)) not in positions:
             add.append((boat, position))
         else:
             part = part_at(book, boat, position, day, kind)
@@ -152,6 +173,41 @@ def place_records(
                 continue
         ready.append(NewJudgement(boat, position, day, f.record, f.judged_at, kind))
     return Intake(tuple(ready), tuple(problems), tuple(dict.fromkeys(add)), tuple(notes))
+
+
+def _photo_problem(book: Book, v: Verdict, boat: str, position: str, day: date, any_date: bool) -> str | None:
+    """Why a photo can't be of a part at a haul-out; None where it can."""
+    for other in book.places_of_photo(v.photo.sha256):
+        if other != (boat, position, day):
+            return (
+                f"the book has this photo at '{other[1]}' of '{other[0]}', hauled out {other[2]}; withdraw "
+                "that judgement if it belongs here."
+            )
+    haul_out = next((h for h in book.haul_outs(boat) if h.hauled_on == day), HaulOut(boat, day))
+    if not any_date and v.photo.taken is not None:
+        return date_problem(v.photo.taken, haul_out)
+    return None
+
+
+def date_problem(taken: str, haul_out: HaulOut) -> str | None:
+    """Why a photo of that time can't be of a haul-out; None where it can, or the time can't be read. A day
+    is allowed for, as cameras know no time zones."""
+    try:
+        on = date.fromisoformat(taken[:10])
+    except ValueError:
+        return None
+    slack = timedelta(days=1)
+    if on < haul_out.hauled_on - slack:
+        return (
+            f"it was taken on {on}, before '{haul_out.boat}' was hauled out on {haul_out.hauled_on}; give "
+            "--any-date if the camera's clock was wrong."
+        )
+    if haul_out.launched_on is not None and on > haul_out.launched_on + slack:
+        return (
+            f"it was taken on {on}, after '{haul_out.boat}' was launched on {haul_out.launched_on}; give "
+            "--any-date if the camera's clock was wrong."
+        )
+    return None
 
 
 def add_places(book: Book, places: Iterable[tuple[str, str]]) -> None:

@@ -45,21 +45,21 @@ def clean_note(text: str | None, what: str) -> str | None:
 
 
 @lru_cache(maxsize=50_000)
-def _alike(name: str) -> str:
+def alike(name: str) -> str:
     """What two names share that a reader takes for the same."""
     plain = unicodedata.normalize("NFKD", name).casefold()
     return "".join(c for c in plain if not unicodedata.combining(c) and not c.isspace())
 
 
 def twin_of(name: str, have: Iterable[str]) -> str | None:
-    return next((h for h in have if _alike(h) == _alike(name)), None)
+    return next((h for h in have if alike(h) == alike(name)), None)
 
 
 def near_names(name: str, have: Sequence[str], otherwise: str) -> str:
     from difflib import get_close_matches
 
-    by_key = {_alike(h): h for h in have}
-    near = [by_key[k] for k in get_close_matches(_alike(name), by_key, n=3, cutoff=0.6)]
+    by_key = {alike(h): h for h in have}
+    near = [by_key[k] for k in get_close_matches(alike(name), by_key, n=3, cutoff=0.6)]
     return f"Did you mean {' or '.join(repr(n) for n in near)}? {otherwise}" if near else otherwise
 
 

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 from anodewane.book.entries import Fitting, HaulOut, Kind, NewJudgement
-from anodewane.book.names import clean_name
+from anodewane.book.names import alike
 from anodewane.book.store import Book
 from anodewane.errors import UsageError
 
@@ -76,9 +76,15 @@ class PhotoPlace:
 
 
 def photo_place(
-    book: Book, boat: str, position: str, hauled_on: date | None, named: Template | None = None
+    book: Book,
+    boat: str,
+    position: str,
+    hauled_on: date | None,
+    named: Template | None = None,
+    new_haul_out: bool = False,
 ) -> PhotoPlace:
-    """Where a photo belongs. named : the template that the user named, which mustn't contradict the book.
+    """Where a photo belongs. named : the template that the user named, which mustn't contradict the book;
+    new_haul_out : `hauled_on` may be a day that the book lacks.
 
     Raises
     ------
@@ -89,13 +95,14 @@ def photo_place(
     from anodewane.catalog.templates import template_digest
 
     place = book.position(boat, position)
-    ashore = open_haul_out(book, place.boat)
-    day = hauled_on or (ashore.hauled_on if ashore else None)
-    if day is None:
+    problem = haul_out_problem(book, place.boat, hauled_on, new_haul_out)
+    if problem is not None:
         raise UsageError(
-            f"'{place.boat}' isn't ashore, by the book.",
-            "Give --hauled with the date, or note it with 'anodewane season haul-out'.",
+            f"The photo has no place in the book: {problem}",
+            "Note the haul-out with 'anodewane season haul-out', or give its date with --hauled.",
         )
+    ashore = open_haul_out(book, place.boat)
+    day = hauled_on or (ashore.hauled_on if ashore else date.max)
     part = part_at(book, place.boat, place.name, day)
     if part is None and named is None:
         raise UsageError(
@@ -114,29 +121,75 @@ def photo_place(
 
 class BookParts:
     """Which part sits where, as a batch asks it: read from the book once. hauled_on : None takes the
-    haul-out that each boat stands ashore for."""
+    haul-out that each boat stands ashore for; new_haul_out : that day may be one that the book lacks."""
 
-    def __init__(self, book: Book, hauled_on: date | None = None) -> None:
+    def __init__(self, book: Book, hauled_on: date | None = None, new_haul_out: bool = False) -> None:
+        self._haul_out_problems = {
+            b.name: haul_out_problem(book, b.name, hauled_on, new_haul_out) for b in book.boats()
+        }
+        self._boats = {alike(b.name): b.name for b in book.boats()}
+        self._positions = {(p.boat, alike(p.name)): p.name for p in book.positions()}
         self._templates: dict[tuple[str, str], str] = {}
         made: dict[str, Template] = {}
-        days = {
-            b.name: hauled_on or (h.hauled_on if (h := open_haul_out(book, b.name)) else None)
-            for b in book.boats()
-        }
-        for p in book.positions():
-            day = days[p.boat]
-            part = part_at(book, p.boat, p.name, day) if day is not None else None
+        for boat, position in ((p.boat, p.name) for p in book.positions()):
+            ashore = open_haul_out(book, boat)
+            day = hauled_on or (ashore.hauled_on if ashore else None)
+            part = part_at(book, boat, position, day) if day is not None else None
+            if part is None:  # forgotten to note that it is ashore: what sits there is known all the same
+                part = next((f for f in book.fittings(boat, position) if f.removed_on is None), None)
             if part is not None:
-                self._templates[p.boat, p.name] = part.template
+                self._templates[boat, position] = part.template
                 if part.template not in made:
                     made[part.template] = book.template(part.template)
         self._made = made
         self.face_scales = {name: s for name in made if (s := face_scale(book, name)) is not None}
 
+    def _place(self, boat: str, position: str) -> tuple[str, str] | None:
+        """Boat and position as the book writes them."""
+        owner = self._boats.get(alike(boat))
+        name = self._positions.get((owner, alike(position))) if owner is not None else None
+        return (owner, name) if owner is not None and name is not None else None
+
     def template_at(self, boat: str, position: str) -> Template | None:
         """The template of the part that sits there; None where the book doesn't know."""
-        name = self._templates.get((clean_name(boat, "boat"), clean_name(position, "position")))
+        place = self._place(boat, position)
+        name = self._templates.get(place) if place is not None else None
         return self._made[name] if name is not None else None
+
+    def problem_at(self, boat: str | None, position: str | None, named: Template | None) -> str | None:
+        """Why a photo of that place can't be taken into the book; None where it can. named : the template
+        that a list or the user named for it, None for the book's own."""
+        from anodewane.catalog.templates import template_digest
+
+        if boat is None or position is None:
+            return "no boat or position is known."
+        place = self._place(boat, position)
+        if place is None:
+            return f"'{position}' of '{boat}' isn't in the book."
+        problem = self._haul_out_problems[place[0]]
+        if problem is not None:
+            return problem
+        part = self.template_at(*place)
+        if part is None and named is None:
+            return (
+                f"the book has no part at '{place[1]}' of '{place[0]}'; note it with 'anodewane season fit'."
+            )
+        if part is not None and named is not None and template_digest(part) != template_digest(named):
+            return f"{named.name} is named for it, but {part.name} sits at '{place[1]}' of '{place[0]}'."
+        return None
+
+
+def haul_out_problem(book: Book, boat: str, hauled_on: date | None, new_haul_out: bool) -> str | None:
+    """Why what was found at a haul-out can't be noted; None where it can. hauled_on : None takes the one
+    that the boat stands ashore for; new_haul_out : that day may be one that the book lacks."""
+    have = [h.hauled_on for h in book.haul_outs(boat)]
+    if hauled_on is None:
+        if open_haul_out(book, boat) is None:
+            return f"'{boat}' isn't ashore, by the book; note when it was hauled out."
+    elif hauled_on not in have and not new_haul_out:
+        days = ", ".join(map(str, have[-4:])) or "no day"
+        return f"'{boat}' wasn't hauled out on {hauled_on}, by the book; it was on {days}."
+    return None
 
 
 def template_by_name(book: Book, name: str, folder: Path | None = None) -> Template:

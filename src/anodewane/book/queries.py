@@ -293,6 +293,17 @@ class BookQueries(BookFile):
             )
         return next(j for j in self.judgements(row["boat"], row["position"]) if j.id == number)
 
+    def places_of_photo(self, sha256: str) -> tuple[tuple[str, str, date], ...]:
+        """Boat, position and haul-out of every judgement of a photo that wasn't withdrawn."""
+        rows = self._select(
+            "DISTINCT j.boat, j.position, j.hauled_on",
+            "judgements j",
+            "j.boat, j.position, j.hauled_on",
+            also=f"coalesce({_WITHDRAWN}, {_haul_out_withdrawn('j')}) IS NULL",
+            j__photo_sha256=sha256,
+        )
+        return tuple((r["boat"], r["position"], _day(r["hauled_on"])) for r in rows)
+
     def weighings(self, boat: str | None = None) -> tuple[Weight, ...]:
         """Every weighing, those that a later one stands in for too, in the order of entry."""
         rows = self._select(

@@ -124,6 +124,16 @@ AS_JSON = click.option(
     is_flag=True,
     help="Print JSON on a terminal too, where a few lines are printed else.",
 )
+NEW_HAUL_OUT = click.option(
+    "--new-haul-out",
+    is_flag=True,
+    help="With --hauled: a haul-out of that day that the book doesn't have yet.",
+)
+ANY_DATE = click.option(
+    "--any-date",
+    is_flag=True,
+    help="Take photos that say another day than the haul-out's: the camera's clock was wrong.",
+)
 
 
 def options(*decorators: Callable[[Command], Command]) -> Callable[[Command], Command]:

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 import click
 
 from anodewane.cli._judging import (
+    ANY_DATE,
     AS_JSON,
     CAMERA,
     CHECK_LINE,
     KEEP_IN_BOOK,
     LIMIT,
+    NEW_HAUL_OUT,
     SEGMENTER,
     SETTINGS,
     TEMPLATE,
@@ -26,7 +28,8 @@ if TYPE_CHECKING:
     from datetime import date
 
     from anodewane.batch.execute import Engine
-    from anodewane.batch.folder import BatchSummary, Job, KnownParts
+    from anodewane.batch.folder import BatchSummary, Job
+    from anodewane.batch.known import KnownParts
     from anodewane.batch.place import Place
 
 ENGINES = ("local", "dask")
@@ -77,7 +80,10 @@ ONLY = ("replace", "monitor", "ok", "cannot_judge", "unreadable", "crashed", "fa
 @click.option(
     "--address", metavar="ADDRESS", help="The Dask scheduler's address, such as tcp://10.0.0.5:8786."
 )
-@options(KEEP_IN_BOOK)
+@options(KEEP_IN_BOOK, NEW_HAUL_OUT, ANY_DATE)
+@click.option(
+    "--skip", is_flag=True, help="With --book: judge what has its place there, and leave out the rest."
+)
 @click.option(
     "--dry-run",
     is_flag=True,
@@ -104,6 +110,9 @@ def batch(
     address: str | None,
     book_file: Path | None,
     hauled_on: date | None,
+    new_haul_out: bool,
+    any_date: bool,
+    skip: bool,
     dry_run: bool,
     as_json: bool,
     quiet: bool,
@@ -150,7 +159,7 @@ def batch(
             "method": method_of(settings_file, limit, segmenter, camera_file),
             "only": only,
             "levels": parse_levels(levels) if levels is not None else None,
-            "parts": _parts(book_file, hauled_on, target),
+            "parts": _parts(book_file, hauled_on, new_haul_out, target),
             "same_part": same_part,
         }
         if dry_run:
@@ -158,7 +167,14 @@ def batch(
             return
         cluster = _cluster(engine, address, workers, source, target)
         if quiet:
-            summary = judge_folder(source, target, workers=workers, engine=cluster, **choices)  # type: ignore[arg-type]
+            summary = judge_folder(
+                source,
+                target,
+                workers=workers,
+                engine=cluster,
+                skip=skip,
+                **choices,  # type: ignore[arg-type]
+            )
         else:
             from anodewane.cli._progress import ConsoleProgress
 
@@ -170,6 +186,7 @@ def batch(
                         workers=workers,
                         engine=cluster,
                         progress=progress,
+                        skip=skip,
                         **choices,  # type: ignore[arg-type]
                     )
             except KeyboardInterrupt:
@@ -181,14 +198,18 @@ def batch(
         if print_totals:
             answer(_totals(summary))
         left_out = (
-            _keep(book_file, target, hauled_on) if book_file is not None and isinstance(target, Path) else ()
+            _keep(book_file, target, hauled_on, new_haul_out, any_date)
+            if book_file is not None and isinstance(target, Path)
+            else ()
         )
     if left_out:
         ctx.exit(int(ExitCode.BATCH_INCOMPLETE))
     ctx.exit(int(ExitCode.BATCH_INCOMPLETE if summary.not_judged else ExitCode.JUDGED))
 
 
-def _parts(book_file: Path | None, hauled_on: date | None, target: Path | Place) -> KnownParts | None:
+def _parts(
+    book_file: Path | None, hauled_on: date | None, new_haul_out: bool, target: Path | Place
+) -> KnownParts | None:
     """What the season's book knows of the parts."""
     from anodewane.errors import UsageError
 
@@ -207,10 +228,12 @@ def _parts(book_file: Path | None, hauled_on: date | None, target: Path | Place)
     from anodewane.book.store import open_book
 
     with open_book(book_file) as book:
-        return BookParts(book, hauled_on)
+        return BookParts(book, hauled_on, new_haul_out)
 
 
-def _keep(book_file: Path, out: Path, hauled_on: date | None) -> tuple[str, ...]:
+def _keep(
+    book_file: Path, out: Path, hauled_on: date | None, new_haul_out: bool, any_date: bool
+) -> tuple[str, ...]:
     """Take the results into the book; return what has no place there. The results stay in their folder
     whatever becomes of that."""
     from anodewane.book.intake import find_records, place_records, problem_lines
@@ -219,7 +242,7 @@ def _keep(book_file: Path, out: Path, hauled_on: date | None) -> tuple[str, ...]
 
     with open_book(book_file) as book:
         found, _ = find_records(out)
-        intake = place_records(book, found, hauled_on)
+        intake = place_records(book, found, hauled_on, new_haul_out=new_haul_out, any_date=any_date)
         unknown = set(intake.add)
         problems = (*intake.problems, *(f"'{p}' of '{b}' isn't in the book." for b, p in intake.add))
         added = book.record(j for j in intake.judgements if (j.boat, j.position) not in unknown)
@@ -368,6 +391,7 @@ def _listing(job: Job) -> str:
         if unplaced
         else ""
     )
+    out.append(_section("Can't be taken into the book", [(p,) for p in job.problems]) if job.problems else "")
     out.append(
         _section("Left out", [(s.shown, SKIP_WORDS[s.reason], s.detail) for s in job.plan.skipped])
         if job.plan.skipped

@@ -3,6 +3,7 @@ results or the season's book; photos; findings."""
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -11,7 +12,7 @@ from functools import lru_cache
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from anodewane.errors import InputUnreadable, UsageError
+from anodewane.errors import AnodewaneError, InputUnreadable, UsageError
 from anodewane.files import read_bytes
 from anodewane.records import Template
 from anodewane.report.gather import (
@@ -28,6 +29,8 @@ from anodewane.report.texts import load_catalogue, same_name
 from anodewane.report.write import make_report
 
 SUMMARY = "summary.jsonl"
+TEMPLATES = "templates"
+"""Folder of a batch's results with the templates that the library doesn't have."""
 """What `anodewane batch` leaves in its output folder."""
 
 MAX_ROWS = 5000
@@ -176,7 +179,24 @@ def read_batch(folder: Path, boat: str | None = None) -> Sources:
             )
         data = read_bytes(folder / name, "record")
         records.append(RecordFile(name.name, data, parse_record(data, name.name), place))
-    return Sources(tuple(records), (folder,), tuple(left_out), boats.pop() if len(boats) == 1 else None)
+    return Sources(
+        tuple(records),
+        (folder,),
+        tuple(left_out),
+        boats.pop() if len(boats) == 1 else None,
+        templates=_kept_templates(folder),
+    )
+
+
+def _kept_templates(folder: Path) -> tuple[Template, ...]:
+    """Templates that a batch put beside its results. One that can't be read is as one that isn't there."""
+    from anodewane.catalog.templates import template_from_toml
+
+    found = []
+    for file in sorted((folder / TEMPLATES).glob("*.toml"))[:MAX_ROWS]:
+        with contextlib.suppress(AnodewaneError, ValueError):
+            found.append(template_from_toml(read_bytes(file, "template").decode("utf-8")))
+    return tuple(found)
 
 
 def _text(value: Any) -> str:

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from anodewane.cli._judging import (
+    ANY_DATE,
     CAMERA,
     CHECK_LINE,
     FILE,
     HAULED,
+    NEW_HAUL_OUT,
     SEGMENTER,
     SETTINGS,
     Day,
@@ -54,6 +56,7 @@ if TYPE_CHECKING:
     "--boat", metavar="NAME", help="The boat, where the records don't come from a batch that knows it."
 )
 @click.option("--position", metavar="NAME", help="The position, for a single record.")
+@options(NEW_HAUL_OUT, ANY_DATE)
 @click.option("--add", "add_unknown", is_flag=True, help="Add boats and positions that the book lacks.")
 @click.option("--skip", is_flag=True, help="Take what has its place, and leave out the rest.")
 @options(JSON)
@@ -63,6 +66,8 @@ def record_command(
     hauled_on: date | None,
     boat: str | None,
     position: str | None,
+    new_haul_out: bool,
+    any_date: bool,
     add_unknown: bool,
     skip: bool,
     as_json: bool,
@@ -85,7 +90,7 @@ def record_command(
             some, passed = find_records(source, boat, position)
             found += some
             notes += passed
-        intake = place_records(book, found, hauled_on)
+        intake = place_records(book, found, hauled_on, new_haul_out=new_haul_out, any_date=any_date)
         problems = list(intake.problems)
         ready = list(intake.judgements)
         if intake.add and not add_unknown:
