@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import replace
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -15,10 +16,20 @@ import pytest
 from anodewane.batch.execute import Engine, default_workers, local_engine, run
 from anodewane.batch.place import LocalFolder
 from anodewane.batch.work import Item, Outcome, RunConfig
+from anodewane.catalog.templates import load_template
 from anodewane.errors import OutputNotWritable, UsageError
 from anodewane.judgement.method import Method
 from anodewane.records import Given
-from made.batch_doubles import BreakingPool, InProcess, cheap_work, deadly_work, die_at_start, in_process
+from made.batch_doubles import (
+    TEMPLATE,
+    BreakingPool,
+    InProcess,
+    cheap_work,
+    deadly_work,
+    die_at_start,
+    in_process,
+    telling_work,
+)
 
 
 @pytest.fixture
@@ -83,6 +94,16 @@ def test_a_real_worker_that_the_system_kills(config: RunConfig) -> None:
     names = ["a.jpg", "b.jpg", "c deadly.jpg", "d.jpg", "e.jpg"]
     run(items(config, names), deadly_work, config, local_engine(2), outcomes.append)
     assert statuses(outcomes) == {n: "crashed" if "deadly" in n else "judged" for n in names}
+
+
+def test_a_worker_takes_the_configuration_once(config: RunConfig) -> None:
+    """What is kept for a template is found again only where it is the same object."""
+    outcomes: list[Outcome] = []
+    config = replace(config, templates={"t": load_template(TEMPLATE)})
+    names = [f"{i}.jpg" for i in range(5)]
+    run(items(config, names), telling_work, config, local_engine(1), outcomes.append)
+    assert len(outcomes) == 5
+    assert len({o.template for o in outcomes}) == 1
 
 
 @pytest.mark.slow

@@ -15,7 +15,7 @@ from anodewane.batch.work import Item, Outcome, RunConfig
 from anodewane.errors import UsageError
 
 Work = Callable[[Item, RunConfig], Outcome]
-MakeExecutor = Callable[[], Executor]
+MakeExecutor = Callable[..., Executor]
 
 WORKER_BYTES = 1_000_000_000
 """Memory set aside for a worker: judging a 12 MP photo takes half of it at most (docs/bench), a 48 MP
@@ -27,7 +27,9 @@ class Engine:
     """Something to run on.
 
     make_executor : called for a fresh executor at the start, and again whenever one breaks
-    (`concurrent.futures.BrokenExecutor`). workers : how many photos are judged at once; `window` items
+    (`concurrent.futures.BrokenExecutor`). initialised : it is called with the run's configuration, which
+    its workers take once, as they start (`take_config`), so that what they keep for a template is found
+    again; else the configuration goes with every item. workers : how many photos are judged at once; `window` items
     are in flight, None takes four a worker. killed : exceptions of a future which say that its worker
     died too often, on engines that start workers anew themselves. What merely waited behind the
         culprit on the same worker may be told so too.
@@ -37,6 +39,24 @@ class Engine:
     workers: int
     window: int | None = None
     killed: tuple[type[BaseException], ...] = ()
+    initialised: bool = False
+
+
+_config: RunConfig | None = None
+"""In a worker: the run's configuration, taken as it started."""
+
+
+def take_config(config: RunConfig | None) -> None:
+    """Make a configuration the one that this worker's items are judged with."""
+    global _config
+    _config = config
+
+
+def at_work(work: Work, item: Item) -> Outcome:
+    """Run by a worker that has taken its configuration."""
+    if _config is None:
+        raise RuntimeError("the worker was given no configuration")
+    return work(item, _config)
 
 
 def run(
@@ -115,16 +135,24 @@ class _Run:
 
     def _submit(self, item: Item) -> None:
         if self.executor is None:
-            self.executor = self.engine.make_executor()
+            self.executor = self._fresh_executor()
         future: Future[Outcome]
         try:
-            future = self.executor.submit(self.work, item, self.config)
+            if self.engine.initialised:
+                future = self.executor.submit(at_work, self.work, item)
+            else:
+                future = self.executor.submit(self.work, item, self.config)
         except BrokenExecutor as e:
             future = Future()
             future.set_exception(e)
             self.in_flight[future] = item
             raise
         self.in_flight[future] = item
+
+    def _fresh_executor(self) -> Executor:
+        return (
+            self.engine.make_executor(self.config) if self.engine.initialised else self.engine.make_executor()
+        )
 
     def _gather(self, all_of_them: bool = False) -> list[Item]:
         """Wait until something has finished and hand it over. Returns the suspects: items that were in
@@ -177,7 +205,7 @@ class _Run:
 
     def _prove(self) -> None:
         """See whether a worker lives at all: where none can start, no photo is to blame."""
-        self.executor = self.engine.make_executor()
+        self.executor = self._fresh_executor()
         try:
             self.executor.submit(os.getpid).result()
             self.proved = True
@@ -253,7 +281,7 @@ def local_engine(workers: int | None = None, at_most: int | None = None) -> Engi
     """Processes on this machine; None takes as many as there are cores, fewer where memory is short.
     at_most : photos there are."""
     count = min(workers or default_workers(), max(1, at_most or 1_000_000))
-    return Engine(lambda: _local_pool(count), count)
+    return Engine(lambda config=None: _local_pool(count, config), count, initialised=True)
 
 
 def default_workers() -> int:
@@ -279,26 +307,30 @@ def _memory_bytes() -> int | None:
     return min(found)
 
 
-def _local_pool(workers: int) -> Executor:
+def _local_pool(workers: int, config: RunConfig | None) -> Executor:
     """Spawned, for a forked process inherits OpenCV's and onnxruntime's threads half alive. Never
     `max_tasks_per_child`: it hangs (cpython gh-115634)."""
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
 
     return ProcessPoolExecutor(
-        workers, mp_context=multiprocessing.get_context("spawn"), initializer=start_worker
+        workers,
+        mp_context=multiprocessing.get_context("spawn"),
+        initializer=start_worker,
+        initargs=(config,),
     )
 
 
-def start_worker() -> None:
-    """Make a process a worker: one thread a worker, Ctrl-C is the driver's affair, and no worker
-    outlives its driver."""
+def start_worker(config: RunConfig | None) -> None:
+    """Make a process a worker: one thread a worker, Ctrl-C is the driver's affair, no worker outlives
+    its driver, and the run's configuration is taken once."""
     import multiprocessing
 
     import cv2
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
+    take_config(config)
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
