@@ -493,6 +493,13 @@ class PrintScale:
         return float(low * mean), float(high * mean)
 
     @property
+    def spread_frac(self) -> float:
+        """One-sigma of a normal distribution with the same 90 % bounds: all that the scale may be in one
+        figure."""
+        low, high = self.bounds(0.9)
+        return (high - low) / 2 / 1.645 / ((self.x + self.y) / 2)
+
+    @property
     def sd_frac(self) -> float:
         """One-sigma of the likeliest part."""
         return max(self.parts, key=lambda p: p.weight).sd_frac
@@ -528,6 +535,14 @@ class Plane(Record):
             parameters_cov=frozen_array(self.parameters_cov, np.float64, (8, 8), "parameters_cov"),
             px_from_mm=frozen_array(self.px_from_mm, np.float64, (3, 3), "px_from_mm"),
         )
+
+    @property
+    def length_sd_frac(self) -> float:
+        """One-sigma of lengths in the plane, with all that the print scale may be."""
+        if self.printed is None:
+            return self.scale_sd_frac
+        fit = self.scale_sd_frac**2 - self.printed.sd_frac**2
+        return float(np.sqrt(max(fit, 0.0) + self.printed.spread_frac**2))
 
     @property
     def print_scale(self) -> Floats:

@@ -144,7 +144,7 @@ def _scale(plane: Plane, sighting: CardSighting, coverage: float) -> ScaleFigure
         distance_mm=plane.distance_mm,
         residual_px=plane.residual_px,
         n_points=plane.n_points,
-        sd_pct=100 * plane.scale_sd_frac,
+        sd_pct=100 * plane.length_sd_frac,
         check_line_mm=(100 * float(plane.print_scale[0]), 100 * float(plane.print_scale[1])),
         focal_source=plane.focal_source,
         sheet_photo_px=_points(seen),

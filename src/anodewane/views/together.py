@@ -36,6 +36,7 @@ from anodewane.refusals import finding
 from anodewane.settings import Settings
 from anodewane.stages.decide import decide
 from anodewane.stages.plane import locate_camera
+from anodewane.stages.print_scale import locate_printed
 from anodewane.units import Floats
 from anodewane.views.advice import Candidate, candidates, silhouette_rings
 from anodewane.views.agree import Agreement, agreement
@@ -300,7 +301,7 @@ def _located(photos: list[Photo], outlines: list[ManualOutline | None], found: F
     for photo, outline in zip(photos, outlines, strict=True):
         try:
             sighting, as_it_is = find_sheet(photo, settings)
-            plane = locate_camera(photo, sighting, lenient, lens, line)
+            plane = locate_printed(photo, sighting, lenient, lens, line)
             mask = outline.mask if outline else None
             views.append(View(photo, sighting, plane, mask, outline, as_it_is=as_it_is))
         except CannotJudge as refusal:
@@ -318,7 +319,15 @@ def _located(photos: list[Photo], outlines: list[ManualOutline | None], found: F
     names = {v.sighting.layout.name for v in views}
     if len(names) > 1:
         raise CannotJudge("photos_disagree", f"they show different sheets: {', '.join(sorted(names))}")
-    return views
+    # it is one print: what the first photo says that shows its paper, the one from above first, goes for all
+    told = [v.plane.printed for v in views if v.plane.printed is not None]
+    printed = next((p for p in told if p.source != "assumed"), told[0])
+    return [
+        replace(v, plane=locate_camera(v.photo, v.sighting, lenient, lens, line, printed))
+        if v.plane.printed is not printed
+        else v
+        for v in views
+    ]
 
 
 def _look(view: View, around: Floats, template: Template, lost_mm: float) -> Look:
@@ -565,7 +574,7 @@ def _mass_left(fitted: Fitted, slope: Floats, settings: Settings) -> _Mass:
     causes = {
         "fit": float(np.sqrt(np.maximum(slope @ fitted.fit.cov @ slope, 0.0))),
         "unseen": fitted.hidden_sd_mm * area / _gross(template),
-        "print_scale": 3 * plane.scale_sd_frac * value,
+        "print_scale": 3 * plane.length_sd_frac * value,
         "casting": settings.mass_casting_sd_frac * value,
     }
     if template.solid == "rod":
