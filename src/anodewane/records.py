@@ -393,10 +393,10 @@ class Photo(Record):
 @dataclass(frozen=True, slots=True, eq=False)
 class CardSighting(Record):
     """The sheet as seen. points_mm (N, 2) sheet frame <-> points_px (N, 2) photo frame; point_sd_px
-    (N,) one-sigma of each; n_markers : markers of this layout decoded; rejected_px : (Q, 4, 2) quads that looked like markers and
-    weren't; blur_px : one-sigma spread of the printed edges; paper_level : light of the white paper, 0
-    to 1 linear; paper_clipped_frac : share of it at full light. The last three are None where they
-    can't be seen."""
+    (N,) one-sigma of each; n_markers : markers of this layout decoded; rejected_px : (Q, 4, 2) quads
+    that looked like markers and weren't; blur_px : one-sigma spread of the printed edges; paper_level :
+    light of the white paper, 0 to 1 linear; paper_clipped_frac : share of it at full light. The last
+    three are None where they can't be seen."""
 
     layout: SheetLayout
     points_mm: Floats

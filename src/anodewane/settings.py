@@ -23,11 +23,13 @@ class Settings:
     # the verdict
     limit_pct: float = knob(
         50.0,
-        "%, mass consumed at which a part is to be replaced. 50: mass 'reduced to one-half', the recreational rule (Practical Sailor; BoatUS; trade practice).",
+        "%, mass consumed at which a part is to be replaced. 50: mass 'reduced to one-half', the "
+        "recreational rule (Practical Sailor; BoatUS; trade practice).",
     )
     monitor_from_pct: float = knob(
         30.0,
-        "%, mass consumed from which a part is watched rather than left. Common practice, no published source.",
+        "%, mass consumed from which a part is watched rather than left. Common practice, no published "
+        "source.",
     )
     basis: str = knob(
         "half of the mass gone, the usual rule for pleasure craft", "text, printed beside the limit"
@@ -35,11 +37,13 @@ class Settings:
     coverage: float = knob(0.90, "0 to 1, how often the stated intervals should hold the truth")
     no_wear_below_pct: float = knob(
         5.0,
-        "%, mass consumed under which no wear is claimed: new castings scatter by 3 to 5 % (NACE SP0387, from memory)",
+        "%, mass consumed under which no wear is claimed: new castings scatter by 3 to 5 % (NACE SP0387, "
+        "from memory)",
     )
     one_sided_min_mm: float = knob(
         2.0,
-        "mm, spread of recession between one side and the other from which wear is called one-sided. Common practice.",
+        "mm, spread of recession between one side and the other from which wear is called one-sided. "
+        "Common practice.",
     )
     hole_growth_mm: float = knob(1.5, "mm, growth of a hole's diameter that is called grown")
     piece_lost_frac: float = knob(
@@ -55,19 +59,22 @@ class Settings:
 
     max_blur_square_frac: float = knob(
         0.045,
-        "of a 15 mm square's side, one-sigma spread of the sheet's edges above which a photo is blurred. Measured: the scale holds to 0.1 % up to there and markers fade "
+        "of a 15 mm square's side, one-sigma spread of the sheet's edges above which a photo is blurred. "
+        "Measured: the scale holds to 0.1 % up to there and markers fade "
         "soon after; sharp trial photos reach 0.03",
     )
     min_paper_level: float = knob(
         0.02,
-        "0 to 1, light of the white paper under which a photo is too dark. Measured: from 0.03 down noise hides up to half of the square corners",
+        "0 to 1, light of the white paper under which a photo is too dark. Measured: from 0.03 down noise "
+        "hides up to half of the square corners",
     )
     max_paper_clipped_frac: float = knob(
         0.8, "0 to 1, share of the white paper at full light from which glare is looked for"
     )
     max_clipped_ink_level: float = knob(
         0.10,
-        "0 to 1, light of the black squares above which a photo with clipped paper is called glare: ink sends back about 6 % (common practice), so the paper is then "
+        "0 to 1, light of the black squares above which a photo with clipped paper is called glare: ink "
+        "sends back about 6 % (common practice), so the paper is then "
         "1.7 times past full light and a mid-level edge moves by half its blur",
     )
 
@@ -80,20 +87,23 @@ class Settings:
     lens_k1_sd: float = knob(0.01, "one-sigma of the radial lens term without a profile: 1 % at the corner")
     principal_point_sd_frac: float = knob(
         0.006,
-        "of the half diagonal, one-sigma of where the optical axis meets the picture: lenses shift to hold it steady",
+        "of the half diagonal, one-sigma of where the optical axis meets the picture: lenses shift to hold "
+        "it steady",
     )
     max_tilt_deg: float = knob(
         45.0, "degrees between the optical axis and the sheet's normal, above which a photo is refused"
     )
     max_residual_frac: float = knob(
         0.02,
-        "of a square's side, rms, above which the sheet is called not flat. Measured: flat 0.003, waved by 6 mm 0.015, by 12 mm 0.03",
+        "of a square's side, rms, above which the sheet is called not flat. Measured: flat 0.003, waved by "
+        "6 mm 0.015, by 12 mm 0.03",
     )
 
     # how faces waste against the outline
     face_ratio_flush: float = knob(
         3.1,
-        "thickness lost over recession of the outline when wear begins, flush mount; fitted on rendered parts of known volume (docs/decisions/0004-face-ratio.md)",
+        "thickness lost over recession of the outline when wear begins, flush mount; fitted on rendered "
+        "parts of known volume (docs/decisions/0004-face-ratio.md)",
     )
     face_ratio_open: float = knob(3.2, "the same for both faces of an open mount together")
     face_most_flush: float = knob(
@@ -106,11 +116,13 @@ class Settings:
     face_ratio_sd: float = knob(0.23, "one-sigma of the thickness lost from part to part, as a share of it")
     face_scale: float = knob(
         1.0,
-        "thickness lost over what the law above says, for the template at hand: 1 until its parts have been weighed (docs/decisions/0051-weighings.md)",
+        "thickness lost over what the law above says, for the template at hand: 1 until its parts have "
+        "been weighed (docs/decisions/0051-weighings.md)",
     )
     face_scale_sd: float = knob(
         0.0,
-        "one-sigma of that scale, as a share of the thickness lost; 0 as long as `face_ratio_sd` stands for parts of every template",
+        "one-sigma of that scale, as a share of the thickness lost; 0 as long as `face_ratio_sd` stands "
+        "for parts of every template",
     )
     face_floor_sd_mm: float = knob(
         0.4, "mm, one-sigma of the thickness of a part that looks new: pits and casting"
@@ -119,7 +131,8 @@ class Settings:
     # doubt
     limb_sharp_sd_frac: float = knob(
         0.012,
-        "one-sigma of the height at which a new wall or a rod is seen, common to the whole outline, as a share of its thickness (fitted on rendered parts)",
+        "one-sigma of the height at which a new wall or a rod is seen, common to the whole outline, as a "
+        "share of its thickness (fitted on rendered parts)",
     )
     limb_worn_sd_frac: float = knob(0.045, "the same for a worn wall")
     limb_wander_sd_frac: float = knob(
@@ -130,7 +143,8 @@ class Settings:
     )
     mass_casting_sd_frac: float = knob(
         0.015,
-        "one-sigma of a new casting's mass against its template, as a share (tolerances of 3 to 5 %, from memory: NACE SP0387)",
+        "one-sigma of a new casting's mass against its template, as a share (tolerances of 3 to 5 %, from "
+        "memory: NACE SP0387)",
     )
     mass_known_sd_frac: float = knob(0.015, "one-sigma of the new mass where the template states it")
     mass_computed_sd_frac: float = knob(0.025, "one-sigma of the new mass where it is volume times density")
@@ -142,11 +156,13 @@ class Settings:
     # the template
     outside_max_frac: float = knob(
         0.035,
-        "share of the new plan area by which a part may stick out of its template (3 sigma of height and edge errors)",
+        "share of the new plan area by which a part may stick out of its template (3 sigma of height and "
+        "edge errors)",
     )
     speck_frac: float = knob(
         0.05,
-        "share of the new plan area below which a segmenter's find is taken for a misreading, not for what is left of the part",
+        "share of the new plan area below which a segmenter's find is taken for a misreading, not for what "
+        "is left of the part",
     )
     hole_pitch_max_frac: float = knob(
         0.02,
@@ -176,18 +192,22 @@ class BookRules:
 
     season_sd_frac: float = knob(
         0.25,
-        "one-sigma by which a season's wear a month differs from the part's own mean, as a share of it: water, berth, shore power and bonding change. "
+        "one-sigma by which a season's wear a month differs from the part's own mean, as a share of it: "
+        "water, berth, shore power and bonding change. "
         "A guess on the wide side; no published figure was found",
     )
     baseline_sd_pct: float = knob(
         2.0,
-        "points, one-sigma of what a new part reads when nothing is gone, common to every reading of it: casting 1.5 %, a new face's pits 0.4 mm "
+        "points, one-sigma of what a new part reads when nothing is gone, common to every reading of it: "
+        "casting 1.5 %, a new face's pits 0.4 mm "
         "(mass_casting_sd_frac, face_floor_sd_mm)",
     )
     lasts_probability: float = knob(
         0.5,
-        "0 to 1, probability of being under the limit at the next haul-out below which a part is replaced now. 0.5: the forecast itself reaches the limit, as a verdict "
-        "goes by the value itself; IMO's coating and protection guideline 4.1.6 leaves it to judgement from wear in service",
+        "0 to 1, probability of being under the limit at the next haul-out below which a part is replaced "
+        "now. 0.5: the forecast itself reaches the limit, as a verdict "
+        "goes by the value itself; IMO's coating and protection guideline 4.1.6 leaves it to judgement "
+        "from wear in service",
     )
     season_months: float = knob(
         3.0,
@@ -201,7 +221,8 @@ class BookRules:
     )
     faster_min_frac: float = knob(
         1.5,
-        "times by which a season's wear a month must exceed the one before, at the least, before it is told. Common practice.",
+        "times by which a season's wear a month must exceed the one before, at the least, before it is "
+        "told. Common practice.",
     )
 
 

@@ -102,8 +102,8 @@ def test_a_label_that_contradicts_the_folder_is_told(photos: Path, tmp_path: Pat
     (photos / "IMG_0006.jpg").rename(photos / "Kittiwake" / "IMG_0006.jpg")
     summary = judge(photos, tmp_path / "out")
     assert (
-        "Kittiwake/IMG_0006.jpg: boat 'Label Boat' by the label on the sheet, 'Kittiwake' by its folder; the first is taken."
-        in summary.notes
+        "Kittiwake/IMG_0006.jpg: boat 'Label Boat' by the label on the sheet, 'Kittiwake' by its folder; "
+        "the first is taken." in summary.notes
     )
 
 

@@ -24,22 +24,22 @@ one a little more than all."""
 
 @dataclass(frozen=True, slots=True)
 class Engine:
-    """Something to run on.
-
-    make_executor : called for a fresh executor at the start, and again whenever one breaks
-    (`concurrent.futures.BrokenExecutor`). initialised : it is called with the run's configuration, which
-    its workers take once, as they start (`take_config`), so that what they keep for a template is found
-    again; else the configuration goes with every item. workers : how many photos are judged at once; `window` items
-    are in flight, None takes four a worker. killed : exceptions of a future which say that its worker
-    died too often, on engines that start workers anew themselves. What merely waited behind the
-        culprit on the same worker may be told so too.
-    """
+    """Something to run on."""
 
     make_executor: MakeExecutor
+    """Called for a fresh executor at the start, and again whenever one breaks
+    (`concurrent.futures.BrokenExecutor`)."""
     workers: int
+    """How many photos are judged at once."""
     window: int | None = None
+    """Items in flight; None takes four a worker."""
     killed: tuple[type[BaseException], ...] = ()
+    """Exceptions of a future which say that its worker died too often, on engines that start workers anew
+    themselves. What merely waited behind the culprit on the same worker may be told so too."""
     initialised: bool = False
+    """Whether `make_executor` is called with the run's configuration, which its workers take once, as
+    they start (`take_config`), so that what they keep for a template is found again; else the
+    configuration goes with every item."""
 
 
 _config: RunConfig | None = None
@@ -213,7 +213,8 @@ class _Run:
             self._close(wait_for_it=True)
             raise UsageError(
                 "The workers die as soon as they start.",
-                "Try --workers 1, and close what takes the memory; in a program of your own, call it under \"if __name__ == '__main__':\".",
+                "Try --workers 1, and close what takes the memory; in a program of your own, call it under "
+                "\"if __name__ == '__main__':\".",
             ) from e
 
     def _wind_up(self, e: BaseException) -> None:
@@ -268,8 +269,14 @@ def crashed(item: Item) -> Outcome:
     later run, with more memory, tries again."""
     reason = (
         "crashed",
-        "The program that judged this photo was ended from outside or crashed, twice: most likely it ran out of memory.",
-        "Run the batch again with --workers 1 and other programs closed; if that doesn't help, save the photo again as JPEG at a smaller size.",
+        (
+            "The program that judged this photo was ended from outside or crashed, twice: most likely it ran "
+            "out of memory."
+        ),
+        (
+            "Run the batch again with --workers 1 and other programs closed; if that doesn't help, save the "
+            "photo again as JPEG at a smaller size."
+        ),
     )
     return Outcome(item.name, item.out_name, item.digest, "crashed", final=False, reasons=(reason,))
 

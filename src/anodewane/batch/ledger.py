@@ -53,7 +53,8 @@ class Ledger:
                 if "ledger" in plain:
                     if plain["ledger"] != LEDGER_FORMAT:
                         raise OutputNotWritable(
-                            f"The ledger in '{place.address}' is of version {plain['ledger']}; version {LEDGER_FORMAT} is known here.",
+                            f"The ledger in '{place.address}' is of version {plain['ledger']}; version "
+                            f"{LEDGER_FORMAT} is known here.",
                             "Use the newer anodewane that wrote it, or name another folder with --out.",
                         )
                     ledger._started = True

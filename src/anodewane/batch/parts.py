@@ -104,11 +104,13 @@ def of_one_part(plan: Plan, levels: tuple[str, ...] | None, most: int) -> tuple[
             continue
         if len(photos) > most:
             notes.append(
-                f"{_where(at)} has {len(photos)} photos, more than {most} of one part: each was judged by itself. Leave some out, or sort them into folders by part."
+                f"{_where(at)} has {len(photos)} photos, more than {most} of one part: each was judged by "
+                "itself. Leave some out, or sort them into folders by part."
             )
         elif len(photos) > 1:
             notes.append(
-                f"{_where(at)}: photos.csv gives its photos more than one {odd}: each was judged by itself. Sort them into folders by part, or give one."
+                f"{_where(at)}: photos.csv gives its photos more than one {odd}: each was judged by "
+                "itself. Sort them into folders by part, or give one."
             )
         single.update(p.name for p in group)
     original: dict[str, str] = {}

@@ -132,7 +132,8 @@ def _add_file(found: PhotoLists, row: ListRow) -> None:
         for column in sorted(set(row.values) & set(other.values)):
             if row.values[column] != other.values[column]:
                 found.notes.append(
-                    f"{row.where}: {column} '{row.values[column]}' contradicts '{other.values[column]}' of {other.where}, which is taken."
+                    f"{row.where}: {column} '{row.values[column]}' contradicts '{other.values[column]}' of "
+                    f"{other.where}, which is taken."
                 )
     before.append(row)
 

@@ -304,5 +304,6 @@ def _no_folder(path: Path, e: OSError) -> InputUnreadable:
 def _cannot_write(path: Path, e: OSError) -> OutputNotWritable:
     return OutputNotWritable(
         f"'{path}' can't be written: {e.strerror or e}.",
-        "Free some space or change the permissions, then run the same command again: it goes on where it stopped.",
+        "Free some space or change the permissions, then run the same command again: it goes on where it "
+        "stopped.",
     )

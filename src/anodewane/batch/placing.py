@@ -83,7 +83,8 @@ def settle(placings: tuple[Placing, ...]) -> Settled:
                 believed[what] = (value, placing.by)
             elif value.casefold() != believed[what][0].casefold():
                 told.append(
-                    f"{what} '{believed[what][0]}' by {SOURCES[believed[what][1]]}, '{value}' by {SOURCES[placing.by]}"
+                    f"{what} '{believed[what][0]}' by {SOURCES[believed[what][1]]}, '{value}' by "
+                    f"{SOURCES[placing.by]}"
                 )
     by = dict.fromkeys(b for _, b in believed.values())
     return Settled(

@@ -19,9 +19,10 @@ STATUSES = ("judged", "cannot_judge", "unreadable", "crashed", "fault", "pending
 """pending : not judged yet, where a run was interrupted or did some only."""
 
 COLUMNS = (
-    "path", "boat", "position", "placed_by", "verdict", "status", "consumed_pct", "consumed_low_pct", "consumed_high_pct", "area_pct", "template", "template_chosen",
-    "alloy", "taken", "reasons", "what_to_do", "duplicate_of", "contradictions", "record", "overlay", "photo_sha256",
-    "photos",
+    "path", "boat", "position", "placed_by", "verdict", "status",
+    "consumed_pct", "consumed_low_pct", "consumed_high_pct", "area_pct",
+    "template", "template_chosen", "alloy", "taken", "reasons", "what_to_do",
+    "duplicate_of", "contradictions", "record", "overlay", "photo_sha256", "photos",
 )  # fmt: skip
 """Of summary.csv and summary.xlsx."""
 
@@ -169,9 +170,11 @@ def _cells(row: Row) -> list[Any]:
         " ".join(dict.fromkeys(r for _, _, r in row.reasons if r)),
     )
     return [
-        row.path, row.boat, row.position, row.placed_by, row.grade, row.status, row.consumed_pct, row.consumed_low_pct, row.consumed_high_pct, row.area_pct, row.template,
-        chosen, row.alloy, row.taken, reasons, remedies, row.duplicate_of, "; ".join(row.contradictions) or None, row.record, row.overlay, row.photo_sha256,
-        "; ".join(row.photos),
+        row.path, row.boat, row.position, row.placed_by, row.grade, row.status,
+        row.consumed_pct, row.consumed_low_pct, row.consumed_high_pct, row.area_pct,
+        row.template, chosen, row.alloy, row.taken, reasons, remedies,
+        row.duplicate_of, "; ".join(row.contradictions) or None,
+        row.record, row.overlay, row.photo_sha256, "; ".join(row.photos),
     ]  # fmt: skip
 
 

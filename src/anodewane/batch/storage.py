@@ -430,7 +430,10 @@ def _writing(what: str) -> Iterator[None]:
 
 
 def _not_writable(what: str, e: BaseException) -> OutputNotWritable:
-    remedy = "Check the network and this machine's credentials, then run the same command again: it goes on where it stopped."
+    remedy = (
+        "Check the network and this machine's credentials, then run the same command again: it goes on "
+        "where it stopped."
+    )
     return OutputNotWritable(f"'{what}' can't be written: {_short(e)}", remedy)
 
 

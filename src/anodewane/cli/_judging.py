@@ -66,7 +66,8 @@ class Day(click.ParamType):  # type: ignore[type-arg]
 TEMPLATE = click.option(
     "--template",
     metavar="NAME|FILE",
-    help="The new part: a name of 'anodewane template list', or a file. Without it the best fit of the library is taken.",
+    help="The new part: a name of 'anodewane template list', or a file. Without it the best fit of the "
+    "library is taken.",
 )
 SETTINGS = click.option(
     "--settings",

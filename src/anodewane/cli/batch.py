@@ -28,9 +28,10 @@ if TYPE_CHECKING:
     from datetime import date
 
     from anodewane.batch.execute import Engine
-    from anodewane.batch.folder import BatchSummary, Job
+    from anodewane.batch.job import Job
     from anodewane.batch.known import KnownParts
     from anodewane.batch.place import Place
+    from anodewane.batch.summary import BatchSummary
 
 ENGINES = ("local", "dask")
 ONLY = ("replace", "monitor", "ok", "cannot_judge", "unreadable", "crashed", "fault")
@@ -252,7 +253,8 @@ def _keep(
     )
     if problems:
         click.echo(
-            f"{len(problems)} not taken in:{problem_lines(problems)}Mend that, then: anodewane season record {book_file} {out}",
+            f"{len(problems)} not taken in:{problem_lines(problems)}Mend that, then: anodewane season "
+            f"record {book_file} {out}",
             err=True,
         )
     return problems
@@ -315,15 +317,18 @@ def _closing_words(s: BatchSummary) -> str:
     lines = [f"{photos}{rate}: {counted(dict(s.counts))}."]
     if s.duplicates:
         lines.append(
-            f"{s.duplicates} {_is(s.duplicates)} the same photo as another: judged once, shown at every place."
+            f"{s.duplicates} {_is(s.duplicates)} the same photo as another: judged once, shown at every "
+            "place."
         )
     if s.unplaced:
         lines.append(
-            f"{s.unplaced} {'has' if s.unplaced == 1 else 'have'} no known boat or position: name them in photos.csv, or sort them into folders."
+            f"{s.unplaced} {'has' if s.unplaced == 1 else 'have'} no known boat or position: name them in "
+            "photos.csv, or sort them into folders."
         )
     if s.gone:
         lines.append(
-            f"{s.gone} of earlier runs {_is(s.gone)} no longer in the folder; what was made for them is left as it is."
+            f"{s.gone} of earlier runs {_is(s.gone)} no longer in the folder; what was made for them is "
+            "left as it is."
         )
     if s.skipped:
         lines.append(
@@ -385,7 +390,8 @@ def _listing(job: Job) -> str:
     out = [_section(title, lines) for title, lines in sections.items() if lines or title == "To judge"]
     out.append(
         _section(
-            "Can't be placed yet: no boat or position by photos.csv or folder (a label on the sheet may still tell)",
+            "Can't be placed yet: no boat or position by photos.csv or folder (a label on the sheet may "
+            "still tell)",
             unplaced,
         )
         if unplaced

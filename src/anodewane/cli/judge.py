@@ -42,7 +42,8 @@ if TYPE_CHECKING:
 @click.option(
     "--same-part",
     is_flag=True,
-    help="The photos show one part that lay still by one sheet: judge them together. One of them from above; two to eight in all.",
+    help="The photos show one part that lay still by one sheet: judge them together. One of them from "
+    "above; two to eight in all.",
 )
 @click.option(
     "--other-side",
@@ -72,7 +73,8 @@ if TYPE_CHECKING:
     metavar="FILE.png",
     multiple=True,
     type=FILE,
-    help="Remaining metal painted by hand: white on black, the size of the upright photo. With --same-part one for each photo, in their order.",
+    help="Remaining metal painted by hand: white on black, the size of the upright photo. With --same-part "
+    "one for each photo, in their order.",
 )
 @click.option(
     "--outline",

@@ -60,7 +60,8 @@ def measure_lens(
         Fewer than three photos, of different phones, lenses or sizes, or too alike to tell the lens.
     """
     remedy = (
-        "Take 5 or more photos of one sheet that fills most of the frame, with one phone and one lens: straight from above, and tilted 20 to 35 degrees "
+        "Take 5 or more photos of one sheet that fills most of the frame, with one phone and one lens: "
+        "straight from above, and tilted 20 to 35 degrees "
         "from all four sides."
     )
     if len(shots) < MIN_PHOTOS:
@@ -100,7 +101,8 @@ def measure_lens(
     focal_fit_sd, k1_sd = float(np.sqrt(fit.inner_cov[0, 0])), float(np.sqrt(fit.inner_cov[1, 1]))
     if focal_fit_sd > MIN_FOCAL_GAIN * focal_sd or k1_sd > MIN_K1_SD_GAIN * settings.lens_k1_sd:
         raise UsageError(
-            f"The photos are too alike to tell the lens: the focal length would be good to {100 * focal_fit_sd:.1f} % and the lens term to {k1_sd:.4f} "
+            "The photos are too alike to tell the lens: the focal length would be good to "
+            f"{100 * focal_fit_sd:.1f} % and the lens term to {k1_sd:.4f} "
             f"(tilts {', '.join(f'{t:.0f}' for t in tilts)} degrees).",
             remedy,
         )

@@ -32,9 +32,13 @@ from anodewane.stages.decide import limits_of
 
 CAUTIONS = (
     "Isolate the engine and take the key out before working by a propeller.",
-    "Anode dust is harmful and fines of aluminium and magnesium burn: work wet, with mask, gloves and eye protection.",
     (
-        "A photo can't replace a reference-cell survey: stray current and bonding faults go to a qualified corrosion or marine electrical technician; "
+        "Anode dust is harmful and fines of aluminium and magnesium burn: work wet, with mask, gloves and "
+        "eye protection."
+    ),
+    (
+        "A photo can't replace a reference-cell survey: stray current and bonding faults go to a qualified "
+        "corrosion or marine electrical technician; "
         "local codes and class rules first."
     ),
 )

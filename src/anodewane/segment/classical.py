@@ -38,7 +38,8 @@ STROKE_MM = 3.2
 """Printed strokes are thinner than this, metal isn't."""
 
 NAMES = (
-    "one", "light", "light2", "red", "blue", "sat", "red_light", "blue_light", "sat_light", "grain", "rough", "rough_wide", "slope", "grain_light", "rough_light",
+    "one", "light", "light2", "red", "blue", "sat", "red_light", "blue_light", "sat_light",
+    "grain", "rough", "rough_wide", "slope", "grain_light", "rough_light",
     "contrast", "contrast2", "rare", "rare_wide", "hue_gap",
 )  # fmt: skip
 """The figures of a pixel. light: log of its light over paper's; red, blue: log of red and blue over
@@ -573,5 +574,8 @@ def doubt(s: Support) -> str | None:
     if s.clear_edge < gate.clear_edge:
         return f"no clear edge along {100 * (1 - s.clear_edge):.0f} % of the outline"
     if s.apart < gate.apart or s.odd_inside > gate.odd_inside or s.odd_outside > gate.odd_outside:
-        return f"metal and ground look alike: {100 * s.odd_inside:.0f} % of the part and {100 * s.odd_outside:.0f} % of what lies around it could be the other"
+        return (
+            f"metal and ground look alike: {100 * s.odd_inside:.0f} % of the part and "
+            f"{100 * s.odd_outside:.0f} % of what lies around it could be the other"
+        )
     return None

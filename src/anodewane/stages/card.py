@@ -227,8 +227,9 @@ def find_card(
 
     Notes
     -----
-    Saddles are placed by `cv2.cornerSubPix`; being symmetric they hold still under blur and gamma, which move a marker's own corners by half a pixel and more. Edges
-    are measured in linear light: blur acts on light, and a mid-level edge in sRGB moves into the dark side by up to 0.6 px.
+    Saddles are placed by `cv2.cornerSubPix`; being symmetric they hold still under blur and gamma, which
+    move a marker's own corners by half a pixel and more. Edges are measured in linear light: blur acts on
+    light, and a mid-level edge in sRGB moves into the dark side by up to 0.6 px.
     """
     layouts = _own_layouts() if layouts is None else layouts
     settings = settings or Settings()
@@ -255,7 +256,8 @@ def find_card(
     if blur_px is not None and blur_px > settings.max_blur_square_frac * square_px:
         raise CannotJudge(
             "blurred",
-            f"edges of the sheet are spread by {blur_px:.1f} px, {100 * blur_px / square_px:.1f} % of a square's side",
+            f"edges of the sheet are spread by {blur_px:.1f} px, {100 * blur_px / square_px:.1f} % of a "
+            "square's side",
         )
     if level is not None and level < settings.min_paper_level:
         raise CannotJudge("too_dark", f"white paper reads {100 * level:.1f} % of full light")
@@ -264,7 +266,8 @@ def find_card(
         if ink > settings.max_clipped_ink_level:
             raise CannotJudge(
                 "glare",
-                f"{100 * clipped:.0f} % of the white paper is at full light, and the black squares read {100 * ink:.0f} %",
+                f"{100 * clipped:.0f} % of the white paper is at full light, and the black squares read "
+                f"{100 * ink:.0f} %",
             )
     return CardSighting(
         layout,
@@ -323,9 +326,13 @@ def card_laid_out(
         alike = int((_likeness_in_place(linear, layout, fine) > EXPECTED_LIKENESS).sum())
         if alike >= EXPECTED_MARKERS:
             return CardSighting(
-                layout, layout.saddles_mm[ok], saddles_px[ok], np.full(n, SADDLE_SD_PX), alike, np.zeros((0, 4, 2)),
-                blur_px=None, paper_level=None, paper_clipped_frac=None,
-            )  # fmt: skip
+                layout,
+                layout.saddles_mm[ok],
+                saddles_px[ok],
+                np.full(n, SADDLE_SD_PX),
+                alike,
+                np.zeros((0, 4, 2)),
+            )
     return None
 
 

@@ -23,8 +23,9 @@ def decide(
 
     Notes
     -----
-    `replace`: mass consumed at or past the limit, a fixing lost, the core showing or a piece gone. `ok`: the interval's upper end below the limit and the value below
-    `monitor_from_pct`. Else `monitor`: between the two, or the limit inside the interval.
+    `replace`: mass consumed at or past the limit, a fixing lost, the core showing or a piece gone. `ok`:
+    the interval's upper end below the limit and the value below `monitor_from_pct`. Else `monitor`:
+    between the two, or the limit inside the interval.
     """
     mass = wear.consumed.mass_pct
     gone = f"{percent(mass)} of the mass gone, {span(mass)}"
@@ -105,7 +106,8 @@ def _notes(
         reasons.append(
             finding(
                 "growth_bridged",
-                f"along about {sum(mask.fouled_mm):.0f} mm of the edge, {places} place{'s' if places > 1 else ''}",
+                f"along about {sum(mask.fouled_mm):.0f} mm of the edge, {places} "
+                f"place{'s' if places > 1 else ''}",
             )
         )
     if mask.segmenter == "manual":

@@ -59,8 +59,9 @@ def load_photo(data: bytes, name: str) -> Photo:
 
     Notes
     -----
-    Display P3, which phones write, is left as it is: it shares sRGB's tone curve and its primaries are near, and converting 12 MP takes longer than finding the sheet.
-    Profiles with other primaries are converted.
+    Display P3, which phones write, is left as it is: it shares sRGB's tone curve and its primaries are
+    near, and converting 12 MP takes longer than finding the sheet. Profiles with other primaries are
+    converted.
     """
     name = re.split(r"[\\/]", name)[-1].encode("utf-8", "replace").decode("utf-8") or "photo"
     kind = _sniff(data, name)
@@ -70,7 +71,8 @@ def load_photo(data: bytes, name: str) -> Photo:
         width, height = image.size
         if width * height > MAX_PIXELS:
             raise InputUnreadable(
-                f"The photo '{name}' says it has {width} x {height} pixels; more than {MAX_PIXELS // 1_000_000} million aren't read.",
+                f"The photo '{name}' says it has {width} x {height} pixels; more than "
+                f"{MAX_PIXELS // 1_000_000} million aren't read.",
                 _REMEDY,
             )
         if kind == "JPEG" and len(data) < width * height * JPEG_MIN_BYTES_PER_PIXEL:
@@ -81,7 +83,7 @@ def load_photo(data: bytes, name: str) -> Photo:
         try:
             facts = _facts(image, notes)
             rgb = _pixels(image, data, kind, notes)
-        except Exception as e:  # decoders raise whatever they like on a damaged file: that it can't be read is all there is to say
+        except Exception as e:  # decoders raise whatever they like: that it can't be read is all to say
             raise InputUnreadable(
                 f"The photo '{name}' is damaged or cut short ({_first_words(e)}).", _COPY_AGAIN
             ) from e
@@ -333,7 +335,8 @@ def _facts(image: Any, notes: list[str]) -> dict[str, Any]:
         if abs(ratio / was - 1) > 0.02:
             facts["focal_35mm"] = None
             notes.append(
-                "The photo was cropped after it was taken, so its focal length no longer holds and isn't used."
+                "The photo was cropped after it was taken, so its focal length no longer holds and isn't "
+                "used."
             )
     zoom = _number(block.get(_ZOOM))
     if zoom is not None and 1.05 < zoom < 100:

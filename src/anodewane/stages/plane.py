@@ -68,8 +68,9 @@ def locate_camera(
 
     Notes
     -----
-    Where the photo is tilted by more than 15 degrees and the sheet's own perspective contradicts the stated focal length, as after a digital zoom or a crop that
-    EXIF doesn't tell of, the sheet is believed and `focal_source` says "sheet".
+    Where the photo is tilted by more than 15 degrees and the sheet's own perspective contradicts the
+    stated focal length, as after a digital zoom or a crop that EXIF doesn't tell of, the sheet is
+    believed and `focal_source` says "sheet".
     """
     height, width = photo.rgb.shape[:2]
     half_diagonal = float(np.hypot(width, height)) / 2

@@ -369,7 +369,7 @@ def choose_candidate(flat: FlatImage, soft: SoftMask, mat: bool) -> Candidate:
         rivals = [c for c in on_it if c.area_mm2 >= 0.08 * on_it[0].area_mm2] if on_it else rivals
         if not on_it:
             raise CannotJudge("no_part", "no metal lies on the mat")
-    else:  # the part lies beside a card: what the print itself looks like (a QR code, a grey patch) is no rival to it
+    else:  # the part lies beside a card: what the print looks like (a code, a grey patch) is no rival
         rivals = [c for c in rivals if c.on_sheet_frac < 0.9]
         if not rivals:
             raise CannotJudge("no_part", "what looks like metal lies wholly on the card")
