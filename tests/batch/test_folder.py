@@ -8,7 +8,6 @@ import io
 import json
 import shutil
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -229,7 +228,7 @@ def test_only_runs_those_again_and_leaves_the_rest(photos: Path, tmp_path: Path)
         tmp_path / "out",
         again.append,
         only=("cannot_judge", "unreadable"),
-        settings=replace(Settings(), limit_pct=40.0),
+        method=Method(Settings(limit_pct=40.0)),
     )
     assert len(again) == 2
     assert dict(summary.counts) == {

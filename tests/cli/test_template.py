@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 from pathlib import Path
 
 import click
 import numpy as np
 import pytest
+from PIL import Image
 
 from anodewane.catalog.shapes import OWN_FORM, SHAPES
 from anodewane.catalog.templates import builtin_templates, load_template, template_digest, template_to_toml
@@ -20,6 +22,8 @@ SVG = (
     '<svg xmlns="http://www.w3.org/2000/svg" width="120mm" height="60mm" viewBox="0 0 120 60">'
     '<path d="M0 0H120V60H0Z"/><circle cx="30" cy="30" r="5"/></svg>'
 )
+
+SAMPLE = Path(__file__).parents[2] / "sample_images" / "watch.jpg"
 
 
 def run(capsys, *argv):
@@ -231,7 +235,8 @@ def test_a_template_from_a_photo_takes_the_pipeline_s_outline(tmp_path, capsys, 
 
     monkeypatch.setattr(anodewane.judgement.new_part, "outline_of_new_part", outline)
     photo = tmp_path / "new.jpg"
-    photo.write_bytes(b"pixels")
+    with Image.open(SAMPLE) as image:
+        image.resize((400, 300)).save(photo)
     made = tmp_path / "new.toml"
     code, _, err = run(
         capsys,
@@ -252,11 +257,10 @@ def test_a_template_from_a_photo_takes_the_pipeline_s_outline(tmp_path, capsys, 
     )
     assert code == ExitCode.JUDGED, err
     assert asked == {
-        "data": b"pixels",
+        "sha256": hashlib.sha256(photo.read_bytes()).hexdigest(),
         "name": "new.jpg",
         "thickness": 16.0,
-        "line": 98.5,
-        "given": True,
+        "line": (98.5, 98.5),
         "solid": "plate",
         "segmenter": "classical",
     }
