@@ -87,8 +87,7 @@ def judge_folder(
     progress : Progress, optional
     **asked
         `template`, `check_line_mm`, `method`, `only`, `levels`, `parts`, `skip`, `same_part`, as
-        `job.Request` has
-        them.
+        `job.Request` has them.
 
     Returns
     -------
