@@ -45,6 +45,8 @@ ROWS = [
     "segment.classical",
     "segment.model_file",
     "stages.load",
+    "stages.markers",
+    "stages.sheet_quality",
     "stages.card",
     "stages.plane",
     "stages.paper",

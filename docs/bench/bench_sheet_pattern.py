@@ -23,6 +23,8 @@ import anodewane.catalog.sheets as sheets
 from anodewane.geometry.camera import plane_homography, project
 from anodewane.records import Camera, Photo, Source
 from anodewane.stages import card as stage
+from anodewane.stages import sheet_quality
+from anodewane.stages.markers import detect_markers
 
 SIZE = (1440, 1080)
 PX_PER_MM = 14
@@ -205,7 +207,7 @@ def renders(n_views):
                     (len(world) / 4 / len(layout.marker_ids), np.nan, np.nan, [np.nan, np.nan])
                 )
                 if dictionary == sheets.DICTIONARY:
-                    ids = stage._detect(
+                    ids = detect_markers(
                         Photo(rgb, Source("view", "", 0), None, None, None, ()),
                         tuple(layout.marker_ids.tolist()),
                         1000,
@@ -217,12 +219,12 @@ def renders(n_views):
                 world, image = read_markers(grey, layout, METHODS["none"])
                 if len(world) >= 12:
                     for name, table in (
-                        ("saddles", stage.SRGB_TO_LINEAR),
+                        ("saddles", sheet_quality.SRGB_TO_LINEAR),
                         ("saddles, sRGB", (np.arange(256) / 255).astype(np.float32)),
                     ):
-                        before, stage.SRGB_TO_LINEAR = stage.SRGB_TO_LINEAR, table
+                        before, sheet_quality.SRGB_TO_LINEAR = sheet_quality.SRGB_TO_LINEAR, table
                         px, ok, _ = stage._find_saddles(rgb, layout, world, image)
-                        stage.SRGB_TO_LINEAR = before
+                        sheet_quality.SRGB_TO_LINEAR = before
                         results[name].append(measure(layout.saddles_mm[ok], px[ok], len(ok), camera))
                 for name, method in METHODS.items():
                     if fraction == 0.74 or name == "subpix":

@@ -14,16 +14,17 @@ geometry/
     motion robust sampling camera rings pyramid: rigid motions; one-sigmas that wild values don't move;
     values between pixels; cameras and homographies; rings and polygons; a photo at half its size.
 wear/
-    metals forms mesh_field field contour cast_law open_form solids edge_height faces weighed left: densities and
-    charge; castings by form, on a grid, by their silhouette; solids as they waste; what a camera sees of an
-    edge; faces that it doesn't see; the scales; the metal that is left.
+    metals forms mesh_field field contour cast_law open_form solids edge_height faces weighed left:
+    densities and charge; castings by form, on a grid, by their silhouette; solids as they waste; what a
+    camera sees of an edge; faces that it doesn't see; the scales; the metal that is left.
 catalog/
     Sheet layouts and part templates as data, with their loaders and makers.
 segment/
     classical model_file: metal told from the rest by statistics; the trained network's file, checked.
 stages/
-    load card plane paper print_scale label flatten segment refine painted fouling align wear decide: one
-    stage, one file, in this order. Records in, records out. placing/ holds what align lays a template with.
+    load markers sheet_quality card plane paper print_scale label flatten segment refine painted fouling
+    align wear decide: one stage, one file, in this order. Records in, records out. placing/ holds what
+    align lays a template with.
 judgement/
     method found provenance to_record pipeline: how photos are judged; the stages in order,
     ``judge(photo, template, given, method) -> Verdict``; the record of what they found.

@@ -15,14 +15,21 @@ from typing import Any
 
 import numpy as np
 
-from anodewane.catalog.sheets import DICTIONARY, all_layouts
+from anodewane.catalog.sheets import all_layouts
 from anodewane.errors import CannotJudge
 from anodewane.geometry.camera import apply_homography
-from anodewane.geometry.pyramid import halved, halvings
 from anodewane.geometry.sampling import bilinear
 from anodewane.records import CardSighting, Photo, SheetLayout
 from anodewane.settings import Settings
-from anodewane.units import SRGB_TO_LINEAR, Floats, rescale_px
+from anodewane.stages.markers import (
+    ENOUGH_MARKERS,
+    LARGEST_ENLARGEMENT,
+    cell_places,
+    detect_markers,
+    soft_patterns,
+)
+from anodewane.stages.sheet_quality import edge_sigma_px, ink_light, linear_grey, paper_light, square_side_px
+from anodewane.units import Floats
 
 SEARCHES = (
     (1000, (13, 13, 10)),
@@ -35,15 +42,6 @@ SEARCHES = (
 step) in its pixels; in turn, until enough markers are read. One window at 1000 px takes a third of the
 time of three and reads at least ten markers of any whole sheet that fills a third of the frame."""
 
-LARGEST_ENLARGEMENT = 2.0
-MIN_MARKER_SIDE_PX = 10
-"""Of the searched copy: seven cells of a marker need about 1.5 px each to be read."""
-
-SOFT_BLUR_CELLS = 0.4
-SOFT_LIKENESS = 0.8
-"""Correlation over 25 cells: the best of 1000 patterns reaches about 0.65 on noise."""
-
-ENOUGH_MARKERS = 8
 MIN_MARKERS = 3
 MIN_SADDLES = 8
 CONFIRMING_SADDLES = 2
@@ -51,145 +49,6 @@ CONFIRMING_SADDLES = 2
 
 SADDLE_SD_PX = 0.05
 """One-sigma of a saddle at best; the residual of the fit raises it (docs/decisions/0001-sheet-pattern.md)."""
-
-CLIPPED_LEVEL = 253
-"""sRGB byte from which all three channels count as clipped; JPEG moves a clipped 255 by a level or two."""
-
-LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
-"""IEC 61966-2-1."""
-
-
-@lru_cache(maxsize=16)
-def _detector(windows: tuple[int, int, int], min_perimeter_rate: float, ids: tuple[int, ...]) -> Any:
-    """Of these ids of the dictionary only, numbered from 0: OpenCV holds every quad against all that
-    it's given, which takes most of the search's time."""
-    import cv2
-
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    parameters.errorCorrectionRate = 0.3  # the default lets background texture through
-    parameters.minMarkerPerimeterRate = min_perimeter_rate
-    (
-        parameters.adaptiveThreshWinSizeMin,
-        parameters.adaptiveThreshWinSizeMax,
-        parameters.adaptiveThreshWinSizeStep,
-    ) = windows
-    # Small markers are blurred across their cells: sample more finely and only in the middle of a cell.
-    parameters.perspectiveRemovePixelPerCell = 8
-    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.25
-    whole = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
-    ours = cv2.aruco.Dictionary(
-        np.ascontiguousarray(whole.bytesList[list(ids)]), whole.markerSize, whole.maxCorrectionBits
-    )
-    return cv2.aruco.ArucoDetector(ours, parameters)
-
-
-def _detect(
-    photo: Photo, ids: tuple[int, ...], long_side_px: int, windows: tuple[int, int, int] = (5, 45, 20)
-) -> tuple[Any, Any, Any]:
-    """Look for markers of these ids. Returns their corners (M, 4, 2) in full-size pixels, ids (M,),
-    rejected quads (Q, 4, 2)."""
-    import cv2
-
-    # Halving is several times faster than any other reduction, and grey is made of what is left.
-    times = halvings(max(photo.rgb.shape) / long_side_px)
-    whole = 2**times
-    small = cv2.cvtColor(halved(photo, times), cv2.COLOR_RGB2GRAY)
-    rest = min(long_side_px / max(small.shape), LARGEST_ENLARGEMENT)
-    if 0.95 < rest <= 1.0:
-        rest = 1.0
-    else:
-        small = cv2.resize(
-            small, None, fx=rest, fy=rest, interpolation=cv2.INTER_AREA if rest < 1 else cv2.INTER_CUBIC
-        )
-    scale = rest / whole
-    corners, which, rejected = _detector(
-        windows, 4 * MIN_MARKER_SIDE_PX / max(small.shape), ids
-    ).detectMarkers(small)
-    quads = [
-        np.array([np.reshape(q, (4, 2)) for q in group], float).reshape(-1, 4, 2)
-        for group in (corners, rejected)
-    ]
-    read = np.array(ids)[np.ravel(which)] if which is not None else np.zeros(0, int)
-    if len(read) < ENOUGH_MARKERS and len(quads[1]):
-        soft, these, turned = _soft_read(small, quads[1])
-        read = np.r_[read, soft]
-        quads = [np.concatenate([quads[0], turned]), np.delete(quads[1], these, axis=0)]
-    return rescale_px(quads[0], 1 / scale), read, rescale_px(quads[1], 1 / scale)
-
-
-@lru_cache(maxsize=1)
-def _soft_patterns() -> tuple[Any, Any]:
-    """Every id of the dictionary as 25 inner cells, a little blurred over its border, zero mean and
-    unit length: (4 x ids, 25), and the ids."""
-    import cv2
-
-    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
-    n = dictionary.markerSize
-    rows, ids = [], []
-    for marker_id in range(len(dictionary.bytesList)):
-        picture = cv2.aruco.generateImageMarker(dictionary, marker_id, 8 * (n + 2), borderBits=1).astype(
-            np.float32
-        )
-        blurred = cv2.GaussianBlur(
-            cv2.copyMakeBorder(picture, 16, 16, 16, 16, cv2.BORDER_CONSTANT, value=255),
-            (0, 0),
-            8 * SOFT_BLUR_CELLS,
-        )[16:-16, 16:-16]
-        cells = blurred[8:-8, 8:-8].reshape(n, 8, n, 8)[:, 2:6, :, 2:6].mean(axis=(1, 3))
-        for turn in range(4):
-            flat = np.rot90(cells, turn).ravel() - cells.mean()
-            rows.append(flat / np.linalg.norm(flat))
-            ids.append((marker_id, turn))
-    return np.array(rows, np.float32), np.array(ids)
-
-
-def _cell_places(n: int) -> tuple[Any, Any]:
-    """A marker of n x n cells and its border, in cells from its first corner: its corners (4, 2), and
-    three places a cell each way ((3 n)^2, 2)."""
-    at = (np.arange(n)[:, None] + np.array([0.3, 0.5, 0.7])[None]).ravel() + 1
-    return np.array([[0, 0], [n + 2, 0], [n + 2, n + 2], [0, n + 2]], np.float32), np.stack(
-        np.meshgrid(at, at), axis=-1
-    ).reshape(-1, 2)
-
-
-def _soft_read(grey: Any, quads: Any) -> tuple[Any, Any, Any]:
-    """Read markers whose cells run into one another: by correlation in linear light, not cell by cell.
-
-    Returns ids (K,), which of `quads` they are (K,), and their corners (K, 4, 2) turned so that the
-    first is the marker's own top left. A single quad may be read wrongly this way; only markers that
-    lie together on one flat sheet are used.
-    """
-    import cv2
-
-    patterns, names = _soft_patterns()
-    n = round(np.sqrt(patterns.shape[1]))
-    frame, grid = _cell_places(n)
-    points = np.concatenate(
-        [
-            apply_homography(
-                np.asarray(cv2.getPerspectiveTransform(frame, q.astype(np.float32)), float), grid
-            )
-            for q in quads
-        ]
-    )
-    cells = (
-        bilinear(cv2.LUT(grey, SRGB_TO_LINEAR), points[:, 0], points[:, 1])
-        .reshape(len(quads), n, 3, n, 3)
-        .mean(axis=(2, 4))
-        .reshape(len(quads), -1)
-    )
-    cells = cells - cells.mean(axis=1, keepdims=True)
-    length = np.linalg.norm(cells, axis=1)
-    likeness = cells @ patterns.T / np.maximum(length, 1e-6)[:, None]
-    best = np.argmax(likeness, axis=1)
-    sure = np.flatnonzero((likeness[np.arange(len(quads)), best] > SOFT_LIKENESS) & (length > 1e-3))
-    ids, turns = names[best[sure]].T
-    # a pattern turned anticlockwise by k quarters has its own first corner k places back along the quad
-    turned = np.array([np.roll(quads[i], k, axis=0) for i, k in zip(sure, turns, strict=True)]).reshape(
-        -1, 4, 2
-    )
-    return ids, sure, turned
 
 
 def _homography(from_points: Floats, to_points: Floats, threshold: float) -> tuple[Any, Any]:
@@ -237,7 +96,7 @@ def find_card(
     for long_side, windows in SEARCHES:
         if long_side > (LARGEST_ENLARGEMENT + 0.05) * max(photo.rgb.shape):
             break
-        seen = _detect(photo, _ids_of(layouts), long_side, windows)
+        seen = detect_markers(photo, _ids_of(layouts), long_side, windows)
         if len(seen[1]) >= len(best[1]):
             best = seen
         if max(_counts(best[1], layouts).values()) >= ENOUGH_MARKERS:
@@ -250,9 +109,9 @@ def find_card(
         raise CannotJudge(
             "sheet_too_little", f"{n} of {len(ok)} square corners are clear, at least {MIN_SADDLES} needed"
         )
-    blur_px = _edge_sigma(photo.rgb, layout, saddles_px, ok)
-    level, clipped = _paper_light(photo.rgb, layout, px_from_mm)
-    square_px = float(np.median(_square_side_px(layout, saddles_px, ok)))
+    blur_px = edge_sigma_px(photo.rgb, layout, saddles_px, ok)
+    level, clipped = paper_light(photo.rgb, layout, px_from_mm)
+    square_px = float(np.median(square_side_px(layout, saddles_px, ok)))
     if blur_px is not None and blur_px > settings.max_blur_square_frac * square_px:
         raise CannotJudge(
             "blurred",
@@ -262,7 +121,7 @@ def find_card(
     if level is not None and level < settings.min_paper_level:
         raise CannotJudge("too_dark", f"white paper reads {100 * level:.1f} % of full light")
     if clipped is not None and clipped > settings.max_paper_clipped_frac:
-        ink = _ink_light(photo.rgb, layout, px_from_mm)
+        ink = ink_light(photo.rgb, layout, px_from_mm)
         if ink > settings.max_clipped_ink_level:
             raise CannotJudge(
                 "glare",
@@ -301,7 +160,7 @@ def card_laid_out(
     """
     import cv2
 
-    linear = _linear(photo.rgb)
+    linear = linear_grey(photo.rgb)
     guesses = []
     for layout in (_own_layouts() if layouts is None else layouts).values():
         world = np.array(layout.size_mm) / 2 * np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
@@ -341,9 +200,9 @@ def _likeness_in_place(linear: Any, layout: SheetLayout, px_from_mm: Any) -> Any
     it reaches beyond the picture."""
     import cv2
 
-    patterns, names = _soft_patterns()
+    patterns, names = soft_patterns()
     n = round(np.sqrt(patterns.shape[1]))
-    frame, grid = _cell_places(n)
+    frame, grid = cell_places(n)
     upright = {int(name): i for i, (name, turn) in enumerate(names) if turn == 0}
     out = np.zeros(len(layout.marker_ids))
     height, width = linear.shape
@@ -460,7 +319,9 @@ def _flat_groups(corners_px: Any, ids: Any, layout: SheetLayout) -> list[tuple[A
 
 
 def _is_mirrored(photo: Photo, layouts: Mapping[str, SheetLayout]) -> bool:
-    _, ids, _ = _detect(replace(photo, rgb=np.ascontiguousarray(photo.rgb[:, ::-1])), _ids_of(layouts), 1600)
+    _, ids, _ = detect_markers(
+        replace(photo, rgb=np.ascontiguousarray(photo.rgb[:, ::-1])), _ids_of(layouts), 1600
+    )
     return max(_counts(ids, layouts).values()) >= MIN_MARKERS
 
 
@@ -494,7 +355,7 @@ def _find_saddles(rgb: Any, layout: SheetLayout, world: Floats, image: Floats) -
         reach_mm = np.inf
     if ok.sum() < 4:
         return found, ok, np.eye(3)
-    square_px = float(np.median(_square_side_px(layout, found, ok)))
+    square_px = float(np.median(square_side_px(layout, found, ok)))
     h, keep = _homography(saddles[ok], found[ok], max(3.0, 0.06 * square_px))
     if h is None or keep is None:
         return found, np.zeros(len(saddles), bool), np.eye(3)
@@ -571,7 +432,7 @@ def _refine(
         roam = max(1.5, 0.6 * reach[k])
         lo = np.maximum(np.floor(guess[k] - roam - reach[k] - 4), 0).astype(int)
         hi = np.ceil(guess[k] + roam + reach[k] + 5).astype(int)
-        linear = _linear(rgb[lo[1] : hi[1], lo[0] : hi[0]])
+        linear = linear_grey(rgb[lo[1] : hi[1], lo[0] : hi[0]])
         point = np.array([[guess[k] - lo]], np.float32)
         cv2.cornerSubPix(linear, point, (half, half), (-1, -1), stop)
         q = point.reshape(2).astype(float)
@@ -580,13 +441,6 @@ def _refine(
         if _looks_printed(linear, q, axes[:, k], int(layout.saddle_phase[which[k]])):
             found[which[k]] = q + lo
             ok[which[k]] = True
-
-
-def _linear(rgb: Any) -> Any:
-    """Light-linear grey, float32 (h, w), 0 to 1, of a small piece of the photo."""
-    import cv2
-
-    return cv2.LUT(cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY), SRGB_TO_LINEAR)
 
 
 def _looks_printed(linear: Any, centre: Floats, axes: Floats, phase: int) -> bool:
@@ -599,115 +453,3 @@ def _looks_printed(linear: Any, centre: Floats, axes: Floats, phase: int) -> boo
     dark = values[[0, 2]] if phase > 0 else values[[1, 3]]
     light = values[[1, 3]] if phase > 0 else values[[0, 2]]
     return bool(light.min() > 1.6 * dark.max() + 0.004 and light.max() < 3.5 * light.min() + 0.02)
-
-
-# --- how sharp and how bright --------------------------------------------------------------------
-
-
-@lru_cache(maxsize=8)
-def _neighbours(key: bytes, square_mm: float) -> Any:
-    """Pairs (E, 2) of saddles that are the ends of one square's side; first those along x."""
-    saddles = np.frombuffer(key).reshape(-1, 2)
-    gap = saddles[None] - saddles[:, None]
-    along_x = np.argwhere((np.abs(gap[..., 0] - square_mm) < 1e-6) & (np.abs(gap[..., 1]) < 1e-6))
-    along_y = np.argwhere((np.abs(gap[..., 1] - square_mm) < 1e-6) & (np.abs(gap[..., 0]) < 1e-6))
-    return along_x, along_y
-
-
-def _square_side_px(layout: SheetLayout, saddles_px: Floats, ok: Any) -> Any:
-    pairs = np.concatenate(_neighbours(np.asarray(layout.saddles_mm).tobytes(), layout.square_mm))
-    pairs = pairs[ok[pairs].all(axis=1)]
-    if len(pairs) == 0:
-        span_px, span_mm = (
-            float(np.linalg.norm(np.ptp(p[ok], axis=0))) for p in (saddles_px, layout.saddles_mm)
-        )
-        return np.array([span_px / max(span_mm, 1e-9) * layout.square_mm])
-    return np.linalg.norm(saddles_px[pairs[:, 1]] - saddles_px[pairs[:, 0]], axis=1)
-
-
-def _edge_sigma(rgb: Any, layout: SheetLayout, saddles_px: Floats, ok: Any) -> float | None:
-    """One-sigma spread of the sheet's black-to-white edges, px: the median along the direction in which
-    they are softer. None where no side of a square is clear.
-
-    From 25 to 75 % of the step in linear light is 1.349 sigma of a Gaussian blur. The interpolation's
-    own spread (variance 1/6 px2) is taken out.
-    """
-    medians = []
-    for pairs in _neighbours(np.asarray(layout.saddles_mm).tobytes(), layout.square_mm):
-        good = pairs[ok[pairs].all(axis=1)]
-        good = good[np.linspace(0, len(good) - 1, min(6, len(good))).astype(int)] if len(good) else good
-        sigmas = [s for a, b in good if (s := _one_edge_sigma(rgb, saddles_px[a], saddles_px[b])) is not None]
-        if sigmas:
-            medians.append(float(np.median(sigmas)))
-    return max(medians) if medians else None
-
-
-def _one_edge_sigma(rgb: Any, a: Floats, b: Floats) -> float | None:
-    side = float(np.linalg.norm(b - a))
-    along = (b - a) / side
-    normal = np.array([-along[1], along[0]])
-    offsets = np.arange(-0.25 * side, 0.25 * side + 0.1, 0.2)
-    starts = a + along * side * np.linspace(0.3, 0.7, 9)[:, None]
-    points = starts[:, None] + normal * offsets[:, None]
-    lo = np.floor(points.reshape(-1, 2).min(0) - 2).astype(int)
-    hi = np.ceil(points.reshape(-1, 2).max(0) + 3).astype(int)
-    if (lo < 0).any() or hi[0] > rgb.shape[1] or hi[1] > rgb.shape[0]:
-        return None
-    here = points.reshape(9, -1, 2) - lo
-    profile = bilinear(_linear(rgb[lo[1] : hi[1], lo[0] : hi[0]]), here[..., 0], here[..., 1]).mean(axis=0)
-    if profile[offsets < 0].mean() > profile[offsets > 0].mean():
-        profile = profile[::-1]  # black first
-    black = float(np.median(profile[offsets < -0.15 * side]))
-    near = (offsets > 0) & (offsets < 0.13 * side)  # beyond lies the marker
-    if not near.any():
-        return None
-    top = int(np.flatnonzero(near)[np.argmax(profile[near])])
-    white = float(profile[top])
-    if white < 1.5 * black + 0.004:
-        return None
-    rise = (profile[: top + 1] - black) / (white - black)
-    crossings = []
-    for level in (0.25, 0.75):
-        above = np.flatnonzero(rise >= level)
-        i = int(above[0])
-        if i == 0:
-            return None
-        crossings.append(
-            offsets[i - 1] + (level - rise[i - 1]) / (rise[i] - rise[i - 1]) * (offsets[i] - offsets[i - 1])
-        )
-    return float(np.sqrt(max(((crossings[1] - crossings[0]) / 1.349) ** 2 - 1 / 6, 0.04)))
-
-
-def _paper_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> tuple[float | None, float | None]:
-    """Light of the white margin round the squares (0 to 1, linear) and the share of it that is clipped.
-    None where no margin is seen."""
-    half = np.array(layout.size_mm) / 2
-    board = np.abs(layout.black_mm).reshape(-1, 2).max(axis=0)
-    ring = (half + board) / 2
-    xs, ys = (np.linspace(-r, r, max(8, int(2 * r / 6))) for r in ring)
-    points = np.concatenate(
-        [
-            np.c_[xs, 0 * xs + ring[1]],
-            np.c_[xs, 0 * xs - ring[1]],
-            np.c_[0 * ys + ring[0], ys],
-            np.c_[0 * ys - ring[0], ys],
-        ]
-    )
-    q = np.round(apply_homography(px_from_mm, points)).astype(int)
-    q = q[(q[:, 0] >= 0) & (q[:, 1] >= 0) & (q[:, 0] < rgb.shape[1]) & (q[:, 1] < rgb.shape[0])]
-    if len(q) < 8:
-        return None, None
-    seen = rgb[q[:, 1], q[:, 0]]
-    light = SRGB_TO_LINEAR[seen] @ LUMINANCE
-    paper = light > 0.5 * np.percentile(light, 90)  # what lies across the margin, and hard shadow, is darker
-    return float(np.median(light[paper])), float(np.mean((seen[paper] >= CLIPPED_LEVEL).all(axis=1)))
-
-
-def _ink_light(rgb: Any, layout: SheetLayout, px_from_mm: Any) -> float:
-    """Light of the black squares' middles, 0 to 1, linear; a quarter of the way up from the darkest,
-    since a part may cover some."""
-    q = np.round(apply_homography(px_from_mm, layout.black_mm.mean(axis=1))).astype(int)
-    q = q[(q[:, 0] >= 0) & (q[:, 1] >= 0) & (q[:, 0] < rgb.shape[1]) & (q[:, 1] < rgb.shape[0])]
-    if len(q) == 0:
-        return 0.0
-    return float(np.percentile(SRGB_TO_LINEAR[rgb[q[:, 1], q[:, 0]]] @ LUMINANCE, 25))

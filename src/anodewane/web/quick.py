@@ -68,7 +68,7 @@ def brightest(photo: Photo) -> float:
     """Light of a photo's lightest hundredth, 0 to 1, linear."""
     import numpy as np
 
-    from anodewane.stages.card import LUMINANCE
+    from anodewane.stages.sheet_quality import LUMINANCE
     from anodewane.units import SRGB_TO_LINEAR
 
     return float(np.percentile(SRGB_TO_LINEAR[np.asarray(photo.rgb)[::4, ::4]] @ LUMINANCE, 99))
