@@ -169,6 +169,22 @@ def test_dry_run_lists_in_sections(
     assert "Done already: 2\n" in out
 
 
+def test_a_terminal_gets_no_json(
+    first_run: tuple[int, str, str],
+    season: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The same run once more, with nothing left to judge."""
+    argv = ["batch", str(season / "photos"), "--out", str(season / "out"), "--template", TEMPLATE]
+    for more, shown in (([], False), (["--json"], True)):
+        monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+        main([*argv, *more])
+        out, err = capsys.readouterr()
+        assert ("{" in out) == shown
+        assert "index.html" in err
+
+
 def test_every_photo_judged_is_exit_0(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -14,8 +14,9 @@ from PIL import Image
 import anodewane
 from anodewane.cli import main
 from anodewane.errors import ExitCode, UsageError
+from anodewane.judgement.pipeline import judge
 from anodewane.record import Verdict
-from anodewane.records import ManualOutline, MetalMask, Photo, Template
+from anodewane.records import Given, ManualOutline, MetalMask, Photo, Template
 from anodewane.settings import Settings
 from anodewane.stages.load import load_photo
 from anodewane.stages.plane import locate_camera
@@ -24,6 +25,7 @@ from anodewane.testing import RenderedPhoto, Scene, WearPattern, WornSolid, erod
 from anodewane.views.face import face_heights, face_motions
 from anodewane.views.sheet import find_sheet
 from anodewane.views.together import judge_together
+from anodewane.wear.solids import new_mass_g
 from made.exact_views import plate as plate_template
 from made.hand_made import outlined
 from made.sheet_scenes import photo_of, small_camera
@@ -202,6 +204,18 @@ def test_marks_tell_by_how_much_a_part_moved(photos: list[RenderedPhoto], worn: 
     assert lay.likeness > 0.35 > went.likeness
     assert went.turned_deg == pytest.approx(4.0, abs=1.0)
     assert went.across_mm == pytest.approx(3.0, abs=0.8)
+
+
+def test_a_weight_gives_one_interval_from_one_photo_and_from_several(photos: list[RenderedPhoto]) -> None:
+    grams = 0.6 * new_mass_g(PART)
+    alone = judge(loaded(photos[:1])[0], PART, outlined(mask(photos[0]), weighed_g=grams))
+    several = judged(photos[:2], given=Given(weighed_g=grams))
+    assert alone.consumed is not None
+    assert several.consumed is not None
+    assert several.consumed.mass_pct == alone.consumed.mass_pct
+    assert several.mass == alone.mass
+    assert several.given is not None
+    assert several.given.weighed_g == grams
 
 
 def test_without_a_photo_from_above_there_is_no_judgement(photos: list[RenderedPhoto]) -> None:

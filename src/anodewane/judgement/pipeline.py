@@ -2,8 +2,8 @@
 
 ``load -> card -> plane, paper, print_scale -> label -> flatten, segment (overview and close-up) ->
 refine -> fouling -> align -> wear -> decide``. A readable photo always gets a `Verdict`: a stage that
-can't go on raises `CannotJudge`, and the record then holds the refusal beside whatever was measured before it. Exceptions
-are for a bad model and a mask that isn't of this photo.
+can't go on raises `CannotJudge`, and the record then holds the refusal beside whatever was measured
+before it. Exceptions are for a bad model and a mask that isn't of this photo.
 """
 
 from __future__ import annotations
