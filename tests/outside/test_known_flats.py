@@ -19,6 +19,8 @@ from anodewane.stages.plane import locate_camera
 from anodewane.stages.refine import mask_from_pixels
 from anodewane.testing import exact_sheet_photo, look_at
 
+pytestmark = pytest.mark.slow
+
 ID1_MM = np.array([85.60, 53.98])
 DISC_RADIUS_MM = 22.5
 F35_MM = 26.0

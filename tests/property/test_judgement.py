@@ -34,6 +34,8 @@ from anodewane.testing import (
 )
 from made.hand_made import outlined
 
+pytestmark = pytest.mark.slow
+
 WIDTH, HEIGHT = 1008, 756
 PARTS = ("plate-150x75x20-2slots", "ring-90x42x18", "triangle-120x105x22-1hole", "rod-180x25")
 UNEVEN = WearPattern(face_ratio=1.2, unevenness=0.2, rounding=0.5, skirt_share=0.8, seed=5)

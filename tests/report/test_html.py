@@ -137,6 +137,7 @@ def test_a_missing_photo_is_said_where_it_is_missed() -> None:
     assert "No record contradicts itself" not in page
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (package chromium)")
 @pytest.mark.parametrize(("width", "mobile"), [(390, True), (1280, False)], ids=["phone", "desktop"])
 @pytest.mark.parametrize("language", ["en", "de"])

@@ -20,6 +20,8 @@ from anodewane.stages.refine import refine
 from anodewane.stages.segment import ClassicalSegmenter, find_part
 from anodewane.testing import RenderedPhoto, Scene, WearPattern, look_at, placement, render
 
+pytestmark = pytest.mark.slow
+
 WIDTH, HEIGHT = 1280, 960
 PART = "plate-150x75x20-2slots"
 

@@ -31,6 +31,8 @@ from made.hand_made import outlined
 from made.sheet_scenes import photo_of, small_camera
 from made.sheet_scenes import render as render_sheet
 
+pytestmark = pytest.mark.slow
+
 WIDTH, HEIGHT = 1440, 1080
 MOTION = placement(20.0, (-5.0, -118.0))
 PART = plate_template(shapely.box(-45, -26, 45, 26).buffer(-6).buffer(6), 22.0, holes=((0.0, 0.0, 11.0),))

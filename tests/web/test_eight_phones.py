@@ -12,9 +12,13 @@ from pathlib import Path
 from typing import Any
 from urllib.error import HTTPError
 
+import pytest
+
 from anodewane.book.store import open_book
 from made.spoilt_photos import spoilt
 from made.web_yard import BOAT, PARTS, SAMPLES, Server, make_yard
+
+pytestmark = pytest.mark.slow
 
 
 def test_eight_phones_at_once(tmp_path: Path) -> None:

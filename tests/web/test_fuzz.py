@@ -36,6 +36,8 @@ from made.web_yard import (
     running,
 )
 
+pytestmark = pytest.mark.slow
+
 NO_RATES = Limits(paired_rate=(1e9, 1e9), stranger_rate=(1e9, 1e9), pairing_rate=(1e9, 1e9))
 
 
