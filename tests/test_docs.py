@@ -163,3 +163,13 @@ def test_the_cautions_stand_where_a_user_reads_them() -> None:
             "qualified",
         ):
             assert word in text, f"{page.name}: {word}"
+
+
+def test_every_word_of_the_glossary_is_in_the_code() -> None:
+    """A word that the code no longer uses has no place there."""
+    rows = re.findall(r"^\| ([^|]+) \|", (DOCS / "glossary.md").read_text(encoding="utf-8"), re.MULTILINE)
+    words = [w.strip() for row in rows for w in row.split(",") if row not in ("word", "---")]
+    assert len(words) > 60
+    code = "\n".join(p.read_text(encoding="utf-8") for p in (ROOT / "src").rglob("*.py")).casefold()
+    gone = [w for w in words if not re.search(re.escape(w).replace(r"\ ", r"[ _-]?"), code)]
+    assert gone == []
