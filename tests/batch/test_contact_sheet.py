@@ -54,7 +54,8 @@ HOSTILE = [
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_names_stay_text(name: str) -> None:
     row = replace(
-        ROW, path=name, boat=name, position=name, record=f"b/{name}.json", overlay=f"b/{name}.overlay.jpg", thumbnail=f"thumbnails/{name}.jpg", contradictions=(name,),
+        ROW, path=name, boat=name, position=name, record=f"b/{name}.json", overlay=f"b/{name}.overlay.jpg",
+        thumbnail=f"thumbnails/{name}.jpg", contradictions=(name,),
         duplicate_of=name, template=name, taken=name, reasons=((name, name, name),),
     )  # fmt: skip
     found = page([row], (Skipped(name, "dot_file", name),), (name,))

@@ -260,13 +260,15 @@ HOSTILE = {
     "not a zip": (lambda g: b"boat,position\n", "isn't a whole zip"),
     "empty": (lambda g: b"", "isn't a whole zip"),
     "cut off": (lambda g: packed(g)[:-200], "isn't a whole zip"),
-    "a byte changed": (lambda g: (lambda d: d[:2000] + bytes([d[2000] ^ 255]) + d[2001:])(packed(g)), "can't be taken in"),
+    "a byte changed": (lambda g: (lambda d: d[:2000] + bytes([d[2000] ^ 255]) + d[2001:])(packed(g)),
+    "can't be taken in"),
     "path upwards": (lambda g: packed({**g, "../../evil.json": b"x"}), "no export holds"),
     "absolute path": (lambda g: packed({**g, "/etc/cron.d/evil": b"x"}), "no export holds"),
     "record with a path": (lambda g: packed({**g, "records/../x.json": b"x"}), "no export holds"),
     "windows path": (lambda g: packed({**g, "records\\..\\..\\x.json": b"x"}), "no export holds"),
     "a bomb": (lambda g: packed({**g, f"records/{'0' * 64}.json": b" " * 150_000_000}), "unpacks to 150 MB"),
-    "many small bombs": (lambda g: packed({**g, **{f"records/{i:064x}.json": b" " * 15_000_000 for i in range(6)}}), "unpack to"),
+    "many small bombs": (lambda g: packed({**g,
+    **{f"records/{i:064x}.json": b" " * 15_000_000 for i in range(6)}}), "unpack to"),
     "no manifest": (lambda g: packed({k: v for k, v in g.items() if k != "manifest.json"}), "no manifest"),
     "manifest not JSON": (lambda g: packed({**g, "manifest.json": b"{"}), "isn't JSON"),
     "manifest too deep": (lambda g: packed({**g, "manifest.json": b"[" * 100_000}), "isn't JSON"),
@@ -275,24 +277,35 @@ HOSTILE = {
     "version text": (lambda g: packed(manifest_with(g, schema_version="2")), "no version"),
     "version true": (lambda g: packed(manifest_with(g, schema_version=True)), "no version"),
     "no tables": (lambda g: packed(manifest_with(g, tables=3)), "lists no tables"),
-    "table missing": (lambda g: packed({k: v for k, v in g.items() if k != "boats.csv"}), "'boats' is missing"),
+    "table missing": (lambda g: packed({k: v for k, v in g.items() if k != "boats.csv"}),
+    "'boats' is missing"),
     "table not listed": (lambda g: packed(manifest_with(g, tables={})), "is missing"),
-    "table altered": (lambda g: packed({**g, "boats.csv": g["boats.csv"].replace(b"salt", b"fresh")}), "boats.csv was altered"),
-    "record altered": (lambda g: packed({k: v + b" " if k.startswith("records/") else v for k, v in g.items()}), "was altered"),
-    "record missing": (lambda g: packed({k: v for k, v in g.items() if not k.startswith("records/")}), "0 records where"),
+    "table altered": (lambda g: packed({**g, "boats.csv": g["boats.csv"].replace(b"salt", b"fresh")}),
+    "boats.csv was altered"),
+    "record altered": (lambda g: packed({k: v + b" " if k.startswith("records/") else v for k,
+    v in g.items()}), "was altered"),
+    "record missing": (lambda g: packed({k: v for k, v in g.items() if not k.startswith("records/")}),
+    "0 records where"),
     "row count": (lambda g: packed(manifest_with_table(g, "boats", rows=7)), "rows where"),
-    "text for a number": (lambda g: packed(altered(g, "weighings", put(1, "mass_g", "heavy"))), "isn't a number"),
+    "text for a number": (lambda g: packed(altered(g, "weighings", put(1, "mass_g", "heavy"))),
+    "isn't a number"),
     "infinite": (lambda g: packed(altered(g, "weighings", put(1, "mass_g", "inf"))), "isn't a finite number"),
-    "huge integer": (lambda g: packed(altered(g, "weighings", put(1, "id", "9" * 30))), "breaks the book's rules"),
-    "no such water": (lambda g: packed(altered(g, "boats", put(2, "water", "sea"))), "line 3 of boats.csv breaks"),
-    "no such day": (lambda g: packed(altered(g, "haul_outs", put(1, "hauled_on", "2026-02-30"))), "breaks the book's rules"),
-    "missing value": (lambda g: packed(altered(g, "weighings", put(1, "mass_g", ""))), "breaks the book's rules"),
+    "huge integer": (lambda g: packed(altered(g, "weighings", put(1, "id", "9" * 30))), "breaks the book's "
+                                                                                        "rules"),
+    "no such water": (lambda g: packed(altered(g, "boats", put(2, "water", "sea"))), "line 3 of boats.csv "
+                                                                                     "breaks"),
+    "no such day": (lambda g: packed(altered(g, "haul_outs", put(1, "hauled_on", "2026-02-30"))),
+    "breaks the book's rules"),
+    "missing value": (lambda g: packed(altered(g, "weighings", put(1, "mass_g", ""))), "breaks the book's "
+                                                                                       "rules"),
     "orphan": (lambda g: packed(altered(g, "positions", put(1, "boat", "Nobody's"))), "lacks its parent"),
     "false count": (lambda g: packed(altered(g, "judgements", put(1, "counts", "1"))), "whether it counts"),
     "columns": (lambda g: packed(altered(g, "boats", put(0, "water", "waters"))), "hasn't the columns"),
-    "a cell too many": (lambda g: packed(altered(g, "boats", lambda rows: rows[1].append("x"))), "4 cells where 3"),
+    "a cell too many": (lambda g: packed(altered(g, "boats", lambda rows: rows[1].append("x"))),
+    "4 cells where 3"),
     "not UTF-8": (
-        lambda g: packed({**manifest_with_table(g, "boats", rows=1, sha256=hashlib.sha256(b"\xff").hexdigest()), "boats.csv": b"\xff"}), "can't be taken in",
+        lambda g: packed({**manifest_with_table(g, "boats", rows=1,
+        sha256=hashlib.sha256(b"\xff").hexdigest()), "boats.csv": b"\xff"}), "can't be taken in",
     ),
 }  # fmt: skip
 
@@ -339,10 +352,13 @@ def test_an_export_that_doesn_t_fit_leaves_nothing(tmp_path):
     with full(tmp_path / "a.book"):
         pass
     code = (
-        "import resource, signal, sys\nfrom pathlib import Path\nfrom anodewane.book.exchange import export_book\nfrom anodewane.book.store import open_book\n"
-        "from anodewane.errors import AnodewaneError\nb = open_book(sys.argv[1])\nsignal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "import resource, signal, sys\nfrom pathlib import Path\nfrom anodewane.book.exchange import "
+        "export_book\nfrom anodewane.book.store import open_book\n"
+        "from anodewane.errors import AnodewaneError\nb = "
+        "open_book(sys.argv[1])\nsignal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))\n"
-        "try:\n    export_book(b, Path(sys.argv[2]))\nexcept AnodewaneError as e:\n    print(int(e.exit_code))\n"
+        "try:\n    export_book(b, Path(sys.argv[2]))\nexcept AnodewaneError as e:\n    "
+        "print(int(e.exit_code))\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(tmp_path / "a.book"), str(tmp_path / "a.zip")],

@@ -231,9 +231,14 @@ def test_the_file_itself_refuses_to_lose_evidence(book, path):
     db = sqlite3.connect(path)
     db.execute("PRAGMA foreign_keys = ON")
     for sql in (
-        "DELETE FROM judgements", "UPDATE judgements SET verdict = 'ok'", "UPDATE records SET json = 'x'", "DELETE FROM records", "DELETE FROM weighings",
-        "UPDATE weighings SET mass_g = 1", "DELETE FROM changes", "DELETE FROM boats", "UPDATE haul_outs SET hauled_on = '2026-13-01'",
-        "UPDATE fittings SET fitted_on = '2026-02-30'", "INSERT INTO boats VALUES ('', NULL, NULL)", "INSERT INTO boats VALUES (1.5, 'sea', NULL)",
+        "DELETE FROM judgements", "UPDATE judgements SET verdict = "
+                                  "'ok'", "UPDATE records SET json = "
+                                          "'x'", "DELETE FROM records", "DELETE FROM weighings",
+        "UPDATE weighings SET mass_g = "
+        "1", "DELETE FROM changes", "DELETE FROM boats", "UPDATE haul_outs SET hauled_on = '2026-13-01'",
+        "UPDATE fittings SET fitted_on = "
+        "'2026-02-30'", "INSERT INTO boats VALUES ('', NULL, "
+                        "NULL)", "INSERT INTO boats VALUES (1.5, 'sea', NULL)",
     ):  # fmt: skip
         with pytest.raises(sqlite3.IntegrityError):
             db.execute(sql)
@@ -365,7 +370,8 @@ def test_a_new_book_is_known_for_one(path):
 def test_sqlite_s_own_shell_reads_it(book, path):
     book.record([new(seen(45.0))])
     done = subprocess.run(
-        ["sqlite3", str(path), "PRAGMA integrity_check; PRAGMA foreign_key_check; SELECT boat, position, verdict FROM judgements WHERE counts = 1;"],
+        ["sqlite3", str(path), "PRAGMA integrity_check; PRAGMA foreign_key_check; SELECT boat, position, "
+                               "verdict FROM judgements WHERE counts = 1;"],
         check=True, capture_output=True, text=True,
     )  # fmt: skip
     assert done.stdout == "ok\nMarram|rudder port|monitor\n"
@@ -669,9 +675,12 @@ def test_a_file_that_can_t_grow_loses_nothing(path):
     code = (
         f"import sys, resource, signal\nsys.path.insert(0, {str(Path(__file__).parents[1])!r})\n"
         "from made.books import new, seen\nfrom anodewane.errors import AnodewaneError\n"
-        f"from anodewane.book.store import open_book\nbook = open_book({str(path)!r})\nsignal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-        "resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))\ndone = 0\ntry:\n    for i in range(1000):\n"
-        "        book.record([new(seen(20.0, budget={'n': float(i)}))])\n        done += 1\nexcept AnodewaneError as e:\n    print(done, int(e.exit_code), e)\n"
+        "from anodewane.book.store import open_book\nbook = "
+        f"open_book({str(path)!r})\nsignal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))\ndone = 0\ntry:\n    for i in "
+        "range(1000):\n"
+        "        book.record([new(seen(20.0, budget={'n': float(i)}))])\n        done += 1\nexcept "
+        "AnodewaneError as e:\n    print(done, int(e.exit_code), e)\n"
     )
     out = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
     done, exit_code = (int(v) for v in out.split()[:2])
@@ -704,7 +713,8 @@ def test_a_file_and_folder_that_may_not_be_written_can_be_read():
             if os.geteuid() == 0
             else ""
         )
-        code += f"book = open_book({str(path)!r})\nprint(book.read_only, len(book.boats()), len(book.entries()))\n"
+        code += f"book = open_book({str(path)!r})\n"
+        code += "print(book.read_only, len(book.boats()), len(book.entries()))\n"
         done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
         Path(folder).chmod(0o755)
     assert done.stdout == "True 1 1\n", done.stderr

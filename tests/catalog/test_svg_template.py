@@ -64,7 +64,10 @@ def test_one_compound_path_and_separate_shapes_are_the_same_part():
 
 
 def test_a_fill_and_its_stroke_count_once_and_what_is_hidden_not_at_all():
-    hidden = '<path style="display:none" d="M0 0L9 9"/><circle visibility="hidden" cx="60" cy="25" r="3"/><text x="3" y="3">20 mm</text>'
+    hidden = (
+        '<path style="display:none" d="M0 0L9 9"/><circle visibility="hidden" cx="60" cy="25" r="3"/>'
+        '<text x="3" y="3">20 mm</text>'
+    )
     template = template_from_svg(document(PLATE + PLATE + hidden), "p", 20.0)
     assert rings_area(template.rings) == pytest.approx(AREA, rel=1e-4)
 

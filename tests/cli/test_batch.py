@@ -142,7 +142,8 @@ def test_dry_run_lists_in_sections(
         == [
             "To judge: 3",
             "Same photo as another, judged once: 1",
-            "Can't be placed yet: no boat or position by photos.csv or folder (a label on the sheet may still tell): 1",
+            "Can't be placed yet: no boat or position by photos.csv or folder (a label on the sheet may "
+            "still tell): 1",
             "Left out: 2",
             "To look at: 0",
         ][: len(heads)]
@@ -254,7 +255,7 @@ def test_an_out_that_is_a_file_is_exit_5(
 
 
 def outcome(verdict: str | None = "replace") -> Outcome:
-    return Outcome("a.jpg", "a.jpg", "d", "judged" if verdict else "cannot_judge", True, verdict=verdict)  # type: ignore[arg-type]
+    return Outcome("a.jpg", "a.jpg", "d", "judged" if verdict else "cannot_judge", True, verdict=verdict)
 
 
 def test_away_from_a_terminal_a_plain_line_every_half_minute(

@@ -80,7 +80,8 @@ def test_positions_findings_and_notes(
 ) -> None:
     code, out, err = run(
         capsys, "report", records / "port.json", records / "skeg.json", "--out", tmp_path / "r.html",
-        "--position", "port=rudder = port", "--finding", "rudder = port=ok", "--finding", "skeg=replace", "--by", "A. Surveyor", "--why", "sound", "--why", "loose",
+        "--position", "port=rudder = port", "--finding", "rudder = port=ok", "--finding", "skeg=replace",
+        "--by", "A. Surveyor", "--why", "sound", "--why", "loose",
         "--note", "rudder = port=paint on it", "--dated", "2026-10-06", "--language", "de",
     )  # fmt: skip
     assert code == 0, err

@@ -25,7 +25,8 @@ from made.hand_made import refused
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
 LIST = """boat,water,position,pair,fixings,template,fitted_on,hauled_on,launched_on
-Marram,salt,rudder port,rudder,2 x M10 bolt with washer,plate-150x75x20-2slots,2026-04-18,2026-04-10,2026-05-02
+Marram,salt,rudder port,rudder,2 x M10 bolt with washer,plate-150x75x20-2slots,2026-04-18,2026-04-10,\
+2026-05-02
 ,,rudder starboard,rudder,2 x M10 bolt with washer,plate-150x75x20-2slots,2026-04-18,,
 Sea Aster,fresh,keel,,,plate-150x75x20-2slots,2026-04-18,2026-04-10,2026-05-02
 """
@@ -603,15 +604,19 @@ def test_lists_as_spreadsheets_save_them(tmp_path, capsys, form):
 
 def test_every_wrong_line_is_told_by_number_and_nothing_is_taken(tmp_path, capsys):
     wrong = LIST + (
-        "Samphire,salt,keel,,,no-such-template,2026-04-18,,\nSamphire,salt,skeg,,,plate-150x75x20-2slots,18.4.2026,,\nMarram,fresh,bow,,,,,,\n"
+        "Samphire,salt,keel,,,no-such-template,2026-04-18,,\n"
+        "Samphire,salt,skeg,,,plate-150x75x20-2slots,18.4.2026,,\nMarram,fresh,bow,,,,,,\n"
         "Samphire,sea,,,,,,,\nSamphire,salt,prop,,,plate-150x75x20-2slots,,,\nSamphire,,,a pair,,,,,\n"
     )
     (tmp_path / "l.csv").write_text(wrong)
     run(capsys, "new", tmp_path / "b.book")
     _, err = run(capsys, "import-list", tmp_path / "b.book", tmp_path / "l.csv", code=ExitCode.USAGE)
     for says in (
-        "6 wrong lines", "line 5: There is no template 'no-such-template'", "line 6: The fitted_on '18.4.2026' isn't a date", "line 7: 'Marram' lies in salt water",
-        "line 8: ", "line 9: 'prop' of 'Samphire' has a template but no fitted_on", "line 10: There is a pair but no position",
+        "6 wrong lines", "line 5: There is no template "
+                         "'no-such-template'", "line 6: The fitted_on '18.4.2026' isn't a "
+                                               "date", "line 7: 'Marram' lies in salt water",
+        "line 8: ", "line 9: 'prop' of 'Samphire' has a template but no "
+                    "fitted_on", "line 10: There is a pair but no position",
     ):  # fmt: skip
         assert says in err
     assert run(capsys, "show", tmp_path / "b.book")[0].count("\n") == 1

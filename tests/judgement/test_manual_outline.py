@@ -31,7 +31,10 @@ def write(path: Path, text: str) -> Path:
     return path
 
 
-SVG = '<svg xmlns="http://www.w3.org/2000/svg" {size} viewBox="0 0 400 200"><path fill-rule="evenodd" d="M100 50 H300 V150 H100 Z M180 90 H220 V110 H180 Z"/></svg>'
+SVG = (
+    '<svg xmlns="http://www.w3.org/2000/svg" {size} viewBox="0 0 400 200">'
+    '<path fill-rule="evenodd" d="M100 50 H300 V150 H100 Z M180 90 H220 V110 H180 Z"/></svg>'
+)
 
 
 @pytest.mark.parametrize(
@@ -43,7 +46,10 @@ def test_an_svg_over_the_photo_whatever_size_it_is_shown_at(tmp_path: Path, size
 
 
 def test_an_svg_with_a_circle(tmp_path: Path) -> None:
-    text = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 400 200" width="400" height="200"><circle cx="200" cy="100" r="60"/></svg>'
+    text = (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 400 200" width="400" height="200">'
+        '<circle cx="200" cy="100" r="60"/></svg>'
+    )
     handed = read_manual_outline(write(tmp_path / "o.svg", text), is_mask=False)
     assert shape_of(handed.mask).area == pytest.approx(np.pi * 60**2, rel=2e-3)
 

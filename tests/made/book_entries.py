@@ -45,7 +45,7 @@ def reading(
     sha = f"{boat}/{position}/{hauled_on}/{kind}"
     outcome = verdict if gone is not None else None
     what = (boat, position, hauled_on, kind, template, status, outcome)
-    return Reading(*what, span, area, 0.9, new_g, None, weighed_g, sha, sha, reasons, budget, seen)  # type: ignore[arg-type]
+    return Reading(*what, span, area, 0.9, new_g, None, weighed_g, sha, sha, reasons, budget, seen)
 
 
 def fitting(position: str, fitted_on: date, **more: object) -> Fitting:

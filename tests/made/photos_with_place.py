@@ -10,7 +10,13 @@ from PIL import Image
 
 FORMATS = ("jpg", "jpg-progressive", "jpg-restarts", "png", "webp", "webp-lossless", "heic")
 SERIAL, OWNER = b"SN-4711-0815", b"Invented Owner"
-XMP = b'<?xpacket begin="" id="W5M0MpCehiHzreSzNTczkc9d"?><x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description xmlns:exif="http://ns.adobe.com/exif/1.0/" exif:GPSLatitude="54,20.0N" exif:GPSLongitude="10,8.0E"/></rdf:RDF></x:xmpmeta><?xpacket end="w"?>'  # noqa: E501 - one packet
+XMP = (
+    b'<?xpacket begin="" id="W5M0MpCehiHzreSzNTczkc9d"?><x:xmpmeta xmlns:x="adobe:ns:meta/">'
+    b'<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
+    b'<rdf:Description xmlns:exif="http://ns.adobe.com/exif/1.0/" '
+    b'exif:GPSLatitude="54,20.0N" exif:GPSLongitude="10,8.0E"/></rdf:RDF></x:xmpmeta>'
+    b'<?xpacket end="w"?>'
+)
 
 
 def place_exif(width: int, height: int) -> Image.Exif:

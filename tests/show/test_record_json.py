@@ -117,7 +117,8 @@ def test_numbers_are_rounded_by_their_unit() -> None:
             (tuple((x + 1 / 3, y + 2 / 3) for x, y in ring()),),
             (((1 / 3, 2 / 3), (1.23456, 0.0), (-0.00001, 5.0)),),
         ),
-        consumed=replace(judged().consumed, mass_pct=Interval(100 / 3, 1 / 3, 200 / 3)),  # type: ignore[type-var]
+        consumed=replace(judged().consumed, mass_pct=Interval(100 / 3, 1 / 3, 200 / 3)),
+        # type: ignore[type-var]
     )
     r = verdict_to_plain(odd)
     assert all(round(v, 2) == v for p in r["outline"]["photo_px"][0] for v in p)

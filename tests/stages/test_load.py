@@ -53,7 +53,7 @@ def save(image, kind, **options):
         if "exif" in options:
             options["exif"] = options[
                 "exif"
-            ].tobytes()  # bytes, so that the encoder also writes the turn as HEIF itself stores it (irot, imir)
+            ].tobytes()  # bytes, so that the encoder writes the turn as HEIF stores it too (irot, imir)
     out = io.BytesIO()
     image.save(out, kind, **options)
     return out.getvalue()

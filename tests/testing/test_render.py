@@ -19,7 +19,7 @@ BOX = np.array([[-60.0, -25.0], [60.0, -25.0], [60.0, 25.0], [-60.0, 25.0]])
 
 
 def plate(thickness_mm: float = 24.0, *holes: np.ndarray, mount: str = "flush") -> Template:
-    return Template("plate", (BOX, *holes), thickness_mm, mount, "plate", "zinc", None, 1.0, (), None, True)  # type: ignore[arg-type]
+    return Template("plate", (BOX, *holes), thickness_mm, mount, "plate", "zinc", None, 1.0, (), None, True)
 
 
 def opencv_projection(camera: Camera, points_mm: np.ndarray) -> np.ndarray:

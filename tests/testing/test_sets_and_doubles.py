@@ -50,7 +50,10 @@ def test_the_command_writes_what_it_promises(tmp_path: Path) -> None:
         "0000.truth.json",
     ]
     truth = json.loads((tmp_path / "out" / "0000.truth.json").read_text())
-    keys = "part thickness_mm mount alloy rod volume_new_mm3 volume_mm3 area_new_mm2 area_mm2 outline_wkt consumed_area consumed_volume width height f35"
+    keys = (
+        "part thickness_mm mount alloy rod volume_new_mm3 volume_mm3 area_new_mm2 area_mm2 outline_wkt "
+        "consumed_area consumed_volume width height f35"
+    )
     keys += " layout tilt_deg distance_mm part_in_frame sheet_in_frame face_ratio skirt_mm split"
     assert not set(keys.split()) - set(truth)  # what the trial photos' truth has
 

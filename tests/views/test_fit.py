@@ -70,7 +70,7 @@ def test_two_photos_find_a_prisms_height_and_keep_its_area(second: tuple[float, 
     assert solid.plan_area(found.p) == pytest.approx(OUTLINE.area, rel=0.012)
     assert (
         found.rms_mm.max() < 0.5
-    )  # half a millimetre low along the bench, where wall curves lie a few millimetres apart; 0.05 half-way up
+    )  # half a millimetre low along the bench, where wall curves lie apart; 0.05 half-way up
 
 
 def test_a_prism_that_lost_its_face_is_seen_from_the_side_and_not_from_above() -> None:
@@ -191,7 +191,7 @@ def test_derivatives_are_those_of_differences(worn: tuple[Template, object, list
 def test_a_part_that_moved_is_found_out(worn: tuple[Template, object, list[Seen]]) -> None:
     template, truth, views = worn
     gone = placement(33.0, (17.0, -9.0))
-    moved = Seen(views[2].camera, views[2].plane, seen_of(truth, views[2].camera, gone))  # type: ignore[arg-type]
+    moved = Seen(views[2].camera, views[2].plane, seen_of(truth, views[2].camera, gone))
     still, spoilt = (agreed(template, [views[0], other]) for other in (views[2], moved))
     assert still.moved_mm < 2.0
     assert still.miss_mm < 1.5

@@ -91,9 +91,12 @@ def axe(page: Any, wide: int) -> None:
     ] == []
     assert page.evaluate("document.documentElement.scrollWidth") <= wide
     small = page.evaluate(
-        """[...document.querySelectorAll('a, button, select, input:not([type=hidden]):not([type=file]):not([type=radio]), textarea, summary, label.button')]
-        .filter(e => e.offsetParent && !e.closest('p:not(.links) > a:not(.button), figure a') && !e.matches('a:has(img), p > a:not(.button)'))
-        .map(e => [e.outerHTML.slice(0, 80), e.getBoundingClientRect()]).filter(([, r]) => r.height < 47.5 || r.width < 47.5).map(([h]) => h)"""
+        """[...document.querySelectorAll('a, button, select, textarea, summary, label.button, '
+            + 'input:not([type=hidden]):not([type=file]):not([type=radio])')]
+        .filter(e => e.offsetParent && !e.closest('p:not(.links) > a:not(.button), figure a')
+            && !e.matches('a:has(img), p > a:not(.button)'))
+        .map(e => [e.outerHTML.slice(0, 80), e.getBoundingClientRect()])
+        .filter(([, r]) => r.height < 47.5 || r.width < 47.5).map(([h]) => h)"""
     )
     assert small == [], "targets smaller than 48 px"
 
@@ -242,7 +245,7 @@ def test_the_visit_of_one_boat(server: Server, browser: Any) -> None:
     )
     assert max(abs(b[0] - a[0]) for a, b in zip(ring, moved, strict=True)) <= 30.1
     assert sum(a != b for a, b in zip(ring, moved, strict=True)) < len(ring)  # the far side stays
-    undo.click()  # after a touch that was made by hand the browser takes the next tap for the end of its gesture
+    undo.click()  # after a touch made by hand the browser takes the next tap for its end
     expect(undo).to_be_disabled()
     page.get_by_role("button", name="Not metal").click()
     x, y = box["x"] + box["width"] * 0.35, box["y"] + box["height"] * 0.5
@@ -331,7 +334,8 @@ def _fingers(page: Any, where: str, apart: float) -> list[dict[str, float]]:
 
 def _left_on_phone(page: Any) -> int:
     return page.evaluate(  # type: ignore[no-any-return]
-        "new Promise((yes) => { const a = indexedDB.open('anodewane'); a.onsuccess = () => { const g = a.result.transaction('photos').objectStore('photos').getAll();"
+        "new Promise((yes) => { const a = indexedDB.open('anodewane'); a.onsuccess = () => { const g = "
+        "a.result.transaction('photos').objectStore('photos').getAll();"
         " g.onsuccess = () => yes(g.result.length); }; })"
     )
 
