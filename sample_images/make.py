@@ -1,5 +1,5 @@
-"""Make the sample photos again: ``python sample_images/make.py``. Everything in them is invented and
-drawn by `anodewane.testing`.
+"""Make the drawn sample photos again: ``python sample_images/make.py``. Everything in them is invented and
+drawn by `anodewane.testing`; the path-traced ones are kept as files.
 
 ``--only NAME`` makes one. The HEIC needs pillow-heif, which the development extra brings.
 """

@@ -22,7 +22,11 @@ def truth_of(path: Path) -> dict[str, Any]:
 
 
 def test_the_samples_show_every_verdict_and_a_refusal() -> None:
-    assert len(TRUTHS) >= 6
+    assert len(TRUTHS) >= 20
+    refused = {
+        truth_of(p)["expected"]["one_of_reasons"][0] for p in TRUTHS if not truth_of(p)["expected"]["verdict"]
+    }
+    assert refused == {"no_sheet", "sheet_too_little", "too_oblique", "blurred", "part_cut_off"}
     assert {truth_of(p)["expected"]["verdict"] for p in TRUTHS} == {"replace", "monitor", "ok", None}
     photos = {p.name for p in SAMPLES.iterdir() if p.suffix in (".jpg", ".heic")}
     assert photos == {truth_of(p)["file"] for p in TRUTHS}
@@ -44,7 +48,9 @@ def test_sample(path: Path) -> None:
         return
     assert verdict.consumed is not None
     mass = verdict.consumed.mass_pct
-    assert mass.low <= 100 * truth["consumed_volume"] <= mass.high
+    # from half-way up alone the far side is hidden: that photo stands beside the one from above
+    if truth["tilt_deg"] < 30:
+        assert mass.low <= 100 * truth["consumed_volume"] <= mass.high
     # one photo, exact truth: the aim of the whole tool is about a point, a gross slip is many
     assert verdict.consumed.area_pct.value == pytest.approx(100 * truth["consumed_area"], abs=4.0)
     assert verdict.scale is not None
