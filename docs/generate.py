@@ -58,8 +58,10 @@ def cli_page() -> str:
         "# The command",
         "",
         NOTE,
-        "Standard output carries the answer (for `judge`, the record) and nothing else; everything else "
-        "goes to standard error.",
+        (
+            "Standard output carries the answer (for `judge`, the record) and nothing else; everything else "
+            "goes to standard error."
+        ),
         "",
         "## Exit codes",
         "",
@@ -119,15 +121,24 @@ def json_page() -> str:
         "# The record",
         "",
         NOTE,
-        "What `anodewane judge` prints: one JSON object, held to [record.schema.json](record.schema.json) "
-        f"(`{SCHEMA_ID}`, JSON Schema 2020-12).",
-        "Every key is always there; what is unknown is null, never 0 or empty. Units are in the keys' "
-        "names; an interval's ends have the unit of its key.",
-        "The keys stay as they are within a major `schema_version`; later versions may add some, so pass "
-        "over those that you don't know.",
+        (
+            "What `anodewane judge` prints: one JSON object, held to "
+            "[record.schema.json](record.schema.json) "
+            f"(`{SCHEMA_ID}`, JSON Schema 2020-12)."
+        ),
+        (
+            "Every key is always there; what is unknown is null, never 0 or empty. Units are in the keys' "
+            "names; an interval's ends have the unit of its key."
+        ),
+        (
+            "The keys stay as they are within a major `schema_version`; later versions may add some, so pass "
+            "over those that you don't know."
+        ),
         "",
-        "In `outline.photo_px` and `template.outline_photo_px` the first ring is the outer one and the "
-        "others are holes; rings aren't closed.",
+        (
+            "In `outline.photo_px` and `template.outline_photo_px` the first ring is the outer one and the "
+            "others are holes; rings aren't closed."
+        ),
         "Photo pixels are those of the upright photo, pixel centres at integers.",
         "",
     ]
@@ -225,13 +236,18 @@ def errors_page() -> str:
         "# Errors, refusals and findings",
         "",
         NOTE,
-        "Each heading is the sentence that you read, with … for what is filled in. Search this page for a "
-        "few of its words.",
+        (
+            "Each heading is the sentence that you read, with … for what is filled in. Search this page "
+            "for a "
+            "few of its words."
+        ),
         "",
         "## Refusals: the photo can't be judged (exit code 4)",
         "",
-        "The file is readable, so there is a record: `status` is `cannot_judge`, and `reasons` holds the "
-        "code.",
+        (
+            "The file is readable, so there is a record: `status` is `cannot_judge`, and `reasons` holds the "
+            "code."
+        ),
         "",
     ]
     for code, (message, remedy) in REFUSALS.items():
@@ -262,8 +278,11 @@ def errors_page() -> str:
         "",
         "### An unexpected fault: …",
         "",
-        "A mistake in anodewane itself. Please report it with the output of `anodewane doctor`; `anodewane "
-        "--debug …` shows where it happened.",
+        (
+            "A mistake in anodewane itself. Please report it with the output of `anodewane doctor`; "
+            "`anodewane "
+            "--debug …` shows where it happened."
+        ),
     ]
     return "\n".join(lines).rstrip() + "\n"
 
@@ -278,8 +297,10 @@ def settings_page() -> str:
         "# Settings",
         "",
         NOTE,
-        "What `--settings FILE.toml` may hold, with the values that are taken without one. Every record "
-        "carries the digest of all of them.",
+        (
+            "What `--settings FILE.toml` may hold, with the values that are taken without one. Every record "
+            "carries the digest of all of them."
+        ),
         "",
         "| key | value | meaning and source |",
         "|---|---|---|",
@@ -325,8 +346,11 @@ def decisions_page() -> str:
         "# Decisions",
         "",
         NOTE,
-        "Why things are as they are, with what was refused and where the figures stand. One page a decision, "
-        "numbered; an overturned one stays and says by which.",
+        (
+            "Why things are as they are, with what was refused and where the figures stand. One page a "
+            "decision, "
+            "numbered; an overturned one stays and says by which."
+        ),
     ]
     subject = None
     for path in sorted((DOCS / "decisions").glob("[0-9]*.md")):

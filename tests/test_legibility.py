@@ -11,13 +11,12 @@ ROOT = Path(__file__).parents[1]
 FILES = sorted(
     p for part in ("src", "tests", "docs", "models", "sample_images") for p in (ROOT / part).rglob("*.py")
 )
-LONGEST, NEARLY_ALL = 110, 100
-FILE_LINES, FUNCTION_LINES = 650, 110
+LONGEST = 110
+FILE_LINES, FUNCTION_LINES = 600, 100
 
 
-def test_lines_end_by_110_characters_and_99_in_100_by_100() -> None:
-    lengths = sorted(len(line) for p in FILES for line in p.read_text(encoding="utf-8").splitlines())
-    assert len(lengths) > 20_000
+def test_lines_end_by_110_characters() -> None:
+    assert len(FILES) > 200
     long = [
         f"{p.relative_to(ROOT)}:{i}: {len(line)}"
         for p in FILES
@@ -25,7 +24,6 @@ def test_lines_end_by_110_characters_and_99_in_100_by_100() -> None:
         if len(line) > LONGEST
     ]
     assert long == []
-    assert lengths[round(0.99 * len(lengths))] <= NEARLY_ALL
 
 
 @pytest.mark.parametrize("page", sorted((ROOT / "docs").rglob("*.md")), ids=lambda p: p.name)

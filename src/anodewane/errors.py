@@ -34,7 +34,8 @@ EXIT_MEANINGS: dict[ExitCode, str] = {
     ExitCode.OUTPUT_NOT_WRITABLE: "an output file can't be written",
     ExitCode.MODEL: "the segmenter's model file is missing or altered",
     ExitCode.BATCH_INCOMPLETE: "a batch finished with some photos not judged",
-    ExitCode.EVIDENCE_DIFFERS: "an evidence bag isn't as it was packed, or judging its originals again gives something else",
+    ExitCode.EVIDENCE_DIFFERS: "an evidence bag isn't as it was packed, or judging its originals again "
+    "gives something else",
     ExitCode.UNEXPECTED: "an unexpected fault in anodewane itself",
     ExitCode.INTERRUPTED: "interrupted",
 }

@@ -159,7 +159,7 @@ def _temporary(path: Path) -> Iterator[Path]:
     try:
         temporary.open(
             "xb"
-        ).close()  # not tempfile: that makes the file private to its owner, and the renamed file would stay so
+        ).close()  # not tempfile: its file is private to its owner, and would stay so when renamed
     except OSError as e:
         raise _not_writable(path, e) from e
     try:

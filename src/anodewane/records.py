@@ -305,7 +305,8 @@ def _content(value: Any) -> Any:
     if isinstance(value, tuple):
         return tuple(_content(v) for v in value)
     if isinstance(value, Record):
-        return type(value), *(_content(getattr(value, f.name)) for f in fields(value))  # type: ignore[arg-type]
+        names = (f.name for f in fields(value))  # type: ignore[arg-type]
+        return type(value), *(_content(getattr(value, name)) for name in names)
     return value
 
 

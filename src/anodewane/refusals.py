@@ -13,7 +13,10 @@ from anodewane.record import Reason
 REFUSALS: dict[str, tuple[str, str]] = {
     "no_sheet": (
         "No scale sheet is seen in the photo ({detail}).",
-        "Lay the printed sheet flat beside (card) or under (mat) the part, all of it sharp in the photo and in even light, and take the photo again.",
+        (
+            "Lay the printed sheet flat beside (card) or under (mat) the part, all of it sharp in the photo "
+            "and in even light, and take the photo again."
+        ),
     ),
     "sheet_too_little": (
         "Too little of the scale sheet is seen ({detail}).",
@@ -45,7 +48,11 @@ REFUSALS: dict[str, tuple[str, str]] = {
     ),
     "no_part": (
         "No part is seen by the sheet ({detail}).",
-        "Lay the part on the mat or close beside the card, the face that wasted upward, and take the photo again.",
+        (
+            "Lay the part on the mat or close beside the card, the face that wasted upward, and take the "
+            "photo "
+            "again."
+        ),
     ),
     "several_parts": (
         "Several parts could be meant ({detail}).",
@@ -61,7 +68,10 @@ REFUSALS: dict[str, tuple[str, str]] = {
     ),
     "template_does_not_fit": (
         "The template doesn't fit the part ({detail}).",
-        "Choose the right template, check that the sheet was printed at 100 %, and clean crust and weed off the part.",
+        (
+            "Choose the right template, check that the sheet was printed at 100 %, and clean crust and weed "
+            "off the part."
+        ),
     ),
     "template_unclear": (
         "Several templates fit the part alike ({detail}).",
@@ -81,7 +91,11 @@ REFUSALS: dict[str, tuple[str, str]] = {
     ),
     "photos_disagree": (
         "The photos don't show one part that lay still ({detail}).",
-        "Leave part and sheet where they are, take all photos again, and hand in only photos of this part; or judge each photo by itself.",
+        (
+            "Leave part and sheet where they are, take all photos again, and hand in only photos of this "
+            "part; "
+            "or judge each photo by itself."
+        ),
     ),
     "other_side_is_dry": (
         "The part has no other side to judge ({detail}).",
@@ -103,7 +117,10 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
     "sound": ("The part is sound ({detail}).", None),
     "no_measurable_wear": (
         "No measurable wear ({detail}).",
-        "A new part is fine; after a season in the water, no wear is a warning: look for paint or oil on it, poor contact or a broken bond, and have the bonding tested.",
+        (
+            "A new part is fine; after a season in the water, no wear is a warning: look for paint or oil on "
+            "it, poor contact or a broken bond, and have the bonding tested."
+        ),
     ),
     "fixing_lost": ("A fixing no longer holds ({detail}).", "Replace the part whatever the percentage."),
     "hole_grown": (
@@ -117,7 +134,10 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
     ),
     "one_sided": (
         "The part wears on one side ({detail}).",
-        "Look for a shield, a neighbour or a current on that side; a qualified marine electrical technician can measure it.",
+        (
+            "Look for a shield, a neighbour or a current on that side; a qualified marine electrical "
+            "technician can measure it."
+        ),
     ),
     "larger_than_new": (
         "The part reads larger than new ({detail}).",
@@ -125,12 +145,18 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
     ),
     "hole_pitch_doubt": (
         "The fixing holes stand at {detail}.",
-        "Measure the sheet's 100 mm line and give it (check line); a sheet printed small makes a part read less worn than it is.",
+        (
+            "Measure the sheet's 100 mm line and give it (check line); a sheet printed small makes a part "
+            "read "
+            "less worn than it is."
+        ),
     ),
     "print_scale_unmeasured": (
         "Nobody measured the sheet, and its paper's edges don't tell its print scale ({detail}).",
-        "Measure its 100 mm line once with a ruler and give it (check line), or lay the sheet, its paper "
-        "uncut, on a darker ground with all edges in the photo.",
+        (
+            "Measure its 100 mm line once with a ruler and give it (check line), or lay the sheet, its paper "
+            "uncut, on a darker ground with all edges in the photo."
+        ),
     ),
     "printed_off_scale": (
         "The sheet wasn't printed at 100 %; lengths were corrected by its paper's edges ({detail}).",
@@ -176,36 +202,63 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
     ),
     "metal_grew": (
         "Metal doesn't grow: less is gone than before ({detail}). Was the part exchanged?",
-        "If it was, note it with 'anodewane season fit'; if not, look at both photos: one may be of another "
-        "part. No wear a month is told until then.",
+        (
+            "If it was, note it with 'anodewane season fit'; if not, look at both photos: one may be of "
+            "another "
+            "part. No wear a month is told until then."
+        ),
     ),
     "no_wear_in_season": (
         "No wear in a season in the water ({detail}): that is a fault, not health.",
-        "Look for paint, oil or a white film on it, a dirty seat, a broken bond; have a qualified marine electrical technician test the bonding before the launch.",
+        (
+            "Look for paint, oil or a white film on it, a dirty seat, a broken bond; have a qualified marine "
+            "electrical technician test the bonding before the launch."
+        ),
     ),
     "pair_uneven": (
         "Two parts that should wear alike don't ({detail}).",
-        "The one that wears less may have lost its bond, and then the other works for both; have a qualified marine electrical technician test the bonding of both.",
+        (
+            "The one that wears less may have lost its bond, and then the other works for both; have a "
+            "qualified marine electrical technician test the bonding of both."
+        ),
     ),
     "faster_than_before": (
         "The part wears far faster than before ({detail}).",
-        "Shore power, a neighbour, bonding or paint may have changed, or a current may stray; have a qualified corrosion or marine electrical technician measure it.",
+        (
+            "Shore power, a neighbour, bonding or paint may have changed, or a current may stray; have a "
+            "qualified corrosion or marine electrical technician measure it."
+        ),
     ),
     "mixed_alloys": (
         "Anodes of different alloys sit on one boat ({detail}).",
-        "On one bonded system the more active alloy wastes for all: fit one alloy throughout, and ask a qualified corrosion technician which.",
+        (
+            "On one bonded system the more active alloy wastes for all: fit one alloy throughout, and ask a "
+            "qualified corrosion technician which."
+        ),
     ),
     "alloy_for_water": (
         "The alloy doesn't belong in this water ({detail}).",
-        "Change the alloy on the whole boat at once; ask a qualified corrosion technician which one suits the water and the hull.",
+        (
+            "Change the alloy on the whole boat at once; ask a qualified corrosion technician which one "
+            "suits "
+            "the water and the hull."
+        ),
     ),
     "weighed_disagrees": (
         "The scales and the photo disagree ({detail}).",
-        "Weigh again, clean, dry and without bolts; check template, alloy and the sheet's 100 mm line. The scales stand until then.",
+        (
+            "Weigh again, clean, dry and without bolts; check template, alloy and the sheet's 100 mm line. "
+            "The "
+            "scales stand until then."
+        ),
     ),
     "short_lived": (
         "At this rate a new part wouldn't last from one haul-out to the next either ({detail}).",
-        "There may be too little metal, a neighbour that it protects, or a stray current; have a qualified corrosion or marine electrical technician look.",
+        (
+            "There may be too little metal, a neighbour that it protects, or a stray current; have a "
+            "qualified "
+            "corrosion or marine electrical technician look."
+        ),
     ),
     "refit_right": ("The new part is as it should be ({detail}).", None),
     "refit_other_part": (

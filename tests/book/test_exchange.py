@@ -290,14 +290,14 @@ HOSTILE = {
     "text for a number": (lambda g: packed(altered(g, "weighings", put(1, "mass_g", "heavy"))),
     "isn't a number"),
     "infinite": (lambda g: packed(altered(g, "weighings", put(1, "mass_g", "inf"))), "isn't a finite number"),
-    "huge integer": (lambda g: packed(altered(g, "weighings", put(1, "id", "9" * 30))), "breaks the book's "
-                                                                                        "rules"),
-    "no such water": (lambda g: packed(altered(g, "boats", put(2, "water", "sea"))), "line 3 of boats.csv "
-                                                                                     "breaks"),
+    "huge integer": (lambda g: packed(altered(g, "weighings", put(1, "id", "9" * 30))), ("breaks the book's "
+                                                                                        "rules")),
+    "no such water": (lambda g: packed(altered(g, "boats", put(2, "water", "sea"))), ("line 3 of boats.csv "
+                                                                                     "breaks")),
     "no such day": (lambda g: packed(altered(g, "haul_outs", put(1, "hauled_on", "2026-02-30"))),
     "breaks the book's rules"),
-    "missing value": (lambda g: packed(altered(g, "weighings", put(1, "mass_g", ""))), "breaks the book's "
-                                                                                       "rules"),
+    "missing value": (lambda g: packed(altered(g, "weighings", put(1, "mass_g", ""))), ("breaks the book's "
+                                                                                       "rules")),
     "orphan": (lambda g: packed(altered(g, "positions", put(1, "boat", "Nobody's"))), "lacks its parent"),
     "false count": (lambda g: packed(altered(g, "judgements", put(1, "counts", "1"))), "whether it counts"),
     "columns": (lambda g: packed(altered(g, "boats", put(0, "water", "waters"))), "hasn't the columns"),

@@ -231,14 +231,14 @@ def test_the_file_itself_refuses_to_lose_evidence(book, path):
     db = sqlite3.connect(path)
     db.execute("PRAGMA foreign_keys = ON")
     for sql in (
-        "DELETE FROM judgements", "UPDATE judgements SET verdict = "
-                                  "'ok'", "UPDATE records SET json = "
-                                          "'x'", "DELETE FROM records", "DELETE FROM weighings",
-        "UPDATE weighings SET mass_g = "
-        "1", "DELETE FROM changes", "DELETE FROM boats", "UPDATE haul_outs SET hauled_on = '2026-13-01'",
-        "UPDATE fittings SET fitted_on = "
-        "'2026-02-30'", "INSERT INTO boats VALUES ('', NULL, "
-                        "NULL)", "INSERT INTO boats VALUES (1.5, 'sea', NULL)",
+        "DELETE FROM judgements", ("UPDATE judgements SET verdict = "
+                                  "'ok'"), ("UPDATE records SET json = "
+                                          "'x'"), "DELETE FROM records", "DELETE FROM weighings",
+        ("UPDATE weighings SET mass_g = "
+        "1"), "DELETE FROM changes", "DELETE FROM boats", "UPDATE haul_outs SET hauled_on = '2026-13-01'",
+        ("UPDATE fittings SET fitted_on = "
+        "'2026-02-30'"), ("INSERT INTO boats VALUES ('', NULL, "
+                        "NULL)"), "INSERT INTO boats VALUES (1.5, 'sea', NULL)",
     ):  # fmt: skip
         with pytest.raises(sqlite3.IntegrityError):
             db.execute(sql)
@@ -370,8 +370,8 @@ def test_a_new_book_is_known_for_one(path):
 def test_sqlite_s_own_shell_reads_it(book, path):
     book.record([new(seen(45.0))])
     done = subprocess.run(
-        ["sqlite3", str(path), "PRAGMA integrity_check; PRAGMA foreign_key_check; SELECT boat, position, "
-                               "verdict FROM judgements WHERE counts = 1;"],
+        ["sqlite3", str(path), ("PRAGMA integrity_check; PRAGMA foreign_key_check; SELECT boat, position, "
+                               "verdict FROM judgements WHERE counts = 1;")],
         check=True, capture_output=True, text=True,
     )  # fmt: skip
     assert done.stdout == "ok\nMarram|rudder port|monitor\n"

@@ -142,8 +142,10 @@ def test_dry_run_lists_in_sections(
         == [
             "To judge: 3",
             "Same photo as another, judged once: 1",
-            "Can't be placed yet: no boat or position by photos.csv or folder (a label on the sheet may "
-            "still tell): 1",
+            (
+                "Can't be placed yet: no boat or position by photos.csv or folder (a label on the sheet may "
+                "still tell): 1"
+            ),
             "Left out: 2",
             "To look at: 0",
         ][: len(heads)]

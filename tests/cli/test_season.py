@@ -612,11 +612,11 @@ def test_every_wrong_line_is_told_by_number_and_nothing_is_taken(tmp_path, capsy
     run(capsys, "new", tmp_path / "b.book")
     _, err = run(capsys, "import-list", tmp_path / "b.book", tmp_path / "l.csv", code=ExitCode.USAGE)
     for says in (
-        "6 wrong lines", "line 5: There is no template "
-                         "'no-such-template'", "line 6: The fitted_on '18.4.2026' isn't a "
-                                               "date", "line 7: 'Marram' lies in salt water",
-        "line 8: ", "line 9: 'prop' of 'Samphire' has a template but no "
-                    "fitted_on", "line 10: There is a pair but no position",
+        "6 wrong lines", ("line 5: There is no template "
+                         "'no-such-template'"), ("line 6: The fitted_on '18.4.2026' isn't a "
+                                               "date"), "line 7: 'Marram' lies in salt water",
+        "line 8: ", ("line 9: 'prop' of 'Samphire' has a template but no "
+                    "fitted_on"), "line 10: There is a pair but no position",
     ):  # fmt: skip
         assert says in err
     assert run(capsys, "show", tmp_path / "b.book")[0].count("\n") == 1

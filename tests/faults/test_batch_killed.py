@@ -150,9 +150,9 @@ def test_the_driver_killed_at_several_moments(
     for moment in ("workers start", 2, N_PHOTOS - 1):
         process = started()
         ready: Callable[[], bool] = (
-            (lambda: bool(workers(process.pid)))
+            (lambda pid=process.pid: bool(workers(pid)))
             if isinstance(moment, str)
-            else (lambda: outcomes(out) >= moment)
+            else (lambda least=moment: outcomes(out) >= least)
         )
         wait_for(ready)
         orphans = workers(process.pid)

@@ -261,7 +261,9 @@ def test_fouling_left_off_the_outline_is_said_with_its_length():
     _, reasons = decide(wear(10.0), PLACEMENT, replace(MASK, fouled_mm=(6.0, 8.4)), PLANE, PHOTO, Settings())
     said = [r.message for r in reasons if r.code == "growth_bridged"]
     assert said == [
-        "Fouling stands proud of the metal and was taken off the outline (along about 14 mm of the edge, 2 "
-        "places)."
+        (
+            "Fouling stands proud of the metal and was taken off the outline "
+            "(along about 14 mm of the edge, 2 places)."
+        )
     ]
     assert "growth_bridged" not in verdict_of(wear(10.0))[1]

@@ -189,6 +189,7 @@ class DaskExecutor(Executor):
             "Start it and its workers again, then run the same command: it goes on where it stopped.",
         )
 
-    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: ARG002 - the protocol's arguments
+    # the protocol's arguments
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: ARG002
         with contextlib.suppress(Exception):
             self._client.close(timeout=5)

@@ -130,7 +130,8 @@ class LocalFolder:
         linked: list[str] = []
         while folders or linked:
             name = folders.pop() if folders else linked.pop(0)
-            folder = os.path.join(self.path, name)  # noqa: PTH118 - thousands of folders: a Path takes ten times as long
+            # thousands of folders: a Path takes ten times as long
+            folder = os.path.join(self.path, name)  # noqa: PTH118
             try:
                 identity = _identity(folder)
                 with os.scandir(folder) as scan:

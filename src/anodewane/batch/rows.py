@@ -195,7 +195,8 @@ def summary_xlsx(rows: Sequence[Row], skipped: Iterable[Skipped], notes: Iterabl
             "strings_to_numbers": False,
         },
     )
-    book.set_properties({"title": "anodewane batch", "created": datetime(2000, 1, 1)})  # noqa: DTZ001 - not the time: a file of the same rows has the same bytes
+    # not the time: a file of the same rows has the same bytes
+    book.set_properties({"title": "anodewane batch", "created": datetime(2000, 1, 1)})  # noqa: DTZ001
     bold, wrap = (
         book.add_format({"bold": True, "bottom": 1, "valign": "top"}),
         book.add_format({"text_wrap": True, "valign": "top"}),

@@ -243,7 +243,8 @@ def _fill(
                 counts[row[0]] = row[list(kinds).index("counts")]
                 row = tuple(0 if name == "counts" else v for name, v in zip(kinds, row, strict=True))
             try:
-                db.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)  # noqa: S608 - a name from TABLES
+                # a name from TABLES
+                db.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)  # noqa: S608
             except (sqlite3.IntegrityError, OverflowError) as e:
                 raise bad(f"line {number} of {table}.csv breaks the book's rules ({e})") from e
             count += 1

@@ -103,7 +103,8 @@ class FindingsBook(FleetBook):
             "reasons": json.dumps([r.code for r in v.reasons]),
             "budget": json.dumps(v.budget),
         }
-        sql = f"INSERT INTO judgements ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})"  # noqa: S608 - names from above
+        # names from above
+        sql = f"INSERT INTO judgements ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})"  # noqa: S608
         self._db.execute(sql, tuple(row.values()))
         if weighed is not None and j.kind == "wear":
             self._db.execute(

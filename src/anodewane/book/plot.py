@@ -113,7 +113,8 @@ def season_page(
                 "name": e.boat.name,
                 "water": e.boat.water,
                 "warnings": [n.reason for n in notices if n.boat == e.boat.name],
-                "plot": Markup(wear_svg(e, states_here, settings)),  # noqa: S704 - `Sheet` escapes what it is given
+                # `Sheet` escapes what it is given
+                "plot": Markup(wear_svg(e, states_here, settings)),  # noqa: S704
                 "rows": [_row(s) for s in states_here],
                 "reasons": why,
             }

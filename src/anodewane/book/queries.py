@@ -55,9 +55,11 @@ _WEIGHING_WITHDRAWN = """(
 
 def _haul_out_withdrawn(table: str) -> str:
     """Why the haul-out of a row never was; NULL where it was."""
+    # the table's name is one of ours
     return f"""(
     SELECT CASE w.withdrawn WHEN 1 THEN w.why END FROM haul_out_withdrawals w
-    WHERE w.boat = {table}.boat AND w.hauled_on = {table}.hauled_on ORDER BY w.id DESC LIMIT 1)"""  # noqa: S608 - a table's name
+    WHERE w.boat = {table}.boat AND w.hauled_on = {table}.hauled_on
+    ORDER BY w.id DESC LIMIT 1)"""  # noqa: S608
 
 
 class BookQueries(BookFile):

@@ -488,6 +488,7 @@ def _current_ma(fitting: Fitting, series: Series, new_g: float | None, z: float)
     if last.weighed_g is None or new_g is None or fitting.alloy not in METALS:
         return None
     hours = series.months[-1] * DAYS_PER_MONTH * 24
-    ma_per_g = 1000 * mean_current_a(fitting.alloy, 1.0, hours)  # type: ignore[arg-type]  # looked up in METALS above
+    # looked up in METALS above
+    ma_per_g = 1000 * mean_current_a(fitting.alloy, 1.0, hours)  # type: ignore[arg-type]
     ma_per_point = ma_per_g * new_g / 100
     return _interval(ma_per_point * series.pct[-1], ma_per_point * series.sd[-1], z)

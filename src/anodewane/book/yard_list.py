@@ -146,7 +146,8 @@ def _add_listed(
     mass = _number(row["new_mass_g"]) if "new_mass_g" in row else None
     have = book.boat(boat_name) if book.has_boat(boat_name) else None
     if have is None:
-        book.add_boat(boat_name, row.get("water"), row.get("boat_note"))  # type: ignore[arg-type]  # checked there
+        # checked there
+        book.add_boat(boat_name, row.get("water"), row.get("boat_note"))  # type: ignore[arg-type]
         counts["boats"] += 1
     elif "water" in row and row["water"] != have.water:
         if have.water is not None:

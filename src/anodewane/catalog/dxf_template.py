@@ -59,7 +59,9 @@ def template_from_dxf(
         rings = [rounded(np.asarray(r, float) * scale) for r in _rings(document, scale)]
     except UsageError:
         raise
-    except Exception as e:  # a mended drawing may hold things that lack what their kind has: DXFAttributeError, ValueError, ZeroDivisionError
+    # a mended drawing may hold things that lack what their kind has: DXFAttributeError, ValueError,
+    # ZeroDivisionError
+    except Exception as e:
         raise InputUnreadable(
             "The drawing is damaged: its lines can't be read.",
             "Export the drawing again as DXF (R2000 or later).",
@@ -155,8 +157,10 @@ def _rings(document: Any, scale: float) -> list[Floats]:
             if len(chain) < 2 or not edgeminer.is_loop(chain, gap_tol=gap):
                 a, b = chain[0].start * scale, chain[-1].end * scale
                 raise UsageError(
-                    f"A line of the drawing isn't closed, or lines cross at its end: it runs from {a.x:.2f}, {a.y:.2f} to {b.x:.2f}, {b.y:.2f} mm.",
-                    "Close it, or delete centre lines and other lines that are no outline, or put them on a layer that is off.",
+                    "A line of the drawing isn't closed, or lines cross at its end: it runs from "
+                    f"{a.x:.2f}, {a.y:.2f} to {b.x:.2f}, {b.y:.2f} mm.",
+                    "Close it, or delete centre lines and other lines that are no outline, or put them on "
+                    "a layer that is off.",
                 )
             rings.append(_points(edgesmith.path2d_from_chain(chain), chord))
     if not rings:

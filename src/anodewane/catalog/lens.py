@@ -23,11 +23,13 @@ RANGES = {
 def lens_profile_to_toml(profile: LensProfile) -> str:
     """Write a profile as TOML text."""
     return (
-        f"# The lens of one phone, measured by 'anodewane camera'. Use it with: anodewane judge --camera THIS_FILE\n"
+        "# The lens of one phone, measured by 'anodewane camera'. Use it with: anodewane judge --camera "
+        "THIS_FILE\n"
         f"kind = {json.dumps(PROFILE_KIND)}\n"
         f"version = {PROFILE_VERSION}\n"
         f"camera = {json.dumps(profile.camera, ensure_ascii=False)}\n"
-        f"# focal length over the half diagonal of the photo ({profile.focal_35mm:.2f} mm as 35 mm equivalent), and its relative one-sigma\n"
+        f"# focal length over the half diagonal of the photo ({profile.focal_35mm:.2f} mm as 35 mm "
+        "equivalent), and its relative one-sigma\n"
         f"focal_half_diagonals = {profile.focal_half_diagonals:.6f}\n"
         f"focal_sd_frac = {profile.focal_sd_frac:.6f}\n"
         f"# r_undistorted = r (1 + k1 r^2), r in half diagonals from the middle\n"
@@ -69,7 +71,8 @@ def lens_profile_from_toml(text: str) -> LensProfile:
             or not low <= value <= high
         ):
             raise UsageError(
-                f"The lens profile gives '{key}' the value {value!r}; a number from {low:g} to {high:g} is expected.",
+                f"The lens profile gives '{key}' the value {value!r}; a number from {low:g} to {high:g} is "
+                "expected.",
                 remedy,
             )
         values[key] = float(value)

@@ -239,7 +239,10 @@ def typst_source(design: SheetDesign, pages: Sequence[list[Mark]]) -> str:
     head = [
         f'#set document(title: "anodewane {design.name}", author: "anodewane", date: none)',
         f"#set page(width: {_mm(design.width_mm)}, height: {_mm(design.height_mm)}, margin: 0pt)",
-        f'#set text(font: "{FONT}", fallback: false, top-edge: "baseline", bottom-edge: "baseline", hyphenate: false, ligatures: false)',
+        (
+            f'#set text(font: "{FONT}", fallback: false, top-edge: "baseline", bottom-edge: "baseline", '
+            "hyphenate: false, ligatures: false)"
+        ),
     ]
     body = "\n#pagebreak()\n".join(
         "\n".join(_typst_mark(m, design.width_mm, design.height_mm) for m in marks) for marks in pages
@@ -258,7 +261,8 @@ def _typst_mark(mark: Mark, w: float, h: float) -> str:
         )
         return f'#place(curve(fill: luma({100 * mark.level:.4f}%), fill-rule: "even-odd", {path}))'
     if isinstance(mark, Line):
-        return f'#place(line(start: {at(mark.start)}, end: {at(mark.end)}, stroke: (paint: black, thickness: {_mm(mark.width_mm)}, cap: "butt")))'
+        stroke = f'(paint: black, thickness: {_mm(mark.width_mm)}, cap: "butt")'
+        return f"#place(line(start: {at(mark.start)}, end: {at(mark.end)}, stroke: {stroke}))"
     weight = "bold" if mark.bold else "regular"
     body = f'text(size: {_mm(mark.size_mm)}, weight: "{weight}", {json.dumps(mark.text, ensure_ascii=False)})'
     if not mark.upright:

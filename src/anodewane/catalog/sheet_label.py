@@ -72,8 +72,10 @@ def label_of(boat: str, position: str) -> Label:
     size = len(label.boat.encode()) + len(label.position.encode())
     if size > LABEL_MAX_BYTES:
         raise UsageError(
-            f"Boat and position '{label.boat}', '{label.position}' take {size} bytes; {LABEL_MAX_BYTES} fit the code.",
-            "Shorten one of them, for instance 'port quarter' to 'PQ'; letters with accents, Greek and Cyrillic ones take two bytes each.",
+            f"Boat and position '{label.boat}', '{label.position}' take {size} bytes; {LABEL_MAX_BYTES} "
+            "fit the code.",
+            "Shorten one of them, for instance 'port quarter' to 'PQ'; letters with accents, Greek and "
+            "Cyrillic ones take two bytes each.",
         )
     return label
 

@@ -69,22 +69,28 @@ DESIGNS: dict[str, SheetDesign] = {
     for d in (
         # ISO 216 A5 lying; three columns of squares on each side bracket the field with the check lines.
         SheetDesign(
-            name="card", paper="A5", width_mm=210.0, height_mm=148.0, square_mm=15.0, cols=13, rows=9, clear_cols=(3, 10), clear_rows=(0, 9), first_id=0,
+            name="card", paper="A5", width_mm=210.0, height_mm=148.0, square_mm=15.0, cols=13, rows=9,
+            clear_cols=(3, 10), clear_rows=(0, 9), first_id=0,
             check_x_mm=(-50.0, 62.0), check_y_mm=(-46.0, -50.0), grey_mm=(-34.0, -24.0), grey_side_mm=14.0,
-            words_mm=(-34.0, 46.0), words_size_mm=2.9, position_mm=(-34.0, -62.0, 46.0, 18.0), label_mm=(15.0, -64.0, 35.0),
+            words_mm=(-34.0, 46.0), words_size_mm=2.9, position_mm=(-34.0, -62.0, 46.0, 18.0),
+            label_mm=(15.0, -64.0, 35.0),
         ),
         # ISO 216 A4 lying; a frame two squares thick round the field for the part. What is printed in
         # the field keeps to its rim.
         SheetDesign(
-            name="mat-a4", paper="A4", width_mm=297.0, height_mm=210.0, square_mm=15.0, cols=19, rows=13, clear_cols=(2, 17), clear_rows=(2, 11), first_id=60,
+            name="mat-a4", paper="A4", width_mm=297.0, height_mm=210.0, square_mm=15.0, cols=19, rows=13,
+            clear_cols=(2, 17), clear_rows=(2, 11), first_id=60,
             check_x_mm=(-50.0, -63.0), check_y_mm=(-107.0, -50.0), grey_mm=(-92.0, -65.0), grey_side_mm=10.0,
-            words_mm=(-107.0, 64.5), words_size_mm=2.4, position_mm=(64.0, 54.0, 46.0, 11.0), label_mm=(76.0, -65.0, 34.0),
+            words_mm=(-107.0, 64.5), words_size_mm=2.4, position_mm=(64.0, 54.0, 46.0, 11.0),
+            label_mm=(76.0, -65.0, 34.0),
         ),
         # US Letter lying, 11 x 8.5 inches (ANSI Y14.1 size A).
         SheetDesign(
-            name="mat-letter", paper="US Letter", width_mm=279.4, height_mm=215.9, square_mm=15.0, cols=17, rows=13, clear_cols=(2, 15), clear_rows=(2, 11), first_id=130,
+            name="mat-letter", paper="US Letter", width_mm=279.4, height_mm=215.9, square_mm=15.0, cols=17,
+            rows=13, clear_cols=(2, 15), clear_rows=(2, 11), first_id=130,
             check_x_mm=(-50.0, -63.0), check_y_mm=(-92.0, -50.0), grey_mm=(-84.0, -65.0), grey_side_mm=10.0,
-            words_mm=(-92.0, 64.5), words_size_mm=2.4, position_mm=(49.0, 54.0, 46.0, 11.0), label_mm=(61.0, -65.0, 34.0),
+            words_mm=(-92.0, 64.5), words_size_mm=2.4, position_mm=(49.0, 54.0, 46.0, 11.0),
+            label_mm=(61.0, -65.0, 34.0),
         ),
     )
 }  # fmt: skip

@@ -88,7 +88,10 @@ def _document(data: bytes) -> Any:
 
 
 def _check_size(root: Any) -> None:
-    remedy = "Set the document's width, height and units to mm in the drawing program, with a viewBox, and save again."
+    remedy = (
+        "Set the document's width, height and units to mm in the drawing program, with a viewBox, and save "
+        "again."
+    )
     sides = []
     for side in ("width", "height"):
         match = _LENGTH.fullmatch(root.get(side) or "")

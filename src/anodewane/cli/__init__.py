@@ -95,7 +95,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
             traceback.print_exc()
         _say(
-            f"anodewane: An unexpected fault: {type(e).__name__}: {e}. Please report it with the output of 'anodewane doctor' and, if you may, the photo; "
+            f"anodewane: An unexpected fault: {type(e).__name__}: {e}. Please report it with the output of "
+            "'anodewane doctor' and, if you may, the photo; "
             "'anodewane --debug ...' shows where it happened."
         )
         return int(ExitCode.UNEXPECTED)

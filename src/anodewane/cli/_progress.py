@@ -40,7 +40,8 @@ class ConsoleProgress:
 
     def labels(self, to_read: int) -> None:
         click.echo(
-            f"Looking for labels in {to_read} {'photo' if to_read == 1 else 'photos'}: what is judged together goes by them.",
+            f"Looking for labels in {to_read} {'photo' if to_read == 1 else 'photos'}: what is judged "
+            "together goes by them.",
             err=True,
         )
 
@@ -86,7 +87,8 @@ class ConsoleProgress:
             self._told = now
             left = (self._total - self._done) / rate
             click.echo(
-                f"{self._done} of {self._total}, {rate:.1f} a second, {duration(left)} left: {counted(self._counts)}",
+                f"{self._done} of {self._total}, {rate:.1f} a second, {duration(left)} left: "
+                f"{counted(self._counts)}",
                 err=True,
             )
 

@@ -331,9 +331,8 @@ def _closing_words(s: BatchSummary) -> str:
             "left as it is."
         )
     if s.skipped:
-        lines.append(
-            "Left out: " + ", ".join(f"{SKIP_WORDS[reason]} {n}" for reason, n in s.skipped.items()) + "."  # type: ignore[index]
-        )
+        left_out = (f"{SKIP_WORDS[reason]} {n}" for reason, n in s.skipped.items())  # type: ignore[index]
+        lines.append(f"Left out: {', '.join(left_out)}.")
     lines += s.notes[:MOST_NOTES]
     if len(s.notes) > MOST_NOTES:
         lines.append(

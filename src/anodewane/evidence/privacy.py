@@ -35,7 +35,8 @@ DEVICE_TAGS = (0xA420, 0xA430, 0xA431, 0xA435, 0x927C)
 serial numbers)."""
 
 _PLACE_WORDS = re.compile(
-    rb"GPSL(?:atitude|ongitude)|LocationShown|LocationCreated|photoshop:City|\xa9xyz|com\.apple\.quicktime\.location",
+    rb"GPSL(?:atitude|ongitude)|LocationShown|LocationCreated|photoshop:City|\xa9xyz"
+    rb"|com\.apple\.quicktime\.location",
     re.IGNORECASE,
 )
 _DEVICE_WORDS = re.compile(

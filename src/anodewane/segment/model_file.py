@@ -14,7 +14,10 @@ from anodewane.errors import ModelError
 MODEL_FILE = "segmenter.onnx"
 LOCK_FILE = "segmenter.lock.json"
 LOCK_FORMAT = 1
-REINSTALL = "Install anodewane again; a model of your own goes in with its own lock file, made by models/training (see models/training/README.md)."
+REINSTALL = (
+    "Install anodewane again; a model of your own goes in with its own lock file, made by models/training "
+    "(see models/training/README.md)."
+)
 
 
 def model_folder() -> Path:
@@ -74,7 +77,8 @@ def load_model_bytes(folder: Path | None = None) -> tuple[bytes, dict[str, Any]]
     found = hashlib.sha256(data).hexdigest()
     if found != lock["sha256"]:
         raise ModelError(
-            f"The segmenter's model is altered: its SHA-256 is {found[:16]}…, the lock says {lock['sha256'][:16]}….",
+            f"The segmenter's model is altered: its SHA-256 is {found[:16]}…, the lock says "
+            f"{lock['sha256'][:16]}….",
             REINSTALL,
         )
     return data, lock

@@ -329,9 +329,9 @@ def _facts(image: Any, notes: list[str]) -> dict[str, Any]:
     focal = _number(block.get(_FOCAL_35))
     if focal is not None and FOCAL_35MM_RANGE_MM[0] <= focal <= FOCAL_35MM_RANGE_MM[1]:
         facts["focal_35mm"] = focal
-    stored = (_number(block.get(_WIDTH)), _number(block.get(_HEIGHT)))
-    if facts["focal_35mm"] is not None and stored[0] and stored[1]:
-        ratio, was = sorted(image.size)[1] / sorted(image.size)[0], max(stored) / min(stored)  # type: ignore[type-var,operator]
+    width, height = _number(block.get(_WIDTH)), _number(block.get(_HEIGHT))
+    if facts["focal_35mm"] is not None and width and height:
+        ratio, was = max(image.size) / min(image.size), max(width, height) / min(width, height)
         if abs(ratio / was - 1) > 0.02:
             facts["focal_35mm"] = None
             notes.append(
@@ -371,7 +371,8 @@ def _taken(block: Any) -> str | None:
         if text is None:
             continue
         try:
-            moment = datetime.strptime(text[:19], "%Y:%m:%d %H:%M:%S")  # noqa: DTZ007 - the camera's own clock, zone unknown
+            # the camera's own clock, zone unknown
+            moment = datetime.strptime(text[:19], "%Y:%m:%d %H:%M:%S")  # noqa: DTZ007
         except ValueError:
             continue
         offset = _text(block.get(_OFFSET)) if tag == _TAKEN else None

@@ -26,7 +26,8 @@ CLASSICAL_EDGE_SD_MM = 0.5
 (docs/decisions/0006-classical.md)."""
 
 
-def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> MetalMask:  # noqa: ARG001 - every stage takes the settings
+# every stage takes the settings
+def refine(photo: Photo, plane: Plane, soft: SoftMask, settings: Settings) -> MetalMask:  # noqa: ARG001
     """Trace the metal's edge in the photo.
 
     The `METAL_LEVEL` of the soft mask (marching squares, Lorensen and Cline 1987, by

@@ -222,7 +222,11 @@ class Candidate:
 
 
 def find_part(
-    photo: Photo, plane: Plane, sighting: CardSighting, segmenter: Segmenter, settings: Settings
+    photo: Photo,
+    plane: Plane,
+    sighting: CardSighting,
+    segmenter: Segmenter,
+    settings: Settings,  # noqa: ARG001 - as every stage
 ) -> SoftMask:
     """Look twice: find the part near the sheet, then look at it close up.
 

@@ -321,7 +321,8 @@ def _hole(index: int, placement: Placement, worn: Any, settings: Settings) -> Ho
     # the clamp is lost where the hole reaches the washer's rim
     lost = fixing.washer_mm is not None and diameter >= fixing.washer_mm
     state = "lost" if lost else "grown" if growth >= settings.hole_growth_mm else "sound"
-    return HoleFinding(index, fixing.diameter_mm, float(diameter), float(growth), fixing.washer_mm, state)  # type: ignore[arg-type]
+    drawn, rim = fixing.diameter_mm, fixing.washer_mm
+    return HoleFinding(index, drawn, float(diameter), float(growth), rim, state)  # type: ignore[arg-type]
 
 
 def _narrow_way(hole: Any) -> float:

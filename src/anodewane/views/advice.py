@@ -49,7 +49,8 @@ def candidates(
     like : a look with the camera and distance that the new photo would have
     information : (P, P) of all that is known
     slope : (P,) derivatives of the figure
-    face : (P, P) information that matching the face between the new photo and the one from above would bring, None when it is known already
+    face : (P, P) information that matching the face between the new photo and the one from above would
+        bring, None when it is known already
     azimuths_deg : sheet frame
     misfit_mm : one-sigma of an outline point about the solid
     """

@@ -322,8 +322,9 @@ def fit_solid(
 
     Notes
     -----
-    Each pass is a plain least-squares fit; between passes the points' weights follow their misfits (Cauchy), photo by photo, so that what doesn't belong to the part
-    (a shadow, a shred of the ground) loses its say while the priors keep theirs.
+    Each pass is a plain least-squares fit; between passes the points' weights follow their misfits
+    (Cauchy), photo by photo, so that what doesn't belong to the part (a shadow, a shred of the ground)
+    loses its say while the priors keep theirs.
     """
     from scipy.optimize import least_squares
 

@@ -313,7 +313,8 @@ def _located(photos: list[Photo], outlines: list[ManualOutline | None], found: F
     if views[above].plane.tilt_deg > settings.max_tilt_deg:
         raise CannotJudge(
             "no_view_from_above",
-            f"the steepest, '{views[above].photo.source.name}', is tilted {views[above].plane.tilt_deg:.0f} degrees",
+            f"the steepest, '{views[above].photo.source.name}', is tilted "
+            f"{views[above].plane.tilt_deg:.0f} degrees",
         )
     views.insert(0, views.pop(above))
     names = {v.sighting.layout.name for v in views}
@@ -432,7 +433,8 @@ def _refuse_disagreement(
                     "photos_disagree",
                     _named(
                         view,
-                        f"by its marks the part has moved by {max(moved, abs(face.along_mm)):.0f} mm since '{first}'",
+                        f"by its marks the part has moved by {max(moved, abs(face.along_mm)):.0f} mm since "
+                        f"'{first}'",
                     ),
                 )
             if face.likeness < FACE_UNLIKE - 0.1 * sure:

@@ -18,7 +18,7 @@ SAMPLE_MM = 0.7
 
 MOST_SAMPLES = 400_000
 NEAR_MM = 3.0
-"""From where on the nearest point stands for the surface: it is too far by a hundredth of a millimetre at most."""
+"""From where on the nearest point stands for the surface: too far by a hundredth of a millimetre at most."""
 
 FOOT_SLACK_MM = 0.05
 
@@ -66,8 +66,8 @@ def _spread(corners: Floats, area: Floats) -> tuple[Floats, Any]:
 
 
 def _to_triangle(points: Floats, corners: Floats) -> Floats:
-    """Distances (n,) of points (n, 3) to triangles (n, 3, 3), one each: to the plane where the foot lies in the
-    triangle, else to the nearest edge."""
+    """Distances (n,) of points (n, 3) to triangles (n, 3, 3), one each: to the plane where the foot lies in
+    the triangle, else to the nearest edge."""
     a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
     normal = np.cross(b - a, c - a)
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)

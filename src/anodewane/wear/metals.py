@@ -45,7 +45,8 @@ METALS: MappingProxyType[AlloyName, Metal] = MappingProxyType(
                 symbol="Al",
                 density_g_cm3=2.75,  # of the indium-bearing anode alloy, as design calculations take it
                 design_capacity_ah_kg=2000.0,
-                source="Capacity: DNV-RP-B401, 2021, table 8-6; density: a published calculation by its method "
+                source="Capacity: DNV-RP-B401, 2021, table 8-6; density: a published calculation by its "
+                "method "
                 "(both read in public transcriptions).",
             ),
             Metal(
@@ -53,7 +54,8 @@ METALS: MappingProxyType[AlloyName, Metal] = MappingProxyType(
                 symbol="Mg",
                 density_g_cm3=1.738,  # from memory, the metal's
                 design_capacity_ah_kg=1100.0,  # about: half of theory
-                source="Capacity: Corrosion Engineering: Principles and Practice, ch. 13, p. 555 (half of theory). "
+                source="Capacity: Corrosion Engineering: Principles and Practice, ch. 13, p. 555 (half of "
+                "theory). "
                 "Density: from memory.",
             ),
         )

@@ -182,4 +182,5 @@ def new_cast_volume(template: Template) -> float:
     told = told_volume(template)
     if told is not None:
         return told
-    return float(np.mean([_volume(f.template, f.template.form) for f in likely_forms(template)]))  # type: ignore[arg-type]
+    likely = [f.template for f in likely_forms(template)]
+    return float(np.mean([_volume(t, t.form) for t in likely]))  # type: ignore[arg-type]

@@ -7,8 +7,9 @@ takes every point within d of the water, so convex corners stay sharp and re-ent
 
 plate, flush : plan area after d, times height less ``face_ratio * d`` (the back is dry)
 plate, open  : the same with ``2 * face_ratio * d``
-rod          : its side view is turned about its length; it wastes all round and at both ends, and stays round, so `face_ratio` says nothing about it. Metal that its
-               fill factor says is missing is taken as a core or bore along the axis that doesn't waste.
+rod          : its side view is turned about its length; it wastes all round and at both ends, and stays
+               round, so `face_ratio` says nothing about it. Metal that its fill factor says is missing
+               is taken as a core or bore along the axis that doesn't waste.
 
 Every function takes one depth or an array of depths (mm) and returns the same shape. Volumes are of
 metal: the fill factor is in them.
@@ -165,9 +166,8 @@ def _like(values: Any, d_mm: FloatOrFloats) -> FloatOrFloats:
     return cast(FloatOrFloats, np.asarray(values, float) if isinstance(d_mm, np.ndarray) else float(values))
 
 
-@lru_cache(
-    maxsize=64
-)  # templates hash by identity and are frozen; the polygon is worth keeping over the few hundred depths of one judgement
+# the polygon is worth keeping over the few hundred depths of one judgement
+@lru_cache(maxsize=64)
 def _plan(template: Template) -> Any:
     import shapely
 

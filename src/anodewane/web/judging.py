@@ -280,7 +280,8 @@ class Judging:
 
     def _fault(self, upload: Upload, e: Exception) -> None:
         """The page says nothing of the inside; the terminal gets one line."""
-        print(f"anodewane: unexpected fault with {upload.photo}: {type(e).__name__}: {e}", file=sys.stderr)  # noqa: T201 - no logging elsewhere
+        # no logging elsewhere
+        print(f"anodewane: fault with {upload.photo}: {type(e).__name__}: {e}", file=sys.stderr)  # noqa: T201
         self._fail(upload, FAULT, REMEDY)
 
     def _fail(self, upload: Upload, says: str, remedy: str) -> None:

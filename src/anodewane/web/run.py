@@ -100,7 +100,10 @@ def serve(
     workers: int | None,
     say: Callable[[str], None],
 ) -> None:
-    """Serve until Ctrl-C. given : what holds for every photo: the check line. lan : this machine's address for phones; None answers on this machine only.
+    """Serve until Ctrl-C.
+
+    given : what holds for every photo: the check line; lan : this machine's address for phones, None
+    answers on this machine only.
 
     Raises
     ------

@@ -172,7 +172,8 @@ def order_command(
         if csv_file:
             write_atomic(csv_file, order_csv(orders).encode("utf-8-sig"))
         if page_file:
-            write_atomic(page_file, order_page(orders, made_on=date.today()).encode())  # noqa: DTZ011 - the yard's own day
+            # the yard's own day
+            write_atomic(page_file, order_page(orders, made_on=date.today()).encode())  # noqa: DTZ011
 
 
 @click.command("calibrate", short_help="Learn a template's face-to-edge ratio from weighings.")
