@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from anodewane.catalog.mesh_template import MAX_FACES, UPS, plan_of_mesh, read_mesh, template_from_mesh
+from anodewane.catalog.mesh_file import MAX_FACES, UPS, plan_of_mesh, read_mesh
+from anodewane.catalog.mesh_template import template_from_mesh
 from anodewane.catalog.templates import load_template, template_digest, template_from_toml, template_to_toml
 from anodewane.errors import InputUnreadable, UsageError
 from anodewane.geometry.rings import rings_area

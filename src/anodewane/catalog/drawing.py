@@ -8,9 +8,8 @@ from typing import Any, TypedDict, Unpack
 import numpy as np
 
 from anodewane.catalog.form_keys import form_from_measures
-from anodewane.catalog.outlines import circle
+from anodewane.catalog.outlines import circle, largest_first
 from anodewane.catalog.template_check import Fixing, checked_template, hole_diameter
-from anodewane.catalog.templates import largest_first
 from anodewane.errors import UsageError
 from anodewane.record import Alloy, Mount, Solid
 from anodewane.records import Template

@@ -203,7 +203,7 @@ def mesh_text(form: MeshForm) -> str:
 
 
 def _mesh_form(name: str, values: dict[str, Any], folder: Path | None) -> MeshForm:
-    from anodewane.catalog.mesh_template import MAX_FACES, read_mesh
+    from anodewane.catalog.mesh_file import MAX_FACES, read_mesh
 
     if "mesh_data" not in values:
         if folder is None:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.errors import UsageError
+from anodewane.geometry.rings import ring_area
 from anodewane.units import Floats
 
 CHORD_MM = 0.02
@@ -107,3 +108,10 @@ def on_circle(count: int, hole_mm: float, pitch_circle_mm: float) -> list[Floats
     return [
         circle((pitch_circle_mm / 2 * math.cos(a), pitch_circle_mm / 2 * math.sin(a)), hole_mm) for a in angle
     ]
+
+
+def largest_first(rings: list[Floats]) -> list[Floats]:
+    """The rings with the one of the largest area moved to the front; the others keep their order."""
+    areas = [abs(ring_area(r)) if len(r) > 2 else 0.0 for r in rings]
+    first = int(np.argmax(areas))
+    return [rings[first], *rings[:first], *rings[first + 1 :]]

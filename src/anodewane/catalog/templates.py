@@ -47,12 +47,11 @@ from anodewane.catalog.form_keys import (
     insert_lines,
     number,
 )
-from anodewane.catalog.outlines import circle
+from anodewane.catalog.outlines import circle, largest_first
 from anodewane.catalog.paths import path_from_rings, rings_from_path
 from anodewane.catalog.shapes import SHAPES
 from anodewane.catalog.template_check import Fixing, checked_template
 from anodewane.errors import UsageError
-from anodewane.geometry.rings import ring_area
 from anodewane.records import FixingHole, Form, MeshForm, Template
 from anodewane.units import Floats
 
@@ -229,7 +228,7 @@ def _parsed(text: str) -> dict[str, Any]:
 def _rings_of_form(form: Form) -> list[Floats]:
     """The plan of a form that needs no drawn outline."""
     if isinstance(form, MeshForm):
-        from anodewane.catalog.mesh_template import plan_of_mesh
+        from anodewane.catalog.mesh_file import plan_of_mesh
 
         return list(plan_of_mesh(form))
     from anodewane.wear.forms import plan_outline
@@ -295,13 +294,6 @@ def template_digest(template: Template) -> str:
 def _hole_content(hole: FixingHole) -> list[Any]:
     sunk = [round(v, 6) for v in (hole.counterbore_mm, hole.counterbore_depth_mm) if v is not None]
     return [hole.ring, None if hole.washer_mm is None else round(hole.washer_mm, 6), *sunk]
-
-
-def largest_first(rings: list[Floats]) -> list[Floats]:
-    """The rings with the one of the largest area moved to the front; the others keep their order."""
-    areas = [abs(ring_area(r)) if len(r) > 2 else 0.0 for r in rings]
-    first = int(np.argmax(areas))
-    return [rings[first], *rings[:first], *rings[first + 1 :]]
 
 
 def _is_kind(value: Any, kind: str) -> bool:
