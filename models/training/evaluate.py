@@ -107,9 +107,12 @@ def line(rows: list[dict[str, Any]]) -> str:
         return f"{len(rows):4} photos, all refused"
     iou, area, bias, p95 = (np.array([r[k] for r in done]) for k in ("iou", "area_pct", "bias_mm", "p95_mm"))
     return (
-        f"{len(rows):4} photos, {len(rows) - len(done)} refused; overlap median {np.median(iou):.4f} p10 {np.quantile(iou, 0.1):.4f} worst {iou.min():.4f}; "
-        f"bias median {np.nanmedian(bias):+.3f} mean {np.nanmean(bias):+.3f} sd {np.nanstd(bias):.3f} mm; p95 distance {np.median(p95):.2f} mm; "
-        f"area median {np.median(np.abs(area)):.2f} p90 {np.quantile(np.abs(area), 0.9):.2f} mean {area.mean():+.2f} %"
+        f"{len(rows):4} photos, {len(rows) - len(done)} refused; overlap median {np.median(iou):.4f} p10 "
+        f"{np.quantile(iou, 0.1):.4f} worst {iou.min():.4f}; "
+        f"bias median {np.nanmedian(bias):+.3f} mean {np.nanmean(bias):+.3f} sd {np.nanstd(bias):.3f} mm; "
+        f"p95 distance {np.median(p95):.2f} mm; "
+        f"area median {np.median(np.abs(area)):.2f} p90 {np.quantile(np.abs(area), 0.9):.2f} mean "
+        f"{area.mean():+.2f} %"
     )
 
 
@@ -144,7 +147,8 @@ def main() -> None:
                 if done:
                     iou, bias, p95 = ([r[k] for r in done] for k in ("iou", "bias_mm", "p95_mm"))
                     print(
-                        f"| {by} | {value} | {len(done)} | {np.median(iou):.3f} | {min(iou):.3f} | {np.nanmean(bias):+.2f} | {np.median(p95):.2f} |"
+                        f"| {by} | {value} | {len(done)} | {np.median(iou):.3f} | {min(iou):.3f} | "
+                        f"{np.nanmean(bias):+.2f} | {np.median(p95):.2f} |"
                     )
     if a.csv:
         with a.csv.open("w", newline="") as f:

@@ -332,8 +332,18 @@ def blur_wide(x: torch.Tensor, factor: int) -> torch.Tensor:
 
 _JPEG_LUMA = torch.tensor(
     # ITU-T T.81 (1992), table K.1
-    [16, 11, 10, 16, 24, 40, 51, 61, 12, 12, 14, 19, 26, 58, 60, 55, 14, 13, 16, 24, 40, 57, 69, 56, 14, 17, 22, 29, 51, 87, 80, 62, 18, 22, 37, 56, 68, 109, 103, 77,
-     24, 35, 55, 64, 81, 104, 113, 92, 49, 64, 78, 87, 103, 121, 120, 101, 72, 92, 95, 98, 112, 100, 103, 99], dtype=torch.float32).reshape(8, 8)  # fmt: skip
+    [
+        16, 11, 10, 16, 24, 40, 51, 61,
+        12, 12, 14, 19, 26, 58, 60, 55,
+        14, 13, 16, 24, 40, 57, 69, 56,
+        14, 17, 22, 29, 51, 87, 80, 62,
+        18, 22, 37, 56, 68, 109, 103, 77,
+        24, 35, 55, 64, 81, 104, 113, 92,
+        49, 64, 78, 87, 103, 121, 120, 101,
+        72, 92, 95, 98, 112, 100, 103, 99,
+    ],
+    dtype=torch.float32,
+).reshape(8, 8)  # fmt: skip
 
 
 def jpeg(x: torch.Tensor, quality: torch.Tensor) -> torch.Tensor:
@@ -490,8 +500,10 @@ class Scenes:
             self._polar_blob(p, length / 2.4, self.u(b, 0.05, 0.3)),
             self._box(p, torch.stack([length / 2, length * self.u(b, 0.08, 0.22)], 1), length * 0.05),
             torch.minimum(arm, post),
-            (p.norm(dim=-1) - (length * 0.38)[:, None, None]).abs() - (length * self.u(b, 0.06, 0.12))[:, None, None],
-            torch.maximum((rho - rim).abs() - (length * self.u(b, 0.08, 0.14))[:, None, None], -p[..., 1] - (length * self.u(b, -0.2, 0.3))[:, None, None]),
+            (p.norm(dim=-1) - (length * 0.38)[:, None, None]).abs() - (length * self.u(b, 0.06, 0.12))[:,
+            None, None],
+            torch.maximum((rho - rim).abs() - (length * self.u(b, 0.08, 0.14))[:, None, None],
+            -p[..., 1] - (length * self.u(b, -0.2, 0.3))[:, None, None]),
         ], 0)  # fmt: skip
         d = options.gather(0, self.ints(b, len(options))[None, :, None, None].expand(1, *p.shape[:3]))[0]
         for _ in range(4):

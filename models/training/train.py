@@ -145,7 +145,8 @@ def train(rank: int, world: int, a: argparse.Namespace) -> None:
             print(*words, flush=True)
 
     say(
-        f"{world} x {device.type}; {len(library.meta)} photos to train on, {library.n_real_grounds} grounds, {time.time() - began:.0f} s"
+        f"{world} x {device.type}; {len(library.meta)} photos to train on, {library.n_real_grounds} "
+        f"grounds, {time.time() - began:.0f} s"
     )
     widths = tuple(int(w) for w in a.widths.split(","))
     model = UNet(widths)
@@ -166,7 +167,8 @@ def train(rank: int, world: int, a: argparse.Namespace) -> None:
     scenes = Scenes(library, a.seed + 7919 * rank + step)
     torch.manual_seed(a.seed + 1000 * rank + step)
     say(
-        f"{sum(p.numel() for p in model.parameters()) / 1e6:.2f} M parameters, from step {step}, {before:.0f} s"
+        f"{sum(p.numel() for p in model.parameters()) / 1e6:.2f} M parameters, from step {step}, "
+        f"{before:.0f} s"
     )
     pools = {False: Pool(a.pool), True: Pool(a.pool * 2 // 3)}
     running, began, first, saved_at = 0.0, time.time(), step, time.time()
