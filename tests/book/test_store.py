@@ -13,6 +13,7 @@ import sys
 import tempfile
 import threading
 import time
+from contextlib import closing
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -378,11 +379,11 @@ def test_sqlite_s_own_shell_reads_it(book, path):
 
 
 def header(version: int, application: int = APPLICATION_ID) -> bytes:
-    db = sqlite3.connect(":memory:")
-    db.execute("CREATE TABLE t (a)")
-    db.execute(f"PRAGMA application_id = {application}")
-    db.execute(f"PRAGMA user_version = {version}")
-    return bytes(db.serialize())
+    with closing(sqlite3.connect(":memory:")) as db:
+        db.execute("CREATE TABLE t (a)")
+        db.execute(f"PRAGMA application_id = {application}")
+        db.execute(f"PRAGMA user_version = {version}")
+        return bytes(db.serialize())
 
 
 @pytest.mark.parametrize(
