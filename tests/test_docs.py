@@ -7,6 +7,7 @@ import importlib.util
 import re
 import subprocess
 import sys
+from functools import lru_cache
 from pathlib import Path
 from types import ModuleType
 
@@ -21,6 +22,7 @@ ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"
 
 
+@lru_cache(maxsize=1)
 def generator() -> ModuleType:
     spec = importlib.util.spec_from_file_location("generate", DOCS / "generate.py")
     assert spec is not None
@@ -30,11 +32,17 @@ def generator() -> ModuleType:
     return module
 
 
+@lru_cache(maxsize=1)
+def made_pages() -> dict[Path, str]:
+    pages: dict[Path, str] = generator().pages()
+    return pages
+
+
 @pytest.mark.parametrize(
     "page", ["cli.md", "json.md", "errors.md", "settings.md", "record.schema.json", "decisions/README.md"]
 )
 def test_generated_pages_are_fresh(page: str) -> None:
-    made = generator().pages()[DOCS / page]
+    made = made_pages()[DOCS / page]
     assert (DOCS / page).read_text(encoding="utf-8") == made, "run docs/generate.py"
 
 

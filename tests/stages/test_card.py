@@ -187,6 +187,7 @@ def test_stray_markers_do_no_harm():
     assert sighting.layout.name == "card" and error_px(sighting, cam).max() < 0.3
 
 
+@pytest.mark.slow
 def test_blur_dark_and_glare_are_refused_and_worse_reads_worse():
     cam = camera()
     blurs = [find_card(photo_of(render("card", cam, blur=blur))).blur_px for blur in (0.5, 0.9, 1.3)]

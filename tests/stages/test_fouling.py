@@ -153,6 +153,7 @@ def test_nothing_is_said_on_the_sheets_own_paper(plane, on_sheet):
 # --- rendered ------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("shells", [0, 40])
 def test_on_photos_of_our_own_renderer(shells, plane):
     """A part on a dark tarpaulin, its outline the renderer's exact mask (which goes without the shells)."""

@@ -142,6 +142,7 @@ def test_a_code_that_the_frame_cuts_is_none(pictures):
     assert read_label(drawn(camera, pictures[29]), plane_of(camera), all_layouts()["card"]) is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.03, 0.1, 0.25, 0.6, 1.0])
 def test_a_part_over_the_code_is_null_or_the_truth(pictures, share):
     """A dark, then a bright part creeps over the code from each corner."""
@@ -217,6 +218,7 @@ def test_somebody_elses_code_beside_a_label_does_no_harm(pictures):
     assert seen(laid_at(pictures[29], code_of("https://example.org", 28.0), 14.0, -24.0)) == LABELS[29]
 
 
+@pytest.mark.slow
 def test_random_modules_are_no_label_and_no_fault():
     """Codes with the right marks and format and random or flipped modules: OpenCV's decoder gets
     them as they are."""

@@ -92,6 +92,7 @@ def test_a_small_rotation_becomes_a_change_of_the_rotation_vector():
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "tilt"), [("card", 5.0), ("card", 25.0), ("mat-a4", 12.0)])
 def test_stated_uncertainty_covers_the_truth(name, tilt):
     """Monte Carlo over noise, focal length, lens term and wandering axis as their priors say: nine in

@@ -400,6 +400,7 @@ def source():
     return Source("x.jpg", "0" * 64, 1)
 
 
+@pytest.mark.slow
 def test_the_interval_holds_the_truth_as_often_as_it_says(measured) -> None:
     held = [
         w.consumed.mass_pct.low <= 100 * s.consumed_volume <= w.consumed.mass_pct.high

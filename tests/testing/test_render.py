@@ -14,6 +14,8 @@ from anodewane.records import Camera, Photo, Source, Template
 from anodewane.stages.card import find_card
 from anodewane.testing import Scene, WearPattern, exact_sheet_photo, look_at, placement, render
 
+pytestmark = pytest.mark.slow
+
 PLAIN = {"blur_px": 0.0, "noise": 0.0, "vignette": 0.0}
 BOX = np.array([[-60.0, -25.0], [60.0, -25.0], [60.0, 25.0], [-60.0, 25.0]])
 

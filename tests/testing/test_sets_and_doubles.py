@@ -25,6 +25,7 @@ from anodewane.testing import (
 from anodewane.testing.sets import SHAPES
 
 
+@pytest.mark.slow
 def test_the_same_seed_makes_the_same_photos_wherever_it_starts() -> None:
     first = list(random_photos(2, 3, width=504, height=378))
     again = list(random_photos(2, 3, first=1, width=504, height=378))
@@ -58,6 +59,7 @@ def test_the_command_writes_what_it_promises(tmp_path: Path) -> None:
     assert not set(keys.split()) - set(truth)  # what the trial photos' truth has
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("shape", SHAPES)
 def test_every_shape_wastes_by_about_what_was_asked(shape: str) -> None:
     rng = np.random.default_rng(8)

@@ -64,6 +64,7 @@ def test_a_cone_by_its_formula() -> None:
     assert erode(template, WearPattern()).volume_mm3 == pytest.approx(frustum, rel=2e-3)
 
 
+@pytest.mark.slow
 def test_uneven_wear_agrees_with_counting_on_a_finer_grid() -> None:
     """Brute force: the share of points below zero, the field interpolated by SciPy on a grid five
     times as fine."""
