@@ -16,7 +16,6 @@ FILE_LINES, FUNCTION_LINES = 600, 100
 
 STILL_LONG = {
     "src/anodewane/records.py",
-    "src/anodewane/stages/card.py",
     "src/anodewane/views/together.py",
     "src/anodewane/cli/batch.py:batch",
     "src/anodewane/views/fit.py:fit_solid",
