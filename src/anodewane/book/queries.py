@@ -163,6 +163,12 @@ class BookQueries(BookFile):
             for r in rows
         )
 
+    def last_day(self, boat: str) -> date | None:
+        """The last day on which the book has anything of a boat; None without."""
+        days = [d for h in self.haul_outs(boat) for d in (h.hauled_on, h.launched_on) if d is not None]
+        days += [d for f in self.fittings(boat) for d in (f.fitted_on, f.removed_on) if d is not None]
+        return max(days, default=None)
+
     # judgements and what belongs to them
 
     def readings(

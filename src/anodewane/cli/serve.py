@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from anodewane.cli._judging import CHECK_LINE, FILE, LIMIT, SETTINGS, options
+from anodewane.cli._judging import CAMERA, CHECK_LINE, FILE, LIMIT, SEGMENTER, SETTINGS, options
 
 
 @click.command(short_help="Serve the page for phones in the yard.")
@@ -34,7 +34,7 @@ from anodewane.cli._judging import CHECK_LINE, FILE, LIMIT, SETTINGS, options
     type=click.IntRange(1, 64),
     help="Photos judged at once.  [default: as many as there are cores, fewer where memory is short]",
 )
-@options(SETTINGS, LIMIT, CHECK_LINE)
+@options(SETTINGS, LIMIT, CHECK_LINE, SEGMENTER, CAMERA)
 def serve(
     book_file: Path,
     lan: bool,
@@ -44,6 +44,8 @@ def serve(
     settings_file: Path | None,
     limit: float | None,
     check_line: tuple[float, float] | None,
+    segmenter: str,
+    camera_file: Path | None,
 ) -> None:
     """Serve a page for the phone by the boat: pick boat and position, take the photo, see the verdict,
     correct the outline with a finger, go to the next.
@@ -63,7 +65,7 @@ def serve(
     run(
         book_file,
         Given(check_line_mm=check_line),
-        method_of(settings_file, limit),
+        method_of(settings_file, limit, segmenter, camera_file),
         port=port,
         lan=where,
         workers=workers,

@@ -214,8 +214,9 @@ class Judging:
             part = part_at(book, upload.boat, upload.position, date.fromisoformat(upload.hauled_on))
             template = book.template(part.template) if part else None
             method = with_face_scale(self.method, book, template)
-            task = Task(self.yard.photos / upload.photo, template, self.given, method)
-            if upload.corrects is None or upload.handed is None:
+            given = replace(self.given, weighed_g=upload.weighed_g, thickness_mm=upload.thickness_mm)
+            task = Task(self.yard.photos / upload.photo, template, given, method)
+            if upload.handed is None:
                 return task
             when = datetime.fromtimestamp(upload.begun_at, UTC).isoformat(timespec="seconds")
             handed = (self.yard.handed / f"{upload.handed}.json").read_bytes()

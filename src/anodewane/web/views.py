@@ -5,8 +5,11 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from anodewane.book.intake import date_problem
 from anodewane.book.listing import position_lines
+from anodewane.book.names import alike
 from anodewane.book.parts import open_haul_out, part_at
+from anodewane.errors import UsageError
 from anodewane.settings import BookRules, Settings
 from anodewane.show.figures import number, percent_and_span
 from anodewane.show.marks import mark_of
@@ -84,6 +87,11 @@ def counting(judgements: tuple[Judgement, ...], kind: str = "wear") -> Judgement
     return next((j for j in judgements if j.counts and j.reading.kind == kind), None)
 
 
+def _mark(verdict: str | None) -> PageValues:
+    mark = mark_of(verdict)
+    return {"sign": mark.sign, "word": mark.word, "css": verdict or "refused"}
+
+
 def grade_of(j: Judgement | None, overruled: str | None = None) -> PageValues | None:
     """A verdict as a sign, a word and a class."""
     if j is None:
@@ -124,9 +132,56 @@ def accepts_of(book: Book, boat: str) -> dict[int, PageValues]:
     return {n: {"by": ", ".join(x["by"]), "at": x["at"], "who": x["by"]} for n, x in out.items()}
 
 
-def visit(book: Book, yard: Yard, name: str) -> PageValues:
+def label_elsewhere(book: Book, j: Judgement) -> PageValues | None:
+    """What the label on a photo's sheet says, where that is another place than the photo was taken in for;
+    place : boat and position as the book writes them, None where the book doesn't know them."""
+    from anodewane.show.record_json import verdict_from_json
+
+    label = verdict_from_json(book.record_json(j.reading.record_sha256)).label
+    here = (j.reading.boat, j.reading.position)
+    if label is None or (alike(label.boat), alike(label.position)) == tuple(map(alike, here)):
+        return None
+    try:
+        place = book.position(label.boat, label.position)
+    except UsageError:
+        return {"boat": label.boat, "position": label.position, "place": None}
+    if (place.boat, place.name) == here:
+        return None
+    return {"boat": label.boat, "position": label.position, "place": (place.boat, place.name)}
+
+
+def doubts(book: Book, j: Judgement, taken: str | None) -> list[str]:
+    """Why a photo may not be of this part at this haul-out: the book has it elsewhere, or its date."""
+    r = j.reading
+    here = (r.boat, r.position, r.hauled_on)
+    found = [
+        f"The same photo counts at {position} of {boat}, hauled out {day}."
+        for boat, position, day in book.places_of_photo(r.photo_sha256)
+        if (boat, position, day) != here
+    ]
+    haul_out = next((h for h in book.haul_outs(r.boat) if h.hauled_on == r.hauled_on), None)
+    on = taken[:10] if taken else None
+    if haul_out is not None and taken is not None and date_problem(taken, haul_out) is not None:
+        found.append(f"The camera says it was taken on {on}; {r.boat} was hauled out on {r.hauled_on}.")
+    return found
+
+
+def booked(book: Book, boat: str, settings: Settings) -> dict[tuple[str, str | None], PageValues]:
+    """What the book says over the photo, by position and haul-out: the verdict that follows, and why."""
+    return {
+        (line["position"], line["hauled_on"]): {
+            "verdict": line["verdict"],
+            "why": " ".join(f"{r['message']} {r['remedy'] or ''}".strip() for r in line["reasons"]),
+        }
+        for line in position_lines(book, boat, settings, BookRules())
+        if line["verdict"] is not None and line["verdict"] != line["photo_verdict"] and not line["overruled"]
+    }
+
+
+def visit(book: Book, yard: Yard, name: str, settings: Settings | None = None) -> PageValues:
     """A boat at the haul-out that it stands ashore for: each position with what is done and left, and
-    in which order parts came off."""
+    in which order parts came off. The verdict that follows is a person's own, else the book's, else the
+    photo's."""
     boat = book.boat(name)
     ashore = open_haul_out(book, boat.name)
     day = ashore.hauled_on if ashore else None
@@ -136,6 +191,7 @@ def visit(book: Book, yard: Yard, name: str) -> PageValues:
         if u.state != "failed" and u.corrects is None:
             off.setdefault(u.position, len(off) + 1)
     overruled, accepted = overrules_of(book, boat.name), accepts_of(book, boat.name)
+    raised = booked(book, boat.name, settings or Settings())
     judged: dict[str, list[Judgement]] = {}
     for j in book.judgements(boat.name, hauled_on=day) if day else ():
         judged.setdefault(j.reading.position, []).append(j)
@@ -144,6 +200,7 @@ def visit(book: Book, yard: Yard, name: str) -> PageValues:
         now = counting(tuple(judged.get(p.name, ())))
         latest = next((u for u in reversed(uploads) if u.position == p.name), None)
         o = overruled.get((p.name, day)) if day else None
+        by_book = raised.get((p.name, day.isoformat() if day else None))
         rows.append(
             {
                 "name": p.name,
@@ -152,6 +209,7 @@ def visit(book: Book, yard: Yard, name: str) -> PageValues:
                 "off": off.get(p.name),
                 "judgement": now.id if now else None,
                 "grade": grade_of(now, o.verdict if o else None),
+                "book": {**_mark(by_book["verdict"]), "why": by_book["why"]} if by_book and now else None,
                 "accepted": now is not None and now.id in accepted,
                 "waiting": latest is not None
                 and (
@@ -221,7 +279,17 @@ def part(book: Book, yard: Yard, boat: str, position: str) -> PageValues:
     }
 
 
-def judgement(book: Book, yard: Yard, number: int, who: str) -> PageValues:
+def _overruled_before(book: Book, j: Judgement) -> PageValues | None:
+    """The overrule of this part that was of an earlier photo, where it is the last word."""
+    r = j.reading
+    here = [o for o in book.overrules(r.boat) if (o.position, o.hauled_on) == (r.position, r.hauled_on)]
+    last = here[-1] if here else None
+    if last is None or last.stands or last.verdict is None or not j.counts:
+        return None
+    return {**_mark(last.verdict), "value": last.verdict, "why": last.why, "by": last.by}
+
+
+def judgement(book: Book, yard: Yard, number: int, who: str, settings: Settings | None = None) -> PageValues:
     """A judgement for the verdict view of `who`."""
     from anodewane.show.record_json import verdict_from_json
 
@@ -229,7 +297,9 @@ def judgement(book: Book, yard: Yard, number: int, who: str) -> PageValues:
     r = j.reading
     verdict = verdict_from_json(book.record_json(r.record_sha256))
     words = summary(verdict)
-    visited = visit(book, yard, r.boat)
+    visited = visit(book, yard, r.boat, settings)
+    row = next((x for x in visited["rows"] if x["name"] == r.position), None)
+    label = label_elsewhere(book, j)
     o = overrules_of(book, r.boat).get((r.position, r.hauled_on))
     refusal = verdict.reasons[0].code if verdict.status != "judged" and verdict.reasons else None
     counts = counting(book.judgements(r.boat, r.position, r.hauled_on), r.kind)
@@ -283,11 +353,17 @@ def judgement(book: Book, yard: Yard, number: int, who: str) -> PageValues:
             ),
         },
         "can_correct": verdict.scale is not None and verdict.scale.sheet_photo_px is not None,
+        "label": label,
+        "doubts": doubts(book, j, verdict.photo.taken),
+        "overruled_before": _overruled_before(book, j),
+        "book": row["book"] if row and row["judgement"] == j.id else None,
+        "solid": verdict.status == "judged" and verdict.mass is not None and verdict.mass.method != "weighed",
         "counts": j.counts,
         "stands": counts.id if counts and counts.id != j.id else None,
         "withdrawn": j.withdrawn,
         "accepted": accepted,
         "to_accept": j.counts
+        and label is None
         and r.status == "judged"
         and o is None
         and not (accepted and who in accepted["who"]),

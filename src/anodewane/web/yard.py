@@ -37,7 +37,8 @@ class Upload:
     id : 32 hex digits, chosen by the phone so that it can ask again; owner : digest of the session;
     size : bytes announced; begun_at : seconds since 1970, in the order in which parts came off; photo :
     its file's name once it is whole; judgement : its number in the book; says, remedy : why it couldn't
-    be judged; corrects : the judgement that a person's outline replaces, whose digest is handed.
+    be judged; corrects : the judgement that a person's outline or measure replaces; handed : digest of
+    that outline; weighed_g, thickness_mm : what was measured of the part.
     """
 
     id: str
@@ -55,6 +56,8 @@ class Upload:
     remedy: str | None = None
     corrects: int | None = None
     handed: str | None = None
+    weighed_g: float | None = None
+    thickness_mm: float | None = None
 
 
 class Yard:

@@ -28,7 +28,8 @@ def _number(request: Request) -> int:
 
 def verdict(request: Request, book: Book) -> dict[str, Any]:
     """What a photo says, and what can be done about it."""
-    return views.judgement(book, context_of(request).yard, _number(request), session_of(request).by)
+    context = context_of(request)
+    return views.judgement(book, context.yard, _number(request), session_of(request).by, context.settings)
 
 
 def correcting(request: Request, book: Book) -> dict[str, Any]:
@@ -73,34 +74,102 @@ async def correct(request: Request) -> Response:
 
 
 def _hand_in(request: Request, body: bytes) -> Upload:
-    context, session = context_of(request), session_of(request)
     read_correction(body)
+    handed = context_of(request).yard.keep_handed(body)
+    return _judge_again(request, handed=handed, size=len(body), corrects=_number(request))
+
+
+def _judge_again(request: Request, place: tuple[str, str, str] | None = None, **more: Any) -> Upload:
+    """Have the photo of this judgement judged once more: at another place, or with what a person says.
+    place : boat, position and haul-out, None for the judgement's own."""
+    context, session = context_of(request), session_of(request)
     with open_book(context.yard.book) as book:
         r = book.judgement(_number(request)).reading
     photo = context.yard.photo_of(r.photo_sha256)
     if photo is None:
-        raise UsageError(
-            "The photo of this judgement isn't here.", "Judge it with 'anodewane judge --outline'."
-        )
+        raise UsageError("The photo of this judgement isn't here.", "Take the photo again.")
     if context.judging.full:
         raise HTTPException(503)
+    boat, position, hauled_on = place or (r.boat, r.position, r.hauled_on.isoformat())
     upload = Upload(
         id=secrets.token_hex(16),
         owner=session.id,
-        boat=r.boat,
-        position=r.position,
-        hauled_on=r.hauled_on.isoformat(),
+        boat=boat,
+        position=position,
+        hauled_on=hauled_on,
         by=session.by,
-        size=len(body),
+        size=more.pop("size", photo.stat().st_size),
         begun_at=context.clock(),
         state="waiting",
         photo=photo.name,
-        corrects=_number(request),
-        handed=context.yard.keep_handed(body),
+        **more,
     )
     context.yard.put(upload)
     context.judging.add(upload, urgent=True)
     return upload
+
+
+async def move(request: Request) -> Response:
+    """The photo is of the part that its label names: withdraw it here and judge it there."""
+    await fields_of(request)
+    upload = await run_in_threadpool(_move, request)
+    boat, position = (quote(t, safe="") for t in (upload.boat, upload.position))
+    return RedirectResponse(f"/part?boat={boat}&position={position}", 303)
+
+
+def _move(request: Request) -> Upload:
+    from anodewane.book.parts import open_haul_out
+
+    context = context_of(request)
+    with open_book(context.yard.book) as book:
+        label = views.label_elsewhere(book, book.judgement(_number(request)))
+        if label is None or label["place"] is None:
+            raise UsageError("The label names no other position of the book.", "Load the page again.")
+        boat, position = label["place"]
+        ashore = open_haul_out(book, boat)
+        if ashore is None:
+            raise UsageError(
+                f"'{boat}' isn't ashore, by the book.",
+                "Note that it was hauled out: the boat's page has a button.",
+            )
+    upload = _judge_again(request, (boat, position, ashore.hauled_on.isoformat()))
+    with open_book(context.yard.book) as book:
+        why = f"moved to '{position}' of '{boat}', as the label says"
+        book.withdraw(_number(request), why, session_of(request).by)
+    return upload
+
+
+async def withdraw(request: Request) -> Response:
+    """The photo isn't of this part: take its judgement out of the count."""
+    await fields_of(request)
+
+    def note() -> str:
+        with open_book(context_of(request).yard.book) as book:
+            book.withdraw(_number(request), "not this part", session_of(request).by)
+            r = book.judgement(_number(request)).reading
+        return f"/part?boat={quote(r.boat, safe='')}&position={quote(r.position, safe='')}"
+
+    return RedirectResponse(await run_in_threadpool(note), 303)
+
+
+async def measured(request: Request) -> Response:
+    """Judge once more with a weight or a thickness that was measured."""
+    form = await fields_of(request)
+    found: dict[str, float] = {}
+    for name, most in (("weighed_g", 1e6), ("thickness_mm", 1e3)):
+        text = form.get(name, "").strip().replace(",", ".")
+        if text:
+            try:
+                found[name] = float(text)
+            except ValueError as e:
+                raise HTTPException(422) from e
+            if not 0 < found[name] < most:
+                raise HTTPException(422)
+    if not found:
+        raise HTTPException(422)
+    upload = await run_in_threadpool(_judge_measured, request, found)
+    boat, position = (quote(t, safe="") for t in (upload.boat, upload.position))
+    return RedirectResponse(f"/part?boat={boat}&position={position}", 303)
 
 
 async def overrule(request: Request) -> Response:
@@ -149,11 +218,23 @@ def _accepted(request: Request, form: dict[str, str]) -> str:
     return f"/boat?name={boat}"
 
 
+def _judge_measured(request: Request, found: dict[str, float]) -> Upload:
+    return _judge_again(
+        request,
+        corrects=_number(request),
+        weighed_g=found.get("weighed_g"),
+        thickness_mm=found.get("thickness_mm"),
+    )
+
+
 ROUTES = [
     Route("/judgement/{number:number}", from_book("judgement.html", verdict)),
     Route("/judgement/{number:number}/correct", from_book("correct.html", correcting)),
     Route("/judgement/{number:number}/correct", correct, methods=["POST"]),
     Route("/judgement/{number:number}/overrule", overrule, methods=["POST"]),
     Route("/judgement/{number:number}/accept", accept, methods=["POST"]),
+    Route("/judgement/{number:number}/move", move, methods=["POST"]),
+    Route("/judgement/{number:number}/withdraw", withdraw, methods=["POST"]),
+    Route("/judgement/{number:number}/measured", measured, methods=["POST"]),
     Route("/judgement/{number:number}/{what}.jpg", picture),
 ]

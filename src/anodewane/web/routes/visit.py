@@ -38,7 +38,8 @@ def boats(_request: Request, book: Book) -> dict[str, Any]:
 
 def boat(request: Request, book: Book) -> dict[str, Any]:
     """One boat's positions."""
-    return views.visit(book, context_of(request).yard, query_arg(request, "name"))
+    context = context_of(request)
+    return views.visit(book, context.yard, query_arg(request, "name"), context.settings)
 
 
 def part(request: Request, book: Book) -> dict[str, Any]:
@@ -57,8 +58,16 @@ async def haul_out(request: Request) -> Response:
     form = await fields_of(request)
 
     def note() -> str:
+        today = context_of(request).today
         with open_book(context_of(request).yard.book) as book:
-            return book.haul_out(form.get("boat", ""), context_of(request).today).boat
+            boat = book.boat(form.get("boat", "")).name
+            last = book.last_day(boat)
+            if last is not None and today < last:
+                raise UsageError(
+                    f"It is {today} by the laptop's clock; the book's last word on '{boat}' is of {last}.",
+                    "Set the laptop's clock, and try again; nothing was noted.",
+                )
+            return book.haul_out(boat, today).boat
 
     return RedirectResponse(f"/boat?name={quote(await run_in_threadpool(note), safe='')}", 303)
 
