@@ -27,6 +27,7 @@ from anodewane.web.guard import COOKIE
 STATIC = {
     "page.css": "text/css",
     "queue.js": "text/javascript",
+    "waiting.js": "text/javascript",
     "zoom.js": "text/javascript",
     "correct.js": "text/javascript",
 }

@@ -291,3 +291,15 @@ waiting().then((all) => {
   for (const photo of all) { const f = form(photo); if (f) f.dataset.follow = photo.id; }
 }).catch(() => {}).finally(pump);
 window.addEventListener("online", pump);
+
+// Signing out leaves photos on the phone that nobody sends: asked about first.
+const leaving = document.querySelector('form[action="/leave"]');
+leaving?.addEventListener("submit", async (event) => {
+  if (leaving.dataset.sure) return;
+  event.preventDefault();
+  const left = await waiting().catch(() => []);
+  const photos = left.length === 1 ? "1 photo is" : `${left.length} photos are`;
+  if (left.length && !window.confirm(`${photos} still on this phone and not sent. Sign out all the same?`)) return;
+  leaving.dataset.sure = "1";
+  leaving.submit();
+});
