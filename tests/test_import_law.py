@@ -123,6 +123,7 @@ ROWS = [
     "report.html",
     "report.pdf",
     "web.limits",
+    "web.connections",
     "web.turns",
     "web.guard",
     "web.yard",

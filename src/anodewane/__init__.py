@@ -50,8 +50,8 @@ evidence/
     bag privacy signature stamp: the bag that proves a report. contents pack check recheck remake: packed,
     checked, judged again. Stands above setting, which it is handed.
 web/
-    limits turns guard yard corrections quick worker judging: who may come in, what waits, what the
-    workers do. views answers routes/ app run: the page in the yard, photos from phones into the book.
+    limits connections turns guard yard corrections quick worker judging: who may come in, what waits, what
+    the workers do. views answers routes/ app run: the page in the yard, photos from phones into the book.
 testing/
     A small renderer with exact truth, and doubles that inject faults.
 cli/

@@ -44,6 +44,11 @@ class Limits:
     free_bytes: int = 500_000_000
     """Room that has to stay on the disk."""
 
+    header_s: float = 10.0
+    """A connection from which no whole header comes in this time is closed."""
+    connections_per_address: int = 20
+    """A browser opens six; of 120 in all, nobody takes more than this."""
+
     session_s: float = 14 * 3600.0
     """A long day in the yard."""
     pairing_s: float = 15 * 60.0

@@ -116,6 +116,8 @@ def serve(
     from anodewane.batch.execute import local_engine
     from anodewane.book.store import open_book
     from anodewane.web.app import make_app
+    from anodewane.web.connections import bounded_protocol
+    from anodewane.web.limits import LIMITS
 
     open_book(book).close()  # before anything listens
     addresses = [*([lan] if lan else []), LOOPBACK]
@@ -156,7 +158,7 @@ def serve(
         server_header=False,
         proxy_headers=False,
         ws="none",
-        http="h11",
+        http=bounded_protocol(LIMITS),
         lifespan="on",
         limit_concurrency=120,
         timeout_keep_alive=10,
