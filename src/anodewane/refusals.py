@@ -204,8 +204,7 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "Metal doesn't grow: less is gone than before ({detail}). Was the part exchanged?",
         (
             "If it was, note it with 'anodewane season fit'; if not, look at both photos: one may be of "
-            "another "
-            "part. No wear a month is told until then."
+            "another part. No wear a month is told until then."
         ),
     ),
     "no_wear_in_season": (

@@ -226,3 +226,26 @@ def test_lists_reports_and_exports(page: Page) -> None:
     assert page.get("/desk?verdict=ok").text.count("<tr") == 1  # its head
     assert page.get("/export.zip").content.startswith(b"PK")
     assert not [p for p in (page.book.parent / "yard.book.yard").iterdir() if p.name.startswith("tmp")]
+
+
+def test_order_list_and_report_lead_back(page: Page) -> None:
+    page.upload((SAMPLES / "rod.jpg").read_bytes(), "strainer", "8" * 32)
+    for url in (f"/order?boat={BOAT}", f"/report?boat={BOAT}"):
+        assert f'<a href="/boat?name={BOAT}">‹ {BOAT}</a>' in page.get(url).text
+    assert '<a href="/">‹ Boats</a>' in page.get("/order").text
+    with open_book(page.book) as book:
+        book.change_boat(BOAT, rename="A&<b>")
+    assert "‹ A&amp;&lt;b&gt;</a>" in page.get("/order?boat=A%26%3Cb%3E").text
+
+
+def test_a_report_is_made_once_as_long_as_nothing_changes(page: Page) -> None:
+    page.upload((SAMPLES / "rod.jpg").read_bytes(), "strainer", "8" * 32)
+    url, reports = f"/report?boat={BOAT}", page.book.parent / "yard.book.yard" / "reports"
+    first = page.get(url).content
+    (kept,) = reports.iterdir()
+    kept.write_bytes(first.replace(b"</body>", b"<!-- the kept one --></body>"))
+    assert b"the kept one" in page.get(url).content
+    with open_book(page.book) as book:
+        book.change_position(BOAT, "strainer", fixings="1 x M8 stud")
+    assert b"the kept one" not in page.get(url).content
+    assert len(list(reports.iterdir())) == 2

@@ -473,7 +473,8 @@ def _fingers(page: Any, where: str, apart: float) -> list[dict[str, float]]:
 
 def _left_on_phone(page: Any) -> int:
     return page.evaluate(  # type: ignore[no-any-return]
-        "new Promise((yes) => { const a = indexedDB.open('anodewane'); a.onsuccess = () => { const g = a.result.transaction('photos').objectStore('photos').getAll();"
+        "new Promise((yes) => { const a = indexedDB.open('anodewane'); a.onsuccess = () => {"
+        " const g = a.result.transaction('photos').objectStore('photos').getAll();"
         " g.onsuccess = () => yes(g.result.length); }; })"
     )
 

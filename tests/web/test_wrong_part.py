@@ -160,3 +160,24 @@ def test_a_weight_or_a_thickness_is_judged_with_the_photo(page: Page) -> None:
     assert last.mass_method == "weighed"
     assert record.given is not None
     assert record.given.weighed_g == 212.5
+
+
+def test_the_library_never_stands_in_for_a_part_that_nobody_noted(page: Page) -> None:
+    """A position without a part asks which one sits there; nothing is guessed."""
+    with open_book(page.book) as book:
+        book.add_position(BOAT, "skeg")
+    text = page.get(f"/part?boat={BOAT}&position=skeg").text
+    assert "The book has no part here." in text
+    assert "<option>plate-120x60x16-2holes</option>" in text
+    plain = {"id": "1" * 32, "boat": BOAT, "position": "skeg", "size": len(WATCH)}
+    answer = page.post("/upload", json=plain)
+    assert (answer.status_code, answer.json()["remedy"][:15]) == (409, "Choose the part")
+    assert page.post("/upload", json={**plain, "template": "no-such-part"}).status_code == 409
+    assert page.post("/upload", json={**plain, "template": 7}).status_code == 422
+    page.post("/upload", json={**plain, "template": "plate-120x60x16-2holes"})
+    page.put(f"/upload/{'1' * 32}?offset=0", content=WATCH)
+    with open_book(page.book) as book:
+        (j,) = _settled(page, book, "skeg")
+        record = verdict_from_json(book.record_json(j.reading.record_sha256))
+    assert record.template is not None
+    assert (record.template.name, record.template.chosen) == ("plate-120x60x16-2holes", False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from collections.abc import Iterable
@@ -400,6 +401,21 @@ class BookQueries(BookFile):
         assert before is not None
         assert after is not None
         return Calibration(template, r["n"], r["scale"], r["scale_sd"], r["part_sd"], before, after)
+
+    def state_digest(self, boat: str) -> str:
+        """SHA-256 of everything that the book holds of a boat: the same as long as nothing changes."""
+        held = (
+            self.boat(boat),
+            self.positions(boat),
+            self.fittings(boat),
+            self.haul_outs(boat),
+            self.judgements(boat),
+            self.weighings(boat),
+            self.overrules(boat),
+            self.accepts(boat),
+            [self.calibration(t) for t in self.template_names()],
+        )
+        return hashlib.sha256(repr(held).encode()).hexdigest()
 
     # what was computed and is kept (`listing`)
 

@@ -12,6 +12,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import lru_cache
+from html import escape
 from importlib.resources import files
 from typing import Any
 from urllib.parse import parse_qsl, quote
@@ -94,8 +95,12 @@ def page(request: Request, name: str, status: int = 200, **values: Any) -> HTMLR
     return HTMLResponse(_templates().get_template(name).render(session=session, **values), status)
 
 
-def page_with_style(html: str) -> HTMLResponse:
-    """A page made elsewhere, with its style in it: exactly that style is let through, and nothing else."""
+def page_with_style(html: str, boat: str = "") -> HTMLResponse:
+    """A page made elsewhere, with its style in it: exactly that style is let through, and nothing else.
+    boat : whose page to lead back to; "" to all of them."""
+    href = f"/boat?name={quote(boat, safe='')}" if boat else "/"
+    way_back = f'<nav aria-label="Main"><p><a href="{href}">‹ {escape(boat or "Boats")}</a></p></nav>'
+    html = html.replace("<body>", f"<body>\n{way_back}", 1)
     styles = [
         base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()
         for s in re.findall(r"<style>(.*?)</style>", html, re.S)

@@ -206,13 +206,14 @@ class Judging:
             future.add_done_callback(self._done)
 
     def _task(self, upload: Upload) -> Task:
-        from anodewane.book.parts import part_at, with_face_scale
+        from anodewane.book.parts import part_at, template_by_name, with_face_scale
         from anodewane.book.store import open_book
 
         assert upload.photo is not None
         with open_book(self.yard.book) as book:
             part = part_at(book, upload.boat, upload.position, date.fromisoformat(upload.hauled_on))
-            template = book.template(part.template) if part else None
+            name = part.template if part is not None else upload.template
+            template = template_by_name(book, name) if name else None
             method = with_face_scale(self.method, book, template)
             given = replace(self.given, weighed_g=upload.weighed_g, thickness_mm=upload.thickness_mm)
             task = Task(self.yard.photos / upload.photo, template, given, method)

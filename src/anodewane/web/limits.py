@@ -41,6 +41,8 @@ class Limits:
     """Uploads remembered in all; the oldest finished ones are forgotten first."""
     keep_days: float = 30.0
     """How long an unfinished upload waits for its phone, and how long a finished one is remembered."""
+    kept_reports: int = 40
+    """Reports kept beside the book, so that one that was made is there at once."""
     free_bytes: int = 500_000_000
     """Room that has to stay on the disk."""
 

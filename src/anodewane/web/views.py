@@ -253,6 +253,14 @@ def earlier(book: Book, yard: Yard, boat: str, position: str, day: date | None) 
     }
 
 
+def _part_names(book: Book) -> list[str]:
+    """Parts to choose from, the yard's own first."""
+    from anodewane.catalog.templates import builtin_templates
+
+    own = book.template_names()
+    return [*own, *(n for n in sorted(builtin_templates()) if n not in own)]
+
+
 def part(book: Book, yard: Yard, boat: str, position: str) -> PageValues:
     """A position before its photo."""
     place = book.position(boat, position)
@@ -273,6 +281,7 @@ def part(book: Book, yard: Yard, boat: str, position: str) -> PageValues:
         "position": place.name,
         "fixings": place.fixings,
         "template": sits.template if sits else None,
+        "choices": [] if sits else _part_names(book),
         "own": own,
         "before": earlier(book, yard, place.boat, place.name, day),
         "waiting": waiting.id if waiting and waiting.state == "waiting" else None,

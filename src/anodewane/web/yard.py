@@ -38,7 +38,8 @@ class Upload:
     size : bytes announced; begun_at : seconds since 1970, in the order in which parts came off; photo :
     its file's name once it is whole; judgement : its number in the book; says, remedy : why it couldn't
     be judged; corrects : the judgement that a person's outline or measure replaces; handed : digest of
-    that outline; weighed_g, thickness_mm : what was measured of the part.
+    that outline; weighed_g, thickness_mm : what was measured of the part; template : its name, where the
+    book has no part there and somebody chose.
     """
 
     id: str
@@ -58,6 +59,7 @@ class Upload:
     handed: str | None = None
     weighed_g: float | None = None
     thickness_mm: float | None = None
+    template: str | None = None
 
 
 class Yard:
@@ -259,6 +261,15 @@ class Yard:
     def overlay_file(self, record_sha256: str) -> Path:
         """Where a judgement's picture lies, once it is made."""
         return self.pictures / f"{record_sha256}.jpg"
+
+    def report_file(self, digest: str, form: str) -> Path:
+        """Where a report lies, once it is made; the oldest go when there are many."""
+        reports = self.folder / "reports"
+        check_folder(reports)
+        kept = sorted(reports.iterdir(), key=lambda p: p.stat().st_mtime)
+        for old in kept[: -self.limits.kept_reports]:
+            old.unlink(missing_ok=True)
+        return reports / f"{digest}.{form}"
 
     def view_file(self, photo_sha256: str) -> Path:
         """Where a photo's upright copy for the page lies, once it is made."""

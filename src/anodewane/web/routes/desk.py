@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import tempfile
 from datetime import date
@@ -17,8 +18,10 @@ from starlette.routing import Route
 
 from anodewane.book.store import Book, open_book
 from anodewane.settings import BookRules
+from anodewane.version import own_version
 from anodewane.web import views
 from anodewane.web.answers import context_of, from_book, page_with_style, query_arg
+from anodewane.web.yard import Yard
 
 CSV_COLUMNS = (
     "number", "boat", "position", "hauled_on", "verdict", "consumed_pct", "consumed_low_pct",
@@ -38,7 +41,7 @@ def seasons(request: Request, book: Book) -> dict[str, Any]:
 
 async def order(request: Request) -> Response:
     """What to buy, for one boat or all."""
-    return page_with_style(await run_in_threadpool(_order_page, request))
+    return page_with_style(await run_in_threadpool(_order_page, request), query_arg(request, "boat"))
 
 
 def _order_page(request: Request) -> str:
@@ -61,13 +64,13 @@ async def report(request: Request) -> Response:
         raise HTTPException(404)
     data = await run_in_threadpool(_report, request, form)
     if form == "html":
-        return page_with_style(data.decode("utf-8"))
+        return page_with_style(data.decode("utf-8"), query_arg(request, "boat"))
     return _file(data, "application/pdf", "report.pdf", "inline")
 
 
 def _report(request: Request, form: str) -> bytes:
-    from anodewane.report.from_book import read_haul_out
-    from anodewane.report.request import Choices, assemble
+    """The report, made once as long as nothing of the boat changes in the book."""
+    from anodewane.files import write_atomic
 
     day = query_arg(request, "day") or None
     if day is not None:
@@ -76,8 +79,21 @@ def _report(request: Request, form: str) -> bytes:
         except ValueError as e:
             raise HTTPException(404) from e
     yard = context_of(request).yard
-    haul_out = read_haul_out(yard.book, query_arg(request, "boat"), day)
-    made = assemble(haul_out, Choices(photos=(yard.photos,))).report
+    with open_book(yard.book) as book:
+        state = book.state_digest(book.boat(query_arg(request, "boat")).name)
+    photos = "".join(sorted(p.name for p in yard.photos.iterdir()))
+    text = f"{own_version()} {state} {day} {hashlib.sha256(photos.encode()).hexdigest()}"
+    file = yard.report_file(hashlib.sha256(text.encode()).hexdigest(), form)
+    if not file.is_file():
+        write_atomic(file, _made_report(yard, query_arg(request, "boat"), day, form))
+    return file.read_bytes()
+
+
+def _made_report(yard: Yard, boat: str, day: str | None, form: str) -> bytes:
+    from anodewane.report.from_book import read_haul_out
+    from anodewane.report.request import Choices, assemble
+
+    made = assemble(read_haul_out(yard.book, boat, day), Choices(photos=(yard.photos,))).report
     if form == "pdf":
         from anodewane.report.pdf import report_pdf
 

@@ -91,6 +91,8 @@ def _judge_again(request: Request, place: tuple[str, str, str] | None = None, **
     if context.judging.full:
         raise HTTPException(503)
     boat, position, hauled_on = place or (r.boat, r.position, r.hauled_on.isoformat())
+    if place is None:
+        more.setdefault("template", r.template or None)
     upload = Upload(
         id=secrets.token_hex(16),
         owner=session.id,
@@ -118,7 +120,7 @@ async def move(request: Request) -> Response:
 
 
 def _move(request: Request) -> Upload:
-    from anodewane.book.parts import open_haul_out
+    from anodewane.book.parts import open_haul_out, part_at
 
     context = context_of(request)
     with open_book(context.yard.book) as book:
@@ -131,6 +133,11 @@ def _move(request: Request) -> Upload:
             raise UsageError(
                 f"'{boat}' isn't ashore, by the book.",
                 "Note that it was hauled out: the boat's page has a button.",
+            )
+        if part_at(book, boat, position, ashore.hauled_on) is None:
+            raise UsageError(
+                f"The book has no part at '{position}' of '{boat}'.",
+                "Go there, choose the part, and take the photo again.",
             )
     upload = _judge_again(request, (boat, position, ashore.hauled_on.isoformat()))
     with open_book(context.yard.book) as book:

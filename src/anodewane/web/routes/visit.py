@@ -106,13 +106,15 @@ async def begin(request: Request) -> Response:
     texts = (plain.get(k) for k in ("id", "boat", "position"))
     if not all(isinstance(t, str) for t in texts) or type(plain.get("size")) is not int:
         raise HTTPException(422)
+    if not isinstance(plain.get("template", ""), str):
+        raise HTTPException(422)
     upload = await run_in_threadpool(_announce, request, plain)
     return busy() if upload is None else upload_answer(request, upload)
 
 
 def _announce(request: Request, plain: dict[str, Any]) -> Upload | None:
     """The upload, new or known; None where the queue is full."""
-    from anodewane.book.parts import open_haul_out
+    from anodewane.book.parts import open_haul_out, part_at, template_by_name
 
     context, session = context_of(request), session_of(request)
     known = context.yard.get(plain["id"]) if HEX32.fullmatch(plain["id"]) else None
@@ -121,15 +123,30 @@ def _announce(request: Request, plain: dict[str, Any]) -> Upload | None:
     with open_book(context.yard.book) as book:
         place = book.position(plain["boat"], plain["position"])
         ashore = open_haul_out(book, place.boat)
-    if ashore is None:
-        raise UsageError(
-            f"'{place.boat}' isn't ashore, by the book.",
-            "Note that it was hauled out: the boat's page has a button.",
-        )
-    day = ashore.hauled_on.isoformat()
+        if ashore is None:
+            raise UsageError(
+                f"'{place.boat}' isn't ashore, by the book.",
+                "Note that it was hauled out: the boat's page has a button.",
+            )
+        chosen = None
+        if part_at(book, place.boat, place.name, ashore.hauled_on) is None:
+            if not plain.get("template"):
+                raise UsageError(
+                    f"The book has no part at '{place.name}' of '{place.boat}'.",
+                    "Choose the part on the position's page, and take the photo again.",
+                )
+            chosen = template_by_name(book, plain["template"]).name
     return context.yard.begin(
         Upload(
-            plain["id"], session.id, place.boat, place.name, day, session.by, plain["size"], context.clock()
+            id=plain["id"],
+            owner=session.id,
+            boat=place.boat,
+            position=place.name,
+            hauled_on=ashore.hauled_on.isoformat(),
+            by=session.by,
+            size=plain["size"],
+            begun_at=context.clock(),
+            template=chosen,
         )
     )
 

@@ -164,7 +164,8 @@ function onward(f) {
 }
 
 async function one(photo) {
-  let told = await send("POST", "/upload", JSON.stringify({ id: photo.id, boat: photo.boat, position: photo.position, size: photo.blob.size }));
+  const { id, boat, position, template = "" } = photo;
+  let told = await send("POST", "/upload", JSON.stringify({ id, boat, position, template, size: photo.blob.size }));
   while (told.state === "receiving" && !dropped.has(photo.id)) {
     const from = told.received;
     const shown = (sent) => {
@@ -265,7 +266,15 @@ for (const f of document.querySelectorAll(".capture")) {
     const take = async () => {
       const file = input.files[0];
       if (!file) return;
+      const part = document.getElementById("template");
+      if (part && !part.value) {
+        input.value = "";
+        f.querySelector(".state").textContent = "Choose the part first, then take the photo again.";
+        part.focus();
+        return;
+      }
       const photo = { id: number(), boat: f.dataset.boat, position: f.dataset.position, at: Date.now(), blob: file };
+      if (part) photo.template = part.value;
       try {
         await inStore("readwrite", (s) => s.put(photo));
       } catch (e) {
