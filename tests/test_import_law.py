@@ -44,6 +44,7 @@ ROWS = [
     "catalog",
     "segment.classical",
     "segment.model_file",
+    "segment.foreign",
     "stages.load",
     "stages.markers",
     "stages.sheet_quality",

@@ -1,9 +1,10 @@
-"""Cut grounds for training from panoramas (OpenEXR, CC0) and from scikit-image's own textures: what
-lies at the photographer's feet, seen from above.
+"""Cut grounds for training from panoramas (OpenEXR, CC0) and from scikit-image's own textures: what lies at
+the photographer's feet, seen from above.
 
-    python grounds.py PANORAMAS --grounds grounds.zip
+    python grounds.py [--panoramas DIR] [--textures DIR] --grounds grounds.zip
 
-PANORAMAS holds .exr files, or the `hdri/*.exr.js` of the npm package @pmndrs/assets (base64 in a module).
+The panoramas' folder holds .exr files, or the `hdri/*.exr.js` of the npm package @pmndrs/assets (base64 in
+a module).
 Training goes without this file too: made grounds take its place.
 """
 
@@ -44,11 +45,12 @@ def read_exr(path: Path) -> np.ndarray:
 
 def main() -> None:
     ap = argparse.ArgumentParser(description=__doc__)
-    ap.add_argument("panoramas", type=Path)
+    ap.add_argument("--panoramas", type=Path)
     ap.add_argument("--grounds", type=Path, required=True)
+    ap.add_argument("--textures", type=Path, help="folder of grounds photographed from above, NAME.jpg")
     a = ap.parse_args()
     out = []
-    for path in sorted([*a.panoramas.glob("*.exr"), *a.panoramas.glob("*.exr.js")]):
+    for path in sorted([*a.panoramas.glob("*.exr"), *a.panoramas.glob("*.exr.js")]) if a.panoramas else []:
         sky = read_exr(path)
         h, w = sky.shape[:2]
         for cx, cy, half in VIEWS:
@@ -64,6 +66,9 @@ def main() -> None:
             out.append(
                 (np.where(t <= 0.0031308, 12.92 * t, 1.055 * t ** (1 / 2.4) - 0.055) * 255).astype(np.uint8)
             )
+    for path in sorted(a.textures.glob("*.jpg")) if a.textures else []:
+        texture = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_COLOR)[..., ::-1]
+        out.append(cv2.resize(texture, (SIDE, SIDE), interpolation=cv2.INTER_AREA))
     import skimage.data
 
     for name, tint in (("brick", (170, 100, 80)), ("grass", (90, 130, 60)), ("gravel", (150, 140, 125))):

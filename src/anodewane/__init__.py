@@ -20,7 +20,8 @@ wear/
 catalog/
     Sheet layouts and part templates as data, with their loaders and makers.
 segment/
-    classical model_file: metal told from the rest by statistics; the trained network's file, checked.
+    classical model_file foreign: metal told from the rest by statistics; the trained network's file, checked;
+    what is no metal.
 stages/
     load markers sheet_quality card plane paper print_scale label flatten segment refine painted fouling
     align wear decide: one stage, one file, in this order. Records in, records out. placing/ holds what

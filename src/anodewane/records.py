@@ -607,13 +607,15 @@ class FlatImage(Record):
 class SoftMask(Record):
     """Probability of remaining metal on a flat image's grid. metal_prob : float32 (h, w) in 0 to 1;
     mm_per_px, origin_mm : as the flat image has them; segmenter : its name; model_sha256 : None for a
-    segmenter without a model."""
+    segmenter without a model; foreign_prob : float32 (h, w), what is neither the part's metal nor the
+    ground, None where the segmenter can't tell."""
 
     metal_prob: Floats32
     mm_per_px: float
     origin_mm: Floats
     segmenter: str
     model_sha256: str | None
+    foreign_prob: Floats32 | None = None
 
     def __post_init__(self) -> None:
         h, w = self.metal_prob.shape[:2]
@@ -621,6 +623,8 @@ class SoftMask(Record):
             metal_prob=frozen_array(self.metal_prob, np.float32, (h, w), "metal_prob"),
             origin_mm=frozen_array(self.origin_mm, np.float64, (2,), "origin_mm"),
         )
+        if self.foreign_prob is not None:
+            self._set(foreign_prob=frozen_array(self.foreign_prob, np.float32, (h, w), "foreign_prob"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

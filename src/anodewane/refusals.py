@@ -54,6 +54,10 @@ REFUSALS: dict[str, tuple[str, str]] = {
             "again."
         ),
     ),
+    "not_metal": (
+        "What lies by the sheet doesn't look like the metal of an anode ({detail}).",
+        "Lay the part there, and nothing else; wash off paint, tape and crust, or hand in the part's outline.",
+    ),
     "several_parts": (
         "Several parts could be meant ({detail}).",
         "Leave one part by the sheet, or hand in its outline, and take the photo again.",

@@ -16,6 +16,7 @@ from anodewane.errors import CannotJudge, UsageError
 from anodewane.geometry.camera import project
 from anodewane.records import CardSighting, FlatImage, Photo, Plane, SheetLayout, SoftMask
 from anodewane.segment.classical import Surroundings, doubt, metal_prob, support, understand
+from anodewane.segment.foreign import MIN_FOREIGN_MM2, foreign_thing_mm2, refuse_if_foreign
 from anodewane.segment.model_file import shared_session
 from anodewane.settings import Settings
 from anodewane.stages.flatten import Window, flatten, overview_window
@@ -136,26 +137,25 @@ class NetworkSegmenter:
         x = np.pad(x, ((0, 0), (0, -h % CHANNEL_STEP), (0, -w % CHANNEL_STEP)), mode="edge")[None]
 
         def opinion(turn: tuple[slice, ...]) -> Any:
-            """Logit (h, w) of the picture looked at mirrored or turned over."""
+            """Logits (2, h, w) of the picture looked at mirrored or turned over."""
             picture = np.ascontiguousarray(x[(slice(None), slice(None), *turn)])
-            return session.run([lock["output"]["name"]], {lock["input"]["name"]: picture})[0][0, 0][turn][
-                :h, :w
-            ].astype(np.float32)
+            logits = session.run([lock["output"]["name"]], {lock["input"]["name"]: picture})[0][0]
+            return logits[(slice(None), *turn)][:, :h, :w].astype(np.float32)
 
-        def prob_of(logit: Any) -> Any:
-            prob = 1.0 / (1.0 + np.exp(-np.clip(logit, -30, 30)))
-            prob[~flat.valid] = 0.0
+        def prob_of(logits: Any) -> Any:
+            prob = 1.0 / (1.0 + np.exp(-np.clip(logits, -30, 30)))
+            prob[:, ~flat.valid] = 0.0
             return prob
 
         # the mean of several looks is surer than one; they cost time, so only where they are needed
         # (docs/decisions/0020-segmenter.md)
-        logits = [opinion(_TURNS[0])]
-        prob = prob_of(logits[0])
+        looks = [opinion(_TURNS[0])]
+        metal, foreign = prob_of(looks[0])
         for limit, opinions in self.opinions:
-            if len(logits) < opinions and doubtful_frac(prob) > limit:
-                logits += [opinion(turn) for turn in _TURNS[len(logits) : opinions]]
-                prob = prob_of(np.mean(logits, axis=0))
-        return SoftMask(prob, flat.mm_per_px, flat.origin_mm, self.name, self.model_sha256)
+            if len(looks) < opinions and doubtful_frac(metal) > limit:
+                looks += [opinion(turn) for turn in _TURNS[len(looks) : opinions]]
+                metal, foreign = prob_of(np.mean(looks, axis=0))
+        return SoftMask(metal, flat.mm_per_px, flat.origin_mm, self.name, self.model_sha256, foreign)
 
 
 _AS_IS, _OVER = slice(None), slice(None, None, -1)
@@ -238,7 +238,7 @@ def find_part(
     Raises
     ------
     CannotJudge
-        "no_part", "several_parts", "part_cut_off", "part_unclear".
+        "no_part", "not_metal", "several_parts", "part_cut_off", "part_unclear".
     """
     if isinstance(segmenter, NetworkSegmenter):
         try:
@@ -275,6 +275,7 @@ def _two_looks(
         # the first look saw too little of it: move the sides that the metal reaches
         around = _grown(around, touched)
     prob = np.where(kept, soft.metal_prob, 0.0).astype(np.float32)
+    refuse_if_foreign(soft, kept)
     _refuse_if_cut(prob, close)
     _refuse_if_unclear(prob, soft.mm_per_px)
     if isinstance(segmenter, ClassicalSegmenter):
@@ -360,10 +361,13 @@ def choose_candidate(flat: FlatImage, soft: SoftMask, mat: bool) -> Candidate:
     Raises
     ------
     CannotJudge
-        "no_part", "several_parts", "part_cut_off".
+        "no_part", "not_metal", "several_parts", "part_cut_off".
     """
     found = candidates(flat, soft)
     if not found:
+        strange = foreign_thing_mm2(soft)
+        if strange > MIN_FOREIGN_MM2:
+            raise CannotJudge("not_metal", f"what lies there, {strange / 100:.0f} cm2, isn't metal")
         raise CannotJudge("no_part", f"no metal of {MIN_PART_MM2:.0f} mm2 or more within reach of the sheet")
     largest = found[0].area_mm2
     # specks beside a real part are shine and chips, not rivals

@@ -35,6 +35,7 @@ CHECKS = {
     "too_dark": "Too dark",
     "glare": "Glare",
     "no_part": "No part seen",
+    "not_metal": "Not metal",
     "several_parts": "More than one part",
     "part_cut_off": "Part cut off",
     "close_camera": "Too near",
