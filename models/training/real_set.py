@@ -224,16 +224,31 @@ def lay(
     to_mm[:, 2] -= part_at
     to_mm = to_mm / PX_PER_MM * np.array([[1.0], [-1.0]])  # y up
     known = {
-        "layout": layout, "f35": F35, "distance_mm": float(distance), "tilt_deg": float(np.degrees(tilt)),
-        "ground": "as it lay" if ground is None else "photographed", "width": PHOTO[0], "height": PHOTO[1],
-    }  # fmt: skip
+        "layout": layout,
+        "f35": F35,
+        "distance_mm": float(distance),
+        "tilt_deg": float(np.degrees(tilt)),
+        "ground": "as it lay" if ground is None else "photographed",
+        "width": PHOTO[0],
+        "height": PHOTO[1],
+    }
     new, new_area = outline_wkt(mask, to_mm)
     left_area = outline_wkt(keep, to_mm)[1]
     known |= {
-        "outline_wkt": new, "area_new_mm2": new_area, "area_mm2": left_area, "consumed_area": 1 - left_area / new_area,
-        "consumed_volume": 1 - left_area / new_area, "thickness_mm": 1.5, "mount": "open", "alloy": "zinc", "rod": False,
-        "volume_new_mm3": 1.5 * new_area, "volume_mm3": 1.5 * left_area, "part_in_frame": True, "sheet_in_frame": True,
-    }  # fmt: skip
+        "outline_wkt": new,
+        "area_new_mm2": new_area,
+        "area_mm2": left_area,
+        "consumed_area": 1 - left_area / new_area,
+        "consumed_volume": 1 - left_area / new_area,
+        "thickness_mm": 1.5,
+        "mount": "open",
+        "alloy": "zinc",
+        "rod": False,
+        "volume_new_mm3": 1.5 * new_area,
+        "volume_mm3": 1.5 * left_area,
+        "part_in_frame": True,
+        "sheet_in_frame": True,
+    }
     return (
         (np.clip(out, 0, 1) * 255 + 0.5).astype(np.uint8),
         (metal * 255).astype(np.uint8),

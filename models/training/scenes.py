@@ -194,7 +194,7 @@ class Scenes(Surfaces):
         lin, strange, other = self.things(
             lin, shown, local, mm_px, light, height, nadir, 3 if far else 2, 0.35
         )
-        lin, pasted = self.paste_foreign(lin, torch.maximum(shown, other), local, mm_px, light, 0.25)
+        lin, pasted = self.paste_foreign(lin, torch.maximum(shown, other), local, mm_px, 0.25)
         strange = torch.maximum(strange, pasted)
         alone = (metal.flatten(1).sum(1) < 60)[:, None, None, None].float()
         weight = weight * (1 - other * (0.5 + 0.5 * alone))
@@ -420,7 +420,6 @@ class Scenes(Surfaces):
         shown: torch.Tensor,
         mm: torch.Tensor,
         scale: torch.Tensor,
-        light: torch.Tensor,
         p: float,
     ) -> tuple[torch.Tensor, torch.Tensor]:
         """Lay one photographed foreign thing beside what is shown, at times."""

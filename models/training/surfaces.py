@@ -85,16 +85,23 @@ class Surfaces(Camera):
             small * 0.1,
         )
         rho, rim = p.norm(dim=-1), (length * 0.38)[:, None, None]
-        options = torch.stack([
-            self._box(p, half, small * self.u(b, 0.02, 0.95)),
-            p.norm(dim=-1) - (length / 2)[:, None, None],
-            self._polygon(p, length / 2, 3.0 + self.ints(b, 4)),
-            self._polar_blob(p, length / 2.4, self.u(b, 0.05, 0.3)),
-            self._box(p, torch.stack([length / 2, length * self.u(b, 0.08, 0.22)], 1), length * 0.05),
-            torch.minimum(arm, post),
-            (p.norm(dim=-1) - (length * 0.38)[:, None, None]).abs() - (length * self.u(b, 0.06, 0.12))[:, None, None],
-            torch.maximum((rho - rim).abs() - (length * self.u(b, 0.08, 0.14))[:, None, None], -p[..., 1] - (length * self.u(b, -0.2, 0.3))[:, None, None]),
-        ], 0)  # fmt: skip
+        options = torch.stack(
+            [
+                self._box(p, half, small * self.u(b, 0.02, 0.95)),
+                p.norm(dim=-1) - (length / 2)[:, None, None],
+                self._polygon(p, length / 2, 3.0 + self.ints(b, 4)),
+                self._polar_blob(p, length / 2.4, self.u(b, 0.05, 0.3)),
+                self._box(p, torch.stack([length / 2, length * self.u(b, 0.08, 0.22)], 1), length * 0.05),
+                torch.minimum(arm, post),
+                (p.norm(dim=-1) - (length * 0.38)[:, None, None]).abs()
+                - (length * self.u(b, 0.06, 0.12))[:, None, None],
+                torch.maximum(
+                    (rho - rim).abs() - (length * self.u(b, 0.08, 0.14))[:, None, None],
+                    -p[..., 1] - (length * self.u(b, -0.2, 0.3))[:, None, None],
+                ),
+            ],
+            0,
+        )
         d = options.gather(0, self.ints(b, len(options))[None, :, None, None].expand(1, *p.shape[:3]))[0]
         return self.worn(d, p, half, length)
 

@@ -22,8 +22,8 @@ from typing import Any
 import torch
 import torch.distributed as dist
 import torch.nn.functional as F
-from net import Segmenter, start_from
 from materials import Library
+from net import Segmenter, start_from
 from scenes import Scenes
 
 
@@ -207,7 +207,8 @@ def train(rank: int, world: int, a: argparse.Namespace) -> None:
     scenes = Scenes(library, a.seed + 7919 * rank + step)
     torch.manual_seed(a.seed + 1000 * rank + step)
     say(
-        f"{sum(p.numel() for p in model.parameters()) / 1e6:.2f} M parameters, from step {step}, {before:.0f} s"
+        f"{sum(p.numel() for p in model.parameters()) / 1e6:.2f} M parameters, "
+        f"from step {step}, {before:.0f} s"
     )
     pools = {False: Pool(a.pool), True: Pool(a.pool * 2 // 3)}
     running, began, first, saved_at = 0.0, time.time(), step, time.time()

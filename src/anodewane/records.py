@@ -608,7 +608,8 @@ class SoftMask(Record):
     """Probability of remaining metal on a flat image's grid. metal_prob : float32 (h, w) in 0 to 1;
     mm_per_px, origin_mm : as the flat image has them; segmenter : its name; model_sha256 : None for a
     segmenter without a model; foreign_prob : float32 (h, w), what is neither the part's metal nor the
-    ground, None where the segmenter can't tell."""
+    ground, None where the segmenter can't tell; spread : float32 (h, w), by how much the probability
+    differs between looks, None where only one was taken."""
 
     metal_prob: Floats32
     mm_per_px: float
@@ -616,6 +617,7 @@ class SoftMask(Record):
     segmenter: str
     model_sha256: str | None
     foreign_prob: Floats32 | None = None
+    spread: Floats32 | None = None
 
     def __post_init__(self) -> None:
         h, w = self.metal_prob.shape[:2]
@@ -625,6 +627,8 @@ class SoftMask(Record):
         )
         if self.foreign_prob is not None:
             self._set(foreign_prob=frozen_array(self.foreign_prob, np.float32, (h, w), "foreign_prob"))
+        if self.spread is not None:
+            self._set(spread=frozen_array(self.spread, np.float32, (h, w), "spread"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

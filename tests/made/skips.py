@@ -9,6 +9,7 @@ MAY_SKIP = (
     r"no trial photos beside the checkout",
     r"root may write anywhere",
     r"needs another user",
+    r"torch is for training alone",
 )
 """Reasons (regular expressions) that a whole and sound machine may have: the trial photos are no part of
 the project, and what root may do can't be refused to it."""
