@@ -27,11 +27,12 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from anodewane.geometry.rings import from_shapely, polygons_of
+from anodewane.geometry.rings import from_shapely
 from anodewane.record import Manual
 from anodewane.records import ManualOutline, Template
 from anodewane.stages.load import load_photo
 from anodewane.stages.refine import mask_from_pixels
+from anodewane.testing.truth import template_of_truth
 from anodewane.views.together import judge_together
 
 WIDTH, LOW_WIDTH = 1600, 2816
@@ -43,25 +44,6 @@ SMALL_MOVES = {
     "turned5": (0.0, 5.0),
 }
 """By how many mm and degrees a part was moved between the photo from above and the one from half-way up."""
-
-
-def template_of(truth: dict[str, Any]) -> Template:
-    from shapely import wkt
-
-    rings = from_shapely(polygons_of(wkt.loads(truth["outline_wkt"]))[0])
-    return Template(
-        truth["part"],
-        rings,
-        truth["thickness_mm"],
-        truth["mount"],
-        "rod" if truth["rod"] else "plate",
-        truth["alloy"],
-        None,
-        1.0,
-        (),
-        None,
-        True,
-    )
 
 
 # --- photos of our own ---------------------------------------------------------------------------
@@ -167,7 +149,7 @@ def judged(folder: Path, stems: list[str], truth: dict[str, Any], true_masks: bo
             )
             for s in stems
         ]
-    return judge_together(photos, template_of(truth), outlines=outlines)
+    return judge_together(photos, template_of_truth(truth), outlines=outlines)
 
 
 def figures(name: str, rows: list[tuple[float, float, float, bool, float]], refused: int) -> None:

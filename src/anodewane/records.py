@@ -666,7 +666,7 @@ class FormRead(Record):
     """What a silhouette says if the casting has one form of those that its template allows: area_share
     and mass_share of the new part that are left; weight : how likely the form is, of a sum of 1."""
 
-    form: CastForm
+    form: Form
     weight: float
     area_share: float
     mass_share: float

@@ -143,6 +143,14 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
             "technician can measure it."
         ),
     ),
+    "form_unknown": (
+        "The casting's form is known by outline and height alone ({detail}).",
+        "Weigh a new one and give its mass (new_mass_g): that narrows it most; draft, edge and crown settle it.",
+    ),
+    "form_unknown_though_weighed": (
+        "The casting's form is known by outline, height and weight alone ({detail}).",
+        "Put its draft, edge radius and crown into the template, or photograph a new one from above and low.",
+    ),
     "larger_than_new": (
         "The part reads larger than new ({detail}).",
         "Check the template and the print scale; brush off crust and fouling.",

@@ -147,7 +147,7 @@ def _lay_casting(mask: MetalMask, seen: Silhouette, template: Template, given_mm
     hidden = hidden_holes(plan, template, anchor.pose, seen, template.thickness_mm)
     unseen_mm2 = sum(abs(ring_area(np.asarray(template.rings[i]))) for i in hidden)
     if hidden or anchor.pose is not poses[0]:
-        read = read_cast(seen, solid, anchor.pose, unseen_mm2)
+        read = read_cast(seen, solid, anchor.pose, unseen_mm2, begin_mm=read.recession_mm)
     thickness, thickness_sd = cast_thickness(solid, read.recession_mm)
     if given_mm is not None:
         thickness, thickness_sd = given_mm, 0.3

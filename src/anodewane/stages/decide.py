@@ -9,6 +9,9 @@ from anodewane.refusals import finding
 from anodewane.settings import Settings
 from anodewane.show.figures import percent, span
 
+FORM_TOLD_PCT = 1.0
+"""Points of mass from which an unknown form's doubt is told."""
+
 CLOSE_CAMERA_MM = 450.0
 
 PITCH_WARN_FRAC = 0.015
@@ -95,6 +98,7 @@ def _notes(
             )
         )
     reasons.extend(_print_scale(plane, settings))
+    reasons.extend(_form_unknown(wear, placement))
     if plane.distance_mm < CLOSE_CAMERA_MM:
         reasons.append(finding("close_camera", f"{plane.distance_mm:.0f} mm from the sheet"))
     if placement.ambiguous:
@@ -114,6 +118,17 @@ def _notes(
         reasons.append(finding("manual_outline", f"{len(mask.pieces_px[0][0])} points"))
     reasons.extend(finding("file_note", note) for note in (*mask.notes, *photo.notes))
     return tuple(reasons)
+
+
+def _form_unknown(wear: Wear, placement: Placement) -> list[Reason]:
+    """That a casting's form isn't known, and what would tell it, where its doubt counts."""
+    points = wear.budget.get("profile", 0.0)
+    if placement.template.profile_known or points < FORM_TOLD_PCT:
+        return []
+    weighed = placement.template.new_mass_g is not None
+    return [
+        finding("form_unknown_though_weighed" if weighed else "form_unknown", f"{points:.0f} points of doubt")
+    ]
 
 
 def _print_scale(plane: Plane, settings: Settings) -> list[Reason]:

@@ -80,7 +80,10 @@ def measure(
     # a found outline has notches of its own: it takes a larger gap to call a piece gone
     least = settings.piece_lost_frac * (1.0 if mask.segmenter == "manual" else 2.0) * fresh.area
     lost = _pieces_lost(worn, fresh, recession, least)
-    deepest = max(recession.p95, template.thickness_mm - thickness.value)
+    new_height = template.thickness_mm
+    if template.form is not None:
+        new_height = new_volume(template) / new_area(template)
+    deepest = max(recession.p95, new_height - thickness.value)
     return Wear(
         consumed=consumed,
         area=AreaFigures(new_area(template), float(plan_area(placement.plan_mm))),

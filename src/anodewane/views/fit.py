@@ -50,7 +50,8 @@ class Look:
     height, of how much higher than the mean the limb stands where this photo happens to see it: a face
     that wasted unevenly is seen by its proudest places; contact_mm, contact_sd_mm : how far outside the
     metal the outline lies where metal meets the bench, and its one-sigma: a segmenter takes some of the
-    shadow there for metal.
+    shadow there for metal; expected_mm (n,) : the gap from outline to limb that a true solid would have,
+    where its level curves stand for a surface that wanders (`casting.look_at_casting`).
     """
 
     camera: Camera
@@ -64,6 +65,7 @@ class Look:
     height_sd: float
     contact_mm: float = 0.0
     contact_sd_mm: float = 0.05
+    expected_mm: Any = 0.0
 
     @property
     def own_mean(self) -> Floats:
@@ -198,6 +200,7 @@ def limb_of(look: Look, solid: Solid, points: Floats, reach_mm: float) -> Limb:
     along = np.clip(a / np.where(apart == 0, 1.0, apart), 0.0, 1.0)
     hit = y[i] + (y[j] - y[i]) * along[:, None]
     gap_mm = np.sum((hit - q[k]) * n[k], axis=1) * look.mm_per_px
+    gap_mm = gap_mm - np.broadcast_to(look.expected_mm, len(q))[k]
     d = y[j] - y[i]
     # which side of a curve the metal is on, by the way it runs round in the photo
     step = y[solid.follows]

@@ -55,6 +55,14 @@ FACE_UNSEEN = 0.13
 """One-sigma of the mean height of a face that only its rim tells of, over the thickness lost: hollows
 in it aren't seen."""
 
+CAST_FACE, CAST_FACE_MM = 0.25, 0.3
+"""One-sigma of how far a casting's faces have sunk beside what its plan says: as a share of it, and at
+least."""
+
+CAST_UNSEEN = 0.85
+"""What of the spread of a casting's mass about its plan (`wear.cast_law`) is in pits and hollows that no
+silhouette shows."""
+
 UNDERCUT, TRUST_MOST, TRUST_UNKNOWN = 0.6, 0.85, 0.5
 """A foot that stands in, undercut, says that water got under the part: its back wasted as the first
 population's backs did. How far in, over the recession, it stands where that is sure; the weight of that
@@ -80,7 +88,7 @@ def hidden_mm(
     : thickness lost, as the photo from above has it; face_seen : whether the face's own height was
     matched between photos.
     """
-    if template.solid == "rod":
+    if template.solid == "rod" or template.form is not None:
         return 0.0, 0.0
     unseen = 0.0 if face_seen else FACE_UNSEEN * lost_mm
     if template.mount == "open":
@@ -99,7 +107,7 @@ def hidden_mm(
 def height_sd(template: Template, lost_mm: float) -> float:
     """One-sigma, in units of the solid's mean height, of where one photo's limb stands against the
     mean: mm for a plate, a share for a rod."""
-    return 0.15 + 0.10 * lost_mm if template.solid == "plate" else 0.01
+    return 0.15 + 0.10 * lost_mm if template.solid != "rod" else 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,7 +133,12 @@ def prior_of(
     values: list[float] = []
     new = template.thickness_mm
     lost = max(new - placement.remaining_thickness_mm, 0.0)
-    if solid.plate:
+    if solid.body is not None:
+        even = float(np.hypot(CAST_FACE * lost, CAST_FACE_MM))
+        sd[height.start] = even
+        sd[height.start + 1 : height.stop] = 0.15 + 0.1 * lost
+        low[height.start], high[height.start] = -0.9 * new, 0.3 * new
+    elif solid.plate:
         mean = placement.remaining_thickness_mm
         walls = solid.walls_frac(start) * mean
         above = (
@@ -163,3 +176,10 @@ def prior_of(
         values.append(0.0)
     own = np.diag(1 / sd)
     return Setting(Prior(np.vstack([own, *rows]), np.r_[start / sd, values]), start, sd, (low, high))
+
+
+def held_by_mass(setting: Setting, mass_slope: Floats, sd: float) -> Setting:
+    """The same with the mass known to `sd` (share of the new part), as one photo has it; mass_slope (P,)."""
+    row = mass_slope / sd
+    prior = Prior(np.vstack([setting.prior.rows, row]), np.r_[setting.prior.value, row @ setting.start])
+    return Setting(prior, setting.start, setting.sd, setting.bounds)

@@ -56,6 +56,18 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class CastBody:
+    """What of a casting isn't in its level curves: volume_mm3 at p = 0, volume_slope (P,) of it; top and
+    column, functions of places (n, 2) of the sheet frame: height of the worn top, metal over the place,
+    mm."""
+
+    volume_mm3: float
+    volume_slope: Floats
+    top: Any
+    column: Any
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Solid:
     """Level curves of a worn solid.
 
@@ -91,6 +103,7 @@ class Solid:
     foot_mm: tuple[float, float, float]
     frame: tuple[Floats, Floats, Floats]
     rim_level: int
+    body: CastBody | None = None
 
     def block(self, name: str) -> slice:
         return next(b.where for b in self.blocks if b.name == name)
@@ -114,7 +127,10 @@ class Solid:
         return out
 
     def height_at(self, xy_mm: Floats, p: Floats) -> Floats:
-        """How much metal stands over places (n, 2) of a rod's plan, sheet frame: (n,) mm."""
+        """How much metal stands over places (n, 2) of a rod's or casting's plan, sheet frame: (n,) mm."""
+        if self.body is not None:
+            grown: Floats = np.maximum(self.body.column(xy_mm) + self.top_slope(xy_mm) @ p, 0.0)
+            return grown
         ring, share = (self.plan_base + self.plan_slope @ p - self.centre) @ self.turn, self.plan_height @ p
         order = np.argsort(ring[:, 0])
         x, half = ring[order, 0], np.abs(ring[order, 1])
@@ -150,6 +166,8 @@ class Solid:
     def volume(self, p: Floats) -> float:
         """Volume inside the level curves, mm3 (for a plate, good to the square of what is rounded over
         the plan's width)."""
+        if self.body is not None:
+            return float(self.body.volume_mm3 + self.body.volume_slope @ p)
         rings = tuple(np.split(self.plan_base + self.plan_slope @ p, np.cumsum(self.ring_sizes)[:-1]))
         if not self.plate:
             shares = np.split(self.plan_height @ p, np.cumsum(self.ring_sizes)[:-1])

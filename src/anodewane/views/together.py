@@ -31,22 +31,43 @@ from anodewane.record import (
     Verdict,
     ViewFigures,
 )
-from anodewane.records import CardSighting, Given, ManualOutline, MetalMask, Photo, Plane, Template, Wear
+from anodewane.records import (
+    CardSighting,
+    Given,
+    ManualOutline,
+    MetalMask,
+    Photo,
+    Placement,
+    Plane,
+    Template,
+    Wear,
+)
 from anodewane.refusals import finding
 from anodewane.settings import Settings
 from anodewane.stages.decide import decide
+from anodewane.stages.placing.silhouette import plan_area
 from anodewane.stages.plane import locate_camera
 from anodewane.stages.print_scale import locate_printed
 from anodewane.units import Floats
 from anodewane.views.advice import Candidate, candidates, silhouette_rings
 from anodewane.views.agree import Agreement, agreement
+from anodewane.views.casting import casting, face_region, look_at_casting
 from anodewane.views.face import FaceHeights, FaceMotion, face_heights, face_motions
 from anodewane.views.fit import Face, Look, SolidFit, fit_solid, look_at_part
-from anodewane.views.law import FACE_BIAS_SD_MM, Setting, height_sd, hidden_mm, prior_of
+from anodewane.views.law import (
+    CAST_UNSEEN,
+    FACE_BIAS_SD_MM,
+    Setting,
+    height_sd,
+    held_by_mass,
+    hidden_mm,
+    prior_of,
+)
 from anodewane.views.model import Solid, plate, rod
 from anodewane.views.outline import camera_elevation_deg, outline_from_the_side
 from anodewane.views.sheet import find_sheet
-from anodewane.wear.solids import new_area, new_mass_g, recession_near_area
+from anodewane.wear.open_form import central_form
+from anodewane.wear.solids import new_area, new_mass_g, new_volume, recession_near_area
 
 FEWEST, MOST = 2, 8
 MOST_TILT_DEG = 88.0
@@ -204,11 +225,7 @@ def _side(
     template, placement = found.template, found.placement
     pieces = placement.sheet_from_part.apply_to_pieces(placement.plan_mm)
     plan = pieces_to_shapely(pieces)
-    solid = (
-        plate(pieces, template, placement.remaining_thickness_mm)
-        if template.solid == "plate"
-        else rod(pieces)
-    )
+    solid = _begun(pieces, template, placement)
     outline = pieces[0][0][:: max(1, len(pieces[0][0]) // 60)]
     around = np.concatenate(
         [np.c_[outline, np.full(len(outline), z)] for z in (0.0, placement.remaining_thickness_mm)]
@@ -232,30 +249,49 @@ def _side(
     depth = recession_near_area(template, min(plan.area, new_area(template)))
     face_views = (
         tuple(i for i, v in enumerate(views) if i == 0 or v.elevation_deg > FACE_FROM_DEG)
-        if template.solid == "plate"
+        if template.solid != "rod"
         else ()
     )
+    region = plan.buffer(-1.5) if solid.body is None else face_region(solid, plan)
     matched = None
-    if len(face_views) > 1:
+    if len(face_views) > 1 and not region.is_empty:
         matched = face_heights(
             tuple(views[i].photo for i in face_views),
             tuple(views[i].plane.camera for i in face_views),
-            plan.buffer(-1.5),
+            region,
             template.thickness_mm,
         )
         if len(matched.height_mm) < FEWEST_FACE_POINTS:
             matched = None
     lost = max(template.thickness_mm - placement.remaining_thickness_mm, 0.0)
     setting = prior_of(solid, template, placement, depth, matched is not None)
+    if solid.body is not None:
+        assert found.wear is not None
+        setting = held_by_mass(setting, solid.body.volume_slope / new_volume(template), _mass_sd(found.wear))
     face = (
         None
         if matched is None
-        else Face(solid.top_slope(matched.xy_mm), matched.height_mm, matched.sd_mm, 4.0, FACE_BIAS_SD_MM)
+        else Face(
+            solid.top_slope(matched.xy_mm),
+            matched.height_mm - (solid.body.top(matched.xy_mm) if solid.body is not None else 0.0),
+            matched.sd_mm,
+            4.0,
+            FACE_BIAS_SD_MM,
+        )
     )
     looks = tuple(_look(v, around, template, lost) for v in views)
+    if template.form is not None:
+        settled, where = central_form(template), placement.sheet_from_part
+        area = plan_area(placement.plan_mm)
+        looks = tuple(
+            look_at_casting(k, solid, setting.start, settled, where, area, above=i == 0)
+            for i, k in enumerate(looks)
+        )
     agreements = tuple(agreement(look, solid, setting.start, setting.sd) for look in looks[1:])
     fit = fit_solid(solid, looks, setting.prior, setting.start, setting.bounds, face)
-    _refuse_disagreement(views, agreements, _marks_moved(views, plan, solid, fit), _radius(solid), lost)
+    _refuse_disagreement(
+        views, agreements, _marks_moved(views, plan, solid, fit), _radius(solid), lost, solid.body is not None
+    )
     if matched is not None:
         _refuse_nearer(views, solid, setting, fit)
     area = solid.plan_area(fit.p)
@@ -268,10 +304,11 @@ def _side(
         known = float(np.clip(1 - fit.cov[k, k] * fit.prior_information[k, k], 0.0, 1.0)) * (
             1 - 0.5 ** (len(views) - 1)
         )
+    walls = solid.walls_frac(fit.p) * height if solid.body is None else 0.0
     hidden, hidden_sd = hidden_mm(
         template,
         depth,
-        solid.walls_frac(fit.p) * height,
+        walls,
         height,
         solid.volume(fit.p) / area,
         foot,
@@ -291,6 +328,22 @@ def _side(
         hidden,
         hidden_sd,
     )
+
+
+def _begun(pieces: Any, template: Template, placement: Placement) -> Solid:
+    """The solid as the photo from above has it."""
+    if template.form is not None:
+        settled, motion = central_form(template), placement.sheet_from_part
+        return casting(pieces, settled, motion, plan_area(placement.plan_mm))
+    if template.solid == "rod":
+        return rod(pieces)
+    return plate(pieces, template, placement.remaining_thickness_mm)
+
+
+def _mass_sd(wear: Wear) -> float:
+    """One-sigma of the share of the new mass that is left, as one photo has it."""
+    mass = wear.consumed.mass_pct
+    return (mass.high - mass.low) / 200 / _z(wear.consumed.coverage)
 
 
 def _located(photos: list[Photo], outlines: list[ManualOutline | None], found: Found) -> list[View]:
@@ -367,6 +420,8 @@ and 37 from a low photo alone, and every one of 58 that is another part
 FACE_UNLIKE, FACE_MARKS = 0.35, 30
 """Median correlation of windows of a face's marks under which they are another part's, and windows it
 takes to say so."""
+AGREES = 0.6
+"""Of the bounds of disagreement, within which an outline speaks for a casting whose marks don't."""
 FACE_ALIKE = 0.5
 """Correlation of a whole face's marks, best laid on one another, from which on where they lie is to be
 relied on; an uneven face has less, though it lay still."""
@@ -390,7 +445,14 @@ def _marks_moved(views: list[View], plan: Any, solid: Solid, fit: SolidFit) -> d
     seen = [i for i, v in enumerate(views) if i == 0 or v.elevation_deg > FACE_FROM_DEG]
     if len(seen) < 2:
         return {}
-    if solid.plate:
+    if solid.body is not None:
+        inner, body = face_region(solid, plan), solid.body
+
+        def height(xy: Floats) -> Floats:
+            top: Floats = body.top(xy) + solid.top_slope(xy) @ fit.p
+            return top
+
+    elif solid.plate:
         inner = plan.buffer(-2.0)
 
         def height(xy: Floats) -> Floats:
@@ -420,6 +482,7 @@ def _refuse_disagreement(
     marks: dict[int, FaceMotion],
     radius_mm: float,
     lost_mm: float,
+    cast: bool,
 ) -> None:
     first = views[0].photo.source.name
     for i, (view, a) in enumerate(zip(views[1:], agreements, strict=True), start=1):
@@ -437,7 +500,10 @@ def _refuse_disagreement(
                         f"'{first}'",
                     ),
                 )
-            if face.likeness < FACE_UNLIKE - 0.1 * sure:
+            # glare and flash change a casting's face between photos: it takes a doubtful outline as well
+            fits = cast and a.miss_mm < AGREES * (MISS_MM + MISS_PER_LOST * lost_mm)
+            fits = fits and a.moved_mm < AGREES * (MOVED_MM + MOVED_PER_LOST * lost_mm)
+            if face.likeness < FACE_UNLIKE - 0.1 * sure and not fits:
                 raise CannotJudge(
                     "photos_disagree", _named(view, f"the marks on its face aren't those of '{first}'")
                 )
@@ -544,6 +610,8 @@ def _verdict(first: Fitted, second: Fitted | None, settings: Settings) -> Verdic
 def _gross(template: Template) -> float:
     """Volume of the new part's outline times its thickness, or of its revolved outline, mm3: what the
     level curves of a new solid hold."""
+    if template.form is not None:
+        return new_volume(template)
     if template.solid == "plate":
         return new_area(template) * template.thickness_mm
     from anodewane.wear.solids import volume_after
@@ -554,6 +622,12 @@ def _gross(template: Template) -> float:
 def _figure(fitted: Fitted, template: Template) -> Any:
     """The share of the new mass that is left, as a function of the solid's parameters."""
     solid, gross, wanting = fitted.solid, _gross(template), fitted.hidden_mm
+    if solid.body is not None:
+        # what the photo from above says by itself, and by how much the fitted solid holds more or less
+        # than that
+        assert fitted.found.wear is not None
+        alone = 1 - fitted.found.wear.consumed.mass_pct.value / 100
+        return lambda p: alone + (solid.volume(p) - solid.body.volume_mm3) / gross
     if template.solid == "rod" and template.fill_factor < 1:
         # what a core or bore takes up doesn't waste: it is missing from new and worn alike
         missing = (1 - template.fill_factor) * gross
@@ -579,6 +653,12 @@ def _mass_left(fitted: Fitted, slope: Floats, settings: Settings) -> _Mass:
         "print_scale": 3 * plane.length_sd_frac * value,
         "casting": settings.mass_casting_sd_frac * value,
     }
+    if template.form is not None:
+        assert fitted.found.wear is not None
+        alone = fitted.found.wear.budget
+        causes["unseen"] = CAST_UNSEEN * alone.get("thickness", 0.0) / 100
+        if "profile" in alone:
+            causes["profile"] = alone["profile"] / 100
     if template.solid == "rod":
         # several photos see the section's width from as many sides: what is left are hollows between them
         causes["round_section"] = ROUND_SEEN * settings.rod_round_sd_frac * value
@@ -709,7 +789,8 @@ def _wear(
     left = Interval(
         full * mass.value, full * max(mass.value - z * mass.sd, 0.0), full * (mass.value + z * mass.sd)
     )
-    per_area = template.thickness_mm * new / max(area_mm2, 1e-6)
+    new_height = new_volume(template) / new if template.form is not None else template.thickness_mm
+    per_area = new_height * new / max(area_mm2, 1e-6)
     mean = mass.value * per_area
     spread = (
         z
@@ -718,17 +799,18 @@ def _wear(
     )
     thickness = (
         Interval(mean, max(mean - spread, 0.0), mean + spread)
-        if template.solid == "plate"
+        if template.solid != "rod"
         else before.remaining_thickness_mm
     )
-    deepest = max(before.recession_mm.p95, template.thickness_mm - thickness.value)
+    deepest = max(before.recession_mm.p95, new_height - thickness.value)
     return replace(
         before,
         consumed=Consumed(area, gone, settings.coverage),
         area=AreaFigures(new, area_mm2),
         mass=MassFigures(full, left, "views"),
         remaining_thickness_mm=thickness,
-        core_shows=template.core_depth_mm is not None and deepest >= template.core_depth_mm,
+        core_shows=(bool(template.inserts) and before.core_shows)
+        or (template.core_depth_mm is not None and deepest >= template.core_depth_mm),
         no_measurable_wear=gone.value < settings.no_wear_below_pct,
         budget={cause: 100 * v for cause, v in mass.causes.items()},
     )

@@ -37,6 +37,12 @@ WANDER, WANDER_MM = 0.22, 2.7
 STEP_MM = 0.75
 """Along a line of sight, in height."""
 
+LOW_WAY = 1.3
+"""Millimetres of sight per millimetre of height from which a camera is low: then it is along the sight, not
+over the height, that places compete."""
+STEP_LOW_MM = 1.1
+"""Along a low line of sight, at most."""
+
 PUSH_MOST_MM = 6.0
 ROUNDS = 4
 
@@ -123,7 +129,10 @@ def read_contour(
 
     Lines of sight end where they meet steel.
     """
-    z = np.arange(0.0, template.thickness_mm + STEP_MM, STEP_MM)
+    # the lower the camera, the longer the way through a millimetre of height
+    way = float(np.median(np.hypot(1.0, np.linalg.norm(seen_mm - foot_mm, axis=1) / camera_height_mm)))
+    step = min(STEP_MM, STEP_LOW_MM / way)
+    z = np.arange(0.0, template.thickness_mm + step, step)
     xy = foot_mm + (seen_mm[:, None, :] - foot_mm) * (1 - z / camera_height_mm)[None, :, None]
     places = np.concatenate([xy, np.broadcast_to(z[None, :, None], (*xy.shape[:2], 1))], axis=2)
     at = _Trilinear(field, places)
@@ -137,7 +146,9 @@ def read_contour(
     depth = depth / foot_rate(template, z)
     most = np.argmax(depth, axis=1)
     rows = np.arange(len(seen_mm))
-    return Contour(_soft_most(depth, recession_mm, STEP_MM).astype(float), z[most], xy[rows, most])
+    return Contour(
+        _soft_most(depth, recession_mm, step * max(1.0, way / LOW_WAY)).astype(float), z[most], xy[rows, most]
+    )
 
 
 def to_plan(plan: PlanDepth, contour: Contour) -> Floats:

@@ -24,6 +24,9 @@ AREA_CAUSES = ("camera", "edge", "limb")
 SCALE_STEPS = 17
 """Print scales between which the faces' loss is taken straight."""
 
+FORM_MORE = 1.4
+"""By how much the doubt of an unknown form exceeds the spread of the few that stand for it."""
+
 ROD_POWER = 1.9
 """A section's area goes with the square of its width; the ends go with the length."""
 
@@ -204,10 +207,10 @@ def _casting(
         which = np.minimum(which, len(weight) - 1)
         mean = float(np.average(of_mass, weights=weight))
         area = np.maximum(area + (of_area - share)[which], 0.0)
-        mass = mass + (of_mass - value)[which]
+        mass = mass + (mean - value) + FORM_MORE * (of_mass - mean)[which]
         value = mean
         share = float(np.average(of_area, weights=weight))
-        causes["profile"] = float(np.sqrt(np.average((of_mass - mean) ** 2, weights=weight)))
+        causes["profile"] = FORM_MORE * float(np.sqrt(np.average((of_mass - mean) ** 2, weights=weight)))
     mass = np.maximum(mass + scatter, 0.0)
     thickness = mass * t_new / np.maximum(area, 1e-6)
     return MetalLeft(share, area, value, mass, value * t_new / max(share, 1e-6), thickness, causes)

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry.rings import to_shapely
-from anodewane.records import CastForm, Template
+from anodewane.records import CastForm, CollarForm, Template
 from anodewane.units import Floats
 from anodewane.wear.cast_law import cast_volume
 from anodewane.wear.field import inside_mm
@@ -29,7 +29,8 @@ CROWNED = 0.6
 """How many castings have a crown at all. Common practice."""
 
 DRAWN = 256
-KEPT = 6
+KEPT = 7
+"""Of them two round-backed, where such a form holds as much."""
 VOLUME_SD_FRAC = 0.02
 """One-sigma of how well a drawn form's volume stands for a casting of that weight: casting and alloy."""
 
@@ -52,19 +53,90 @@ def likely_forms(template: Template) -> tuple[LikelyForm, ...]:
     if not isinstance(form, CastForm) or form.known:
         return (LikelyForm(template, 1.0),)
     told = told_volume(template)
+    backs = [
+        f for f in _round_backed(template, told) if form.edge_radius_mm is None and form.draft_deg is None
+    ]
+    plain = KEPT - len(backs)
     if told is None:
         forms = _drawn(form, template.thickness_mm, DRAWN)
         order = np.argsort([_volume(template, f) for f in forms], kind="stable")
-        kept = [forms[int(order[int((k + 0.5) / KEPT * DRAWN)])] for k in range(KEPT)]
+        kept = [forms[int(order[int((k + 0.5) / plain * DRAWN)])] for k in range(plain)]
     else:
-        shares = 1 + VOLUME_SD_FRAC * np.array([NormalDist().inv_cdf((k + 0.5) / KEPT) for k in range(KEPT)])
-        drawn = _drawn(form, template.thickness_mm, KEPT)
+        shares = 1 + VOLUME_SD_FRAC * np.array(
+            [NormalDist().inv_cdf((k + 0.5) / plain) for k in range(plain)]
+        )
+        drawn = _drawn(form, template.thickness_mm, plain)
         # volumes and forms in no common order
         kept = [
-            _holding(template, f, told * v) for f, v in zip(drawn, np.roll(shares, KEPT // 2), strict=True)
+            _holding(template, f, told * v) for f, v in zip(drawn, np.roll(shares, plain // 2), strict=True)
         ]
-        kept.sort(key=lambda f: f.draft_deg or 0.0)
-    return tuple(LikelyForm(replace(template, form=f, fill_factor=1.0), 1 / KEPT) for f in kept)
+    new = replace(template, fill_factor=1.0)
+    # a casting that hangs free wastes at its foot too, one that lies on a split face doesn't: half of each
+    dry = replace(new, mount="flush")
+    out = [replace(dry if k % 2 else new, form=f) for k, f in enumerate(kept)]
+    out += [replace(dry, form=f) for f in backs]
+    out.sort(key=lambda t: _volume(t, t.form))  # type: ignore[arg-type]
+    barrels = _half_barrels(template, told)
+    share = BARREL_WEIGHT if barrels else 0.0
+    likely = [LikelyForm(t, (1 - share) / len(out)) for t in out]
+    return (*likely, *(LikelyForm(t, share / len(barrels)) for t in barrels))
+
+
+BARREL_WEIGHT = 0.8
+"""How likely an open part that is as high as half its width is half a barrel on its split face. Common
+practice."""
+
+
+def _half_barrels(template: Template, told: float | None) -> list[Template]:
+    """Half barrels that fit the outline of an open part as high as half its width: their bores by the
+    weight, else from a quarter to half of the diameter."""
+    ring = np.asarray(template.rings[0])
+    low, high = ring.min(0), ring.max(0)
+    length, width = high - low
+    height = template.thickness_mm
+    square = np.abs(low + high).max() < 2.0
+    if template.mount != "open" or not square or abs(width / 2 / height - 1) > 0.08:
+        return []
+    ends = np.abs(ring[np.abs(np.abs(ring[:, 0]) - length / 2) < 0.02 * length, 1])
+    end = 2 * float(ends.max()) if len(ends) else width
+    out = []
+    for barrel, bore in ((2.2, 0.3), (2.6, 0.4), (3.0, 0.48)):
+        form = CollarForm(float(length), float(width), min(end, float(width)), barrel, bore * float(width))
+        new = replace(template, solid="collar", form=form, fill_factor=1.0)
+        if told is not None:
+            gross = cast_volume(replace(new, form=replace(form, bore_mm=0.0)))
+            area = 2 * max(gross - told, 0.0) / (np.pi * length)
+            form = replace(form, bore_mm=min(2 * float(np.sqrt(area)), 0.9 * min(end, float(width))))
+            new = replace(new, form=form)
+        out.append(new)
+    return out
+
+
+def _round_backed(template: Template, told: float | None) -> list[CastForm]:
+    """Forms whose wall and top are one quarter of an ellipse over the inward distance: domes, barrels and
+    the like."""
+    from scipy.optimize import brentq
+
+    height = template.thickness_mm
+    reach = float(_columns(template)[0].max())
+    t = np.linspace(0.0, np.pi / 2, 20)
+
+    def back(run: float) -> CastForm:
+        return CastForm(
+            edge_radius_mm=0.0, section_mm=np.column_stack([run * (1 - np.cos(t)), height * np.sin(t)])
+        )
+
+    least, most = 0.1 * reach, 1.5 * reach
+    if told is None:
+        return [back(0.35 * reach), back(0.9 * reach)]
+
+    def excess(run: float) -> float:
+        return _volume(template, back(run)) - told
+
+    if excess(least) <= 0 or excess(most) >= 0:
+        return []
+    run = float(brentq(excess, least, most, xtol=0.05))
+    return [back(0.93 * run), back(1.07 * run)]
 
 
 def _holding(template: Template, form: CastForm, volume_mm3: float) -> CastForm:
@@ -84,20 +156,26 @@ def _holding(template: Template, form: CastForm, volume_mm3: float) -> CastForm:
         if getattr(stated, n) is None
     )
 
+    def with_it(value: float) -> CastForm:
+        changed: dict[str, Any] = {name: value}
+        return replace(form, **changed)
+
     def excess(value: float) -> float:
-        return _volume(template, replace(form, **{name: value})) - volume_mm3
+        return _volume(template, with_it(value)) - volume_mm3
 
     if excess(0.0) <= 0:
-        return replace(form, **{name: 0.0})
+        return with_it(0.0)
     if excess(most) >= 0:
-        return replace(form, **{name: most})
-    return replace(form, **{name: float(brentq(excess, 0.0, most, xtol=0.02))})
+        return with_it(most)
+    return with_it(float(brentq(excess, 0.0, most, xtol=0.02)))
 
 
 def central_form(template: Template) -> Template:
     """The template itself, or where its form is open the one in the middle of its likely forms."""
     forms = likely_forms(template)
-    return forms[len(forms) // 2].template
+    most = max(f.weight for f in forms)
+    best = [f for f in forms if f.weight > most - 1e-9]
+    return best[len(best) // 2].template
 
 
 def told_volume(template: Template) -> float | None:
@@ -182,5 +260,10 @@ def new_cast_volume(template: Template) -> float:
     told = told_volume(template)
     if told is not None:
         return told
-    likely = [f.template for f in likely_forms(template)]
-    return float(np.mean([_volume(t, t.form) for t in likely]))  # type: ignore[arg-type]
+    held = [
+        _volume(f.template, f.template.form)
+        if isinstance(f.template.form, CastForm)
+        else cast_volume(f.template)
+        for f in likely_forms(template)
+    ]
+    return float(np.average(held, weights=[f.weight for f in likely_forms(template)]))

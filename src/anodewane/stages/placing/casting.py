@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from anodewane.geometry.rings import oriented, pieces_to_shapely, to_shapely
-from anodewane.records import CastForm, FormRead, Template
+from anodewane.records import FormRead, Template
 from anodewane.stages.placing.poses import Pose, place
 from anodewane.stages.placing.silhouette import Silhouette, plan_area, plate_plan
 from anodewane.units import Floats, Rings
@@ -50,24 +50,30 @@ def cast_poses(seen: Silhouette, template: Template) -> tuple[list[Pose], CastRe
     """Poses, best first, and the casting as read in the best of them."""
     plan = first_plan(seen, template)
     poses = place(plan, template, _rough_recession(template, plan))
-    read = read_cast(seen, template, poses[0])
+    recession = 0.0
     for _ in range(POSE_ROUNDS):
-        plan = in_sheet(read.plan_mm, poses[0])
+        # a coarse grid will do to find the pose
+        read = read_cast(seen, template, poses[0], step_mm=OPEN_STEP_MM, begin_mm=recession)
+        plan, recession = in_sheet(read.plan_mm, poses[0]), read.recession_mm
         poses = place(plan, template, _rough_recession(template, plan))
-        read = read_cast(seen, template, poses[0])
-    return poses, read
+    return poses, read_cast(seen, template, poses[0], begin_mm=recession)
 
 
 def read_cast(
-    seen: Silhouette, template: Template, pose: Pose, unseen_mm2: float = 0.0, step_mm: float = 0.0
+    seen: Silhouette,
+    template: Template,
+    pose: Pose,
+    unseen_mm2: float = 0.0,
+    step_mm: float = 0.0,
+    begin_mm: float = 0.0,
 ) -> CastRead:
     """The casting's plan and recession in one pose. `unseen_mm2` is the area of holes that can't be looked
-    through, `step_mm` the grid of its solid."""
+    through, `step_mm` the grid of its solid, `begin_mm` a guess at the recession."""
     field, table = solid_field(template, step_mm), wear_table(template, step_mm)
     motion = pose.part_from_sheet
     foot = motion.apply(seen.foot_mm[None])[0]
     rings = tuple(oriented(piece) for piece in motion.apply_to_pieces(seen.pieces))
-    recession = 0.0
+    recession = begin_mm
     for _ in range(RECESSION_ROUNDS):
         plan_at = plan_depth(template, field, recession)
         contours = [
@@ -96,7 +102,7 @@ def read_forms(seen: Silhouette, template: Template, pose: Pose, unseen_mm2: flo
         even = mass_recession(likely.template, read.recession_mm)
         area = (plan_area(read.plan_mm) - unseen_mm2) / new_area(template)
         mass = float(table.volume(even) / table.volume(0.0))
-        assert isinstance(likely.template.form, CastForm)
+        assert likely.template.form is not None
         out.append(FormRead(likely.template.form, likely.weight, area, mass))
     return tuple(out)
 
