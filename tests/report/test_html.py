@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from anodewane.report.html import report_html
-from anodewane.report.model import Cover, Earlier, Finding, Report
+from anodewane.report.model import BookSays, Cover, Earlier, Finding, Report
 from anodewane.report.texts import clean
 from made.hand_made import judged, refused, signed
 from made.report_made import FINDING, HOSTILE, hostile_record, part_of, report_of, sample_parts
@@ -124,6 +124,50 @@ def test_nothing_breaks_out_of_any_field(text: str) -> None:
     assert not set(extra) - {"p", "li"}, extra
     assert clean(text)[:60] in "".join(_Reader(page).words)
     assert "<script" not in page
+
+
+SURE = {"by": "B. Surveyor", "why": "Rings dull."}
+
+
+@pytest.mark.parametrize(
+    ("findings", "book", "stands", "others"),
+    [
+        ((), None, "monitor", None),
+        ((), "replace", "replace", "By the season's book; Photo: MONITOR"),
+        (("replace",), None, "replace", "The signer's finding; Photo: MONITOR"),
+        (("ok",), "replace", "ok", "The signer's finding; Season's book: REPLACE; Photo: MONITOR"),
+        (("ok", "replace"), None, "replace", "The signer's finding; Signer: OK; Photo: MONITOR"),
+    ],
+)
+def test_one_verdict_stands_on_cover_page_and_counts(
+    findings: tuple[Any, ...], book: Any, stands: str, others: str | None
+) -> None:
+    """The signer's over the book's over the photo's; what is to be done goes by it, the others stand
+    beside it."""
+    part = part_of(judged(verdict="monitor"), "keel", book=BookSays(book, ()) if book else None)
+    report = report_of(part, findings=tuple(Finding("keel", f, **SURE) for f in findings))
+    (row,), (page,) = report.glance, report.parts
+    assert row.grade == page.grade == stands
+    assert row.others == page.others == others
+    assert row.to_do == page.to_do == report.say(f"do.{stands}")
+    count = dict.fromkeys(("replace", "monitor", "ok"), 0) | {stands: 1}
+    assert report.counts == report.say("cover.counts_one", n=1, **count, cannot=0)
+    acted = " ".join(report.actions)
+    assert ("Replace: 1. keel." in acted) == (stands == "replace")
+    assert ("Watch" in acted) == (stands == "monitor")
+
+
+def test_the_cover_says_who_signs_and_for_whom() -> None:
+    cover = Cover(
+        "Survey", "Marram", "2026-10-04", "2026-10-06", "2026-118", "A. Owner", "Tidewater", "B. Surveyor",
+        "North Quay", "Ketch, 12.4 m", "Below the water line.",
+    )  # fmt: skip
+    report = report_of(part_of(judged()), cover=cover)
+    text = "".join(_Reader(report_html(report).decode()).words)
+    for word in ("2026-118", "A. Owner", "Tidewater", "North Quay", "Ketch, 12.4 m", "Below the water line."):
+        assert word in text
+    assert report.footer == "Marram · 2026-10-06 · No. 2026-118"
+    assert dict(report.signature)["Name"] == "B. Surveyor"
 
 
 def test_a_long_note_is_shown_whole() -> None:

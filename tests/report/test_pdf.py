@@ -179,11 +179,11 @@ def test_every_figure_of_every_record_is_in_the_text(
 
 
 @needs_poppler
-def test_the_signer_s_finding_stands_beside_the_tool_s(sample_pdf: bytes, tmp_path: Path) -> None:
+def test_the_signer_s_finding_stands_and_the_tool_s_beside_it(sample_pdf: bytes, tmp_path: Path) -> None:
     text = pdf_text(sample_pdf, tmp_path)
     assert "A. Surveyor finds: REPLACE." in text
     assert "The tool found: MONITOR." in text
-    assert "Signer: REPLACE" in text
+    assert "The signer's finding; Photo: MONITOR" in text
     assert "Rings dull when tapped." in text
 
 

@@ -19,10 +19,15 @@ from anodewane.book.states import PositionState
 from anodewane.settings import Settings
 from anodewane.show.figures import number, percent, percent_and_span
 from anodewane.show.marks import INK, QUIET, RGB, WHITE, mark_of
-from anodewane.show.svg import Sheet
+from anodewane.show.svg import Drawing, Sheet
 
 PANEL_W, PANEL_H = 520.0, 300.0
-LEFT, RIGHT, TOP, BOTTOM = 46.0, 16.0, 44.0, 34.0
+LEFT, RIGHT, TOP, BOTTOM = 3.8, 1.4, 3.7, 2.8
+"""Round a panel's axes, in letters' heights."""
+
+TEXT_PX = 12.0
+PRINTED_TEXT_PX = 17.0
+"""Of a picture that is printed 174 mm wide: some 2.8 mm, or 8 points."""
 WATER: RGB = (230, 230, 230)
 SHAPES = ("disc", "square", "triangle", "diamond")
 CORNERS = {
@@ -40,20 +45,30 @@ class _Axes:
     y0: float
     first: date
     last: date
+    text: float
+
+    @property
+    def left(self) -> float:
+        return self.x0 + LEFT * self.text
 
     def x(self, day: date) -> float:
-        return (
-            self.x0
-            + LEFT
-            + (PANEL_W - LEFT - RIGHT) * (day - self.first).days / max((self.last - self.first).days, 1)
-        )
+        wide = PANEL_W - (LEFT + RIGHT) * self.text
+        return self.left + wide * (day - self.first).days / max((self.last - self.first).days, 1)
 
     def y(self, pct: float) -> float:
-        return self.y0 + TOP + (PANEL_H - TOP - BOTTOM) * (1 - min(max(pct, 0.0), 100.0) / 100)
+        tall = PANEL_H - (TOP + BOTTOM) * self.text
+        return self.y0 + TOP * self.text + tall * (1 - min(max(pct, 0.0), 100.0) / 100)
 
 
 def wear_svg(entries: BoatEntries, states: Sequence[PositionState], settings: Settings) -> str:
-    """One boat's wear as an SVG document.
+    """One boat's wear as an SVG document; see `wear_drawing`."""
+    return _drawn(entries, states, settings, TEXT_PX).document(f"Wear by season: {entries.boat.name}")
+
+
+def wear_drawing(
+    entries: BoatEntries, states: Sequence[PositionState], settings: Settings, text_px: float = TEXT_PX
+) -> Drawing:
+    """One boat's wear as a drawing, in pixels.
 
     A panel a position (a pair shares one): per cent of the metal gone over the years, each reading with
     its interval, a new part where one was fitted, the limit, the time in the water as grey ground, and
@@ -66,7 +81,13 @@ def wear_svg(entries: BoatEntries, states: Sequence[PositionState], settings: Se
         This boat's, as `position_states` made them.
     settings : Settings
         Uses `limit_pct`.
+    text_px : float
+        Height of letters.
     """
+    return _drawn(entries, states, settings, text_px).done(f"Wear by season: {entries.boat.name}")
+
+
+def _drawn(entries: BoatEntries, states: Sequence[PositionState], settings: Settings, text: float) -> Sheet:
     panels: dict[str, list[PositionState]] = {}
     for s in states:
         panels.setdefault(
@@ -75,13 +96,13 @@ def wear_svg(entries: BoatEntries, states: Sequence[PositionState], settings: Se
     groups = [g[i : i + len(SHAPES)] for g in panels.values() for i in range(0, len(g), len(SHAPES))]
     columns = 2 if len(groups) > 1 else 1
     height = PANEL_H * max(1, -(-len(groups) // columns)) + 30
-    sheet = Sheet(PANEL_W * columns, height, unit="", text=12.0, line=1.3)
-    sheet.words(10, 20, entries.boat.name, size=15, bold=True)
+    sheet = Sheet(PANEL_W * columns, height, unit="", text=text, line=1.3)
+    sheet.words(10, 20, entries.boat.name, size=1.25 * text, bold=True)
     first, last = _time_span(entries, states)
     for i, group in enumerate(groups):
-        axes = _Axes(PANEL_W * (i % columns), 30 + PANEL_H * (i // columns), first, last)
+        axes = _Axes(PANEL_W * (i % columns), 30 + PANEL_H * (i // columns), first, last, text)
         _panel(sheet, axes, entries, group, settings)
-    return sheet.document(f"Wear by season: {entries.boat.name}")
+    return sheet
 
 
 def season_page(
@@ -174,6 +195,7 @@ def _row(s: PositionState) -> tuple[str, ...]:
 def _panel(
     sheet: Sheet, axes: _Axes, entries: BoatEntries, group: Sequence[PositionState], settings: Settings
 ) -> None:
+    small = 0.92 * axes.text
     top, foot, left, right = axes.y(100), axes.y(0), axes.x(axes.first), axes.x(axes.last)
     begun = min((f.fitted_on for f in entries.fittings), default=axes.first)
     in_water = [(s.launched_on, s.hauled_on) for s in spells(entries.haul_outs, begun)]
@@ -184,20 +206,20 @@ def _panel(
     for pct in (0, 25, 50, 75, 100):
         y = axes.y(pct)
         sheet.stroke([(left, y), (right, y)], colour=QUIET, width=0.5)
-        sheet.words(left - 6, y + 4, f"{pct} %", size=11, anchor="end")
+        sheet.words(left - 6, y + axes.text / 3, f"{pct} %", size=small, anchor="end")
     for day, words in _ticks(axes.first, axes.last):
         x = axes.x(day)
         sheet.stroke([(x, foot), (x, foot + 5)], width=1)
-        sheet.words(x, foot + 18, words, size=11, anchor="middle")
+        sheet.words(x, foot + 6 + small, words, size=small, anchor="middle")
     limit = axes.y(settings.limit_pct)
     sheet.stroke([(left, limit), (right, limit)], width=1.6, dash="9 4")
-    sheet.words(left + 4, limit - 4, f"limit {percent(settings.limit_pct)}", size=11, halo=3)
-    at = axes.x0 + LEFT
+    sheet.words(left + 4, limit - 4, f"limit {percent(settings.limit_pct)}", size=small, halo=3)
+    at, base = axes.left, axes.y0 + 10 + 1.35 * axes.text
     for i, s in enumerate(group):
         words = f"{s.position.name}: {verdict_words(s)}"
-        _mark(sheet, SHAPES[i], at + 5, axes.y0 + 22, solid=True)
-        sheet.words(at + 14, axes.y0 + 26, words, bold=True)
-        at += 28 + 8.2 * len(words)
+        _mark(sheet, SHAPES[i], at + 5, base - 4, solid=True)
+        sheet.words(at + 14, base, words, bold=True)
+        at += 28 + 0.68 * axes.text * len(words)
         _history(sheet, axes, entries, s, SHAPES[i], 5.0 * (i - (len(group) - 1) / 2))
 
 
@@ -230,12 +252,12 @@ def _history(
         _mark(sheet, shape, *points[0], solid=False)
         for x, r, gone in marked:
             if gone is None:
-                sheet.words(x, axes.y(0) - 5, "?", size=13, anchor="middle", bold=True, halo=3)
+                sheet.words(x, axes.y(0) - 5, "?", size=1.1 * axes.text, anchor="middle", bold=True, halo=3)
                 continue
             _bar(sheet, x, axes.y(gone.low), axes.y(gone.high))
             _mark(sheet, shape, x, axes.y(gone.value), solid=True)
             if r.weighed_g is not None:
-                sheet.words(x + 9, axes.y(gone.value) - 5, "w", size=11, halo=3)
+                sheet.words(x + 9, axes.y(gone.value) - 5, "w", size=0.92 * axes.text, halo=3)
         if f is s.fitting and s.outlook is not None:
             _forecast(sheet, axes, entries, s, points[-1], shape, shift)
 

@@ -58,6 +58,15 @@ REPORTING = options(
         metavar="DATE",
         help="Day of the report, for the cover; without it the report carries none.",
     ),
+    click.option("--number", metavar="TEXT", help="The report's number."),
+    click.option("--client", metavar="NAME", help="For whom the report is written."),
+    click.option("--firm", metavar="NAME", help="Your firm, for cover and signature."),
+    click.option("--signer", metavar="NAME", help="Who signs, printed by the signature."),
+    click.option("--port", metavar="PLACE", help="Where the boat was seen."),
+    click.option(
+        "--vessel", metavar="TEXT", help="The vessel's particulars: type, length, year, registration."
+    ),
+    click.option("--scope", metavar="TEXT", help="What was to be looked at, and what not."),
     click.option(
         "--note",
         "notes",
@@ -105,6 +114,13 @@ def sources_and_choices(
     boat: str | None,
     hauled: str | None,
     dated: str | None,
+    number: str | None,
+    client: str | None,
+    firm: str | None,
+    signer: str | None,
+    port: str | None,
+    vessel: str | None,
+    scope: str | None,
     notes: tuple[str, ...],
     findings: tuple[str, ...],
     by: tuple[str, ...],
@@ -133,7 +149,19 @@ def sources_and_choices(
         found = read_sources(sources, boat)
     found = placed(found, positions, notes)
     dated = check_day(dated, "--dated")
-    cover = Cover(title, boat, check_day(hauled, "--hauled"), dated)
+    cover = Cover(
+        title,
+        boat,
+        check_day(hauled, "--hauled"),
+        dated,
+        number=number,
+        client=client,
+        firm=firm,
+        signer=signer,
+        port=port,
+        vessel=vessel,
+        scope=scope,
+    )
     return found, Choices(
         cover, make_findings(found, findings, by, why, dated), language, paper, photos, template_files
     )

@@ -14,6 +14,7 @@ from anodewane.record import Interval, Verdict
 from anodewane.records import Template
 from anodewane.refusals import FINDINGS, REFUSALS
 from anodewane.report.texts import Catalogue, clean, shortened
+from anodewane.version import own_version
 
 POINTS = 0.06
 """Percentage points by which figures may differ that are rounded to 0.01 each or follow from areas
@@ -243,15 +244,17 @@ def _outline(verdict: Verdict, say: Catalogue, template: Template | None, doubt:
 
 
 def _reasons(verdict: Verdict, doubt: Any) -> None:
-    """Known codes, in the words of the catalogue, of the kind that the status asks for."""
+    """Known codes, in the words of the catalogue, of the kind that the status asks for. Another version may
+    have had other words: then only the codes are looked at."""
     known = FINDINGS if verdict.status == "judged" else {**REFUSALS, "file_note": FINDINGS["file_note"]}
+    own = verdict.provenance.anodewane == own_version()
     for reason in verdict.reasons:
         shown = clean(shortened(reason.code, 40))
         if reason.code not in known:
             doubt("reason_unknown", code=shown)
             continue
         message, remedy = known[reason.code]
-        if remedy != reason.remedy or not _pattern(message).fullmatch(reason.message):
+        if own and (remedy != reason.remedy or not _pattern(message).fullmatch(reason.message)):
             doubt("reason_words", code=shown)
 
 

@@ -8,6 +8,8 @@ from datetime import date
 from pathlib import Path
 
 from anodewane.book.entries import BoatEntries, Reading
+from anodewane.book.plot import PRINTED_TEXT_PX, wear_drawing
+from anodewane.book.states import PositionState, position_states
 from anodewane.book.store import Book, open_book
 from anodewane.errors import UsageError
 from anodewane.record import Reason
@@ -50,9 +52,11 @@ def read_haul_out(file: Path, boat: str, hauled: str | None = None) -> Sources:
             )
         now = [r for r in entries.readings if r.hauled_on == day and r.kind == "wear"]
         # what the book foresees is reckoned from its latest entries, so it belongs to the last haul-out only
-        says = _says(entries) if day == days[-1] else {}
+        states = position_states([entries], Settings(), BookRules())
+        says = _says(entries, states) if day == days[-1] else {}
         records = []
-        for r in sorted(now, key=lambda r: r.position):
+        order = {p.name: i for i, p in enumerate(entries.positions)}
+        for r in sorted(now, key=lambda r: (order.get(r.position, len(order)), r.position)):
             data = book.record_json(r.record_sha256)
             shown = f"{r.position}.json"
             records.append(
@@ -81,6 +85,7 @@ def read_haul_out(file: Path, boat: str, hauled: str | None = None) -> Sources:
             day.isoformat(),
             findings,
             _templates(book),
+            wear_drawing(entries, states, Settings(), PRINTED_TEXT_PX),
         )
 
 
@@ -111,14 +116,11 @@ def _history(book: Book, entries: BoatEntries, now: Reading) -> tuple[Earlier, .
     return tuple(sorted(out, key=lambda e: (e.date, e.kind)))
 
 
-def _says(entries: BoatEntries) -> dict[str, BookSays]:
+def _says(entries: BoatEntries, states: Sequence[PositionState]) -> dict[str, BookSays]:
     """The book's own verdict and warnings by position; warnings about the whole boat stand at each."""
     from anodewane.book.notices import notices
-    from anodewane.book.states import position_states
 
-    settings, rules = Settings(), BookRules()
-    states = position_states([entries], settings, rules)
-    warned = notices([entries], states, settings, rules)
+    warned = notices([entries], states, Settings(), BookRules())
     out = {}
     for s in states:
         reasons: Sequence[Reason] = (

@@ -95,13 +95,38 @@ class PartInput:
 
 
 @dataclass(frozen=True, slots=True)
+class Standing:
+    """The verdict that stands for a part: the signer's over the book's over the photo's."""
+
+    grade: str
+    """A key of `show.marks.MARKS`."""
+    by: Literal["signer", "book", "photo"]
+
+
+@dataclass(frozen=True, slots=True)
 class Cover:
-    """What the cover says besides the parts. Dates as given; None is not stated."""
+    """What the cover says besides the parts; None is not stated."""
 
     title: str | None = None
     boat: str | None = None
     hauled: str | None = None
+    """Day on which the boat came out of the water, as given."""
     dated: str | None = None
+    """Day of the report, as given."""
+    number: str | None = None
+    """The report's own number."""
+    client: str | None = None
+    """For whom it was written."""
+    firm: str | None = None
+    """The surveyor's or yard's."""
+    signer: str | None = None
+    """Who signs, as it is to be printed under the signature."""
+    port: str | None = None
+    """Where the boat was looked at."""
+    vessel: str | None = None
+    """The vessel's particulars: type, length, year, registration."""
+    scope: str | None = None
+    """What was to be looked at, and what not."""
 
 
 # --- what comes out ------------------------------------------------------------------------------
@@ -109,17 +134,20 @@ class Cover:
 
 @dataclass(frozen=True, slots=True)
 class GlanceRow:
-    """A line of the one-look table. grade : chooses the sign, None for a refusal. anchor : of
-    the part's page."""
+    """A line of the one-look table."""
 
     anchor: str
+    """Of the part's page."""
     number: int
     position: str
     grade: str | None
+    """Of the verdict that stands: the signer's over the book's over the photo's. None for a refusal."""
     verdict: str
-    signer: str | None
+    others: str | None
+    """Whose it is where it isn't the photo's, and what the others say."""
     consumed: str
     to_do: str
+    """By the verdict that stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +185,7 @@ class PartPage:
     position: str
     grade: str | None
     verdict: str
+    others: str | None
     headline: str
     to_do: str
     sign: Drawing
@@ -201,22 +230,32 @@ class HashBlock:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Report:
-    """All of a report. attention : what to know before relying on it, or that there is nothing
-    (looks_wrong). date_iso : for the PDF's own date."""
+    """All of a report."""
 
     language: str
     paper: Paper
     title: str
+    footer: str
+    """Boat, date and number, for the foot of every page."""
     facts: Rows
+    scope: str | None
     counts: str
+    actions: tuple[str, ...]
+    """What is to be done, worst first, with the positions and the parts that it takes."""
     glance_note: str
     glance: tuple[GlanceRow, ...]
     attention: tuple[str, ...]
+    """What to know before relying on it, or that there is nothing."""
     looks_wrong: bool
+    season: Drawing | None
+    """Wear by season of the boat, from the season's book."""
+    signature: Rows
+    """What stands by the lines to be filled in by hand: empty where it isn't known."""
     parts: tuple[PartPage, ...]
     hashes: tuple[HashBlock, ...]
     catalogue: Catalogue
     date_iso: str | None
+    """For the PDF's own date."""
     signs: dict[str, Drawing] = field(default_factory=dict)
 
     def say(self, key: str, **figures: Any) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from anodewane.report.model import (
     PartInput,
     PartPage,
     ReasonText,
+    Standing,
     ViewShown,
 )
 from anodewane.report.shapes import gone_shape, new_shape, recession_round, shape_of, worn_shape
@@ -27,10 +29,23 @@ from anodewane.show.svg import Drawing
 
 
 def part_page(
-    part: PartInput, number: int, own: list[Finding], wrong: tuple[str, ...], say: Catalogue
+    part: PartInput,
+    number: int,
+    own: Sequence[Finding],
+    standing: Standing,
+    wrong: tuple[str, ...],
+    say: Catalogue,
 ) -> PartPage:
+    """Write a part's page.
+
+    Parameters
+    ----------
+    own : the signer's findings at this position
+    standing : the verdict that stands, which heads the page
+    wrong : what its record contradicts itself in, one sentence each
+    """
     v = part.verdict
-    key = grade_of(v)
+    key = standing.grade if standing.grade in ("replace", "monitor", "ok") else "cannot_judge"
     position = clean(part.position)
     name = shortened(clean(v.photo.name), SHORT)
     verdict_word = say.say(f"verdict.{key}")
@@ -49,6 +64,7 @@ def part_page(
         position=position,
         grade=None if key == "cannot_judge" else key,
         verdict=verdict_word,
+        others=_others(part, own, standing, say),
         headline=headline,
         to_do=say.say(f"do.{key}"),
         sign=drawings.sign(None if key == "cannot_judge" else key, verdict_word),
@@ -75,7 +91,7 @@ def part_page(
         sure_more=say.say("part.sure_biggest", cause=bars[0][0]) if bars and bars[0][1] > 0 else None,
         budget=drawings.budget_bars(bars, total, say) if bars else None,
         budget_rows=tuple((cause, say.number(value, 2)) for cause, value in (*bars, total)) if bars else (),
-        findings=tuple(_finding(f, key, say) for f in own),
+        findings=tuple(_finding(f, grade_of(v), say) for f in own),
         note=clean(part.note, lines=True) if part.note else None,
         history=tuple(_earlier(e, say) for e in part.history),
         book=tuple(_reason(r.code, r.message, r.remedy, say) for r in part.book.reasons) if part.book else (),
@@ -84,6 +100,19 @@ def part_page(
         else None,
         doubts=wrong,
     )
+
+
+def _others(part: PartInput, own: Sequence[Finding], standing: Standing, say: Catalogue) -> str | None:
+    """Whose verdict stands, where it isn't the photo's, and what the others say."""
+    if standing.by == "photo":
+        return None
+    out = [say.say(f"cover.by_{standing.by}")]
+    if standing.by == "signer":
+        out += [say.say("cover.signer_says", verdict=say.say(f"verdict.{f.verdict}")) for f in own[:-1]]
+        if part.book and part.book.verdict:
+            out.append(say.say("cover.book_says", verdict=say.say(f"verdict.{part.book.verdict}")))
+    out.append(say.say("cover.photo_says", verdict=say.say(f"verdict.{grade_of(part.verdict)}")))
+    return "; ".join(out)
 
 
 def _reason(code: str, message: str, remedy: str | None, say: Catalogue) -> ReasonText:

@@ -27,6 +27,7 @@ from anodewane.report.gather import (
 from anodewane.report.model import BookSays, Cover, Earlier, Finding, Paper, PartInput, Report
 from anodewane.report.texts import load_catalogue, same_name
 from anodewane.report.write import make_report
+from anodewane.show.svg import Drawing
 
 SUMMARY = "summary.jsonl"
 TEMPLATES = "templates"
@@ -40,7 +41,8 @@ MAX_ROWS = 5000
 @dataclass(frozen=True, slots=True)
 class Sources:
     """Records in order, the folders in which their photos are looked for, what was to be reported but
-    has no record, and what the source knows besides: boat, day, a person's own findings, templates."""
+    has no record, and what the source knows besides: boat, day, a person's own findings, templates, and
+    the boat's wear by season."""
 
     records: tuple[RecordFile, ...]
     folders: tuple[Path, ...]
@@ -49,6 +51,7 @@ class Sources:
     hauled: str | None = None
     findings: tuple[Finding, ...] = ()
     templates: tuple[Template, ...] = ()
+    season: Drawing | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,6 +330,7 @@ class Framing:
     findings: tuple[Finding, ...]
     left_out: tuple[str, ...]
     parts: tuple[PartWords, ...]
+    season: Drawing | None = None
 
 
 @lru_cache(maxsize=1)
@@ -383,6 +387,7 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
         (*sources.findings, *choices.findings),
         sources.left_out,
         tuple(PartWords(r.position, r.note, r.history, r.book) for r in sources.records),
+        sources.season,
     )
     return Assembled(
         write_framed(framing, parts),
@@ -398,4 +403,12 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
 def write_framed(framing: Framing, parts: Sequence[PartInput]) -> Report:
     """Write the report of parts in their framing."""
     say = load_catalogue(framing.language)
-    return make_report(parts, framing.cover, framing.findings, say, framing.paper, framing.left_out)
+    return make_report(
+        parts,
+        framing.cover,
+        framing.findings,
+        say,
+        framing.paper,
+        framing.left_out,
+        framing.season,
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from anodewane.errors import UsageError
@@ -18,10 +19,13 @@ from anodewane.report.model import (
     PartPage,
     Report,
     Rows,
+    Standing,
 )
 from anodewane.report.part_page import part_page
 from anodewane.report.tables import consumed_text, hash_rows, moment_text
 from anodewane.report.texts import Catalogue, clean, same_name, shortened
+from anodewane.show.marks import grade_of
+from anodewane.show.svg import Drawing
 
 
 def make_report(
@@ -31,6 +35,7 @@ def make_report(
     say: Catalogue,
     paper: Paper = "a4",
     left_out: Sequence[str] = (),
+    season: Drawing | None = None,
 ) -> Report:
     """Write a report.
 
@@ -42,6 +47,8 @@ def make_report(
         Each is laid to the part whose position it names; one that names none is said on the cover.
     left_out : sequence of str
         Photos of the same source that have no record: said on the cover.
+    season : Drawing, optional
+        The boat's wear by season.
 
     Raises
     ------
@@ -51,51 +58,44 @@ def make_report(
     if not parts:
         raise UsageError("There is no record to report on.", "Name at least one record.")
 
-    pages, glance, attention, hashes = [], [], [], []
+    pages, glance, attention, hashes, standings = [], [], [], [], []
     first_by_photo: dict[str, int] = {}
     for number, part in enumerate(parts, start=1):
         own = [f for f in findings if same_name(f.position, part.position)]
         wrong = _doubts(part, say)
-        page = part_page(part, number, own, wrong, say)
+        standing = standing_of(part, own)
+        page = part_page(part, number, own, standing, wrong, say)
         pages.append(page)
-        glance.append(_glance(part, page, number, own, say))
+        standings.append(standing)
+        glance.append(_glance(part, page, number, say))
         attention += _attention(part, page.position, wrong, say)
         earlier = first_by_photo.setdefault(part.verdict.photo.sha256, number)
         if earlier != number:
             other = shortened(clean(parts[earlier - 1].position), SHORT)
-            attention.append(
-                say.say("attention.same_photo", position=shortened(page.position, SHORT), other=other)
-            )
+            where = shortened(page.position, SHORT)
+            attention.append(say.say("attention.same_photo", position=where, other=other))
         hashes.append(HashBlock(page.heading, hash_rows(part, say)))
     for f in findings:
         if not any(same_name(f.position, p.position) for p in parts):
-            attention.append(
-                say.say("attention.finding_without_part", position=shortened(clean(f.position), SHORT))
-            )
+            where = shortened(clean(f.position), SHORT)
+            attention.append(say.say("attention.finding_without_part", position=where))
     attention += [say.say("attention.left_out", what=clean(shortened(what, 300))) for what in left_out]
-    count = {
-        g: sum(p.verdict.verdict == g and p.verdict.status == "judged" for p in parts)
-        for g in ("replace", "monitor", "ok")
-    }
-    cannot = len(parts) - sum(count.values())
-    coverages = sorted(
-        {round(100 * p.verdict.consumed.coverage) for p in parts if p.verdict.consumed is not None}
-    )
     taken = sorted(p.verdict.photo.taken for p in parts if p.verdict.photo.taken)
     return Report(
         language=say.code,
         paper=paper,
         title=clean(cover.title) if cover.title else say.say("cover.report"),
+        footer=_footer(cover, say),
         facts=_facts(cover, parts, taken, say),
-        counts=say.say(
-            "cover.counts" if len(parts) > 1 else "cover.counts_one", n=len(parts), **count, cannot=cannot
-        ),
-        glance_note=say.say("cover.coverage", coverage=" / ".join(str(c) for c in coverages))
-        if coverages
-        else "",
+        scope=clean(cover.scope, lines=True) if cover.scope else None,
+        counts=_counts(standings, say),
+        actions=_actions(parts, glance, standings, say),
+        glance_note=_glance_note(parts, say),
         glance=tuple(glance),
         attention=tuple(attention) or (say.say("cover.nothing_wrong"),),
         looks_wrong=bool(attention),
+        season=season,
+        signature=_signature(cover, say),
         parts=tuple(pages),
         hashes=tuple(hashes),
         catalogue=say,
@@ -104,6 +104,66 @@ def make_report(
             g: drawings.sign(None if g == "cannot_judge" else g, say.say(f"verdict.{g}"))
             for g in ("replace", "monitor", "ok", "cannot_judge")
         },
+    )
+
+
+def standing_of(part: PartInput, own: Sequence[Finding]) -> Standing:
+    """Whose verdict stands: the signer's last finding, else the season's book where it raises the
+    photo's, else the photo's."""
+    if own:
+        return Standing(own[-1].verdict, "signer")
+    if part.book is not None and part.book.verdict is not None:
+        return Standing(part.book.verdict, "book")
+    return Standing(grade_of(part.verdict), "photo")
+
+
+def _counts(standings: Sequence[Standing], say: Catalogue) -> str:
+    count = {g: sum(s.grade == g for s in standings) for g in ("replace", "monitor", "ok")}
+    cannot = len(standings) - sum(count.values())
+    key = "cover.counts" if len(standings) > 1 else "cover.counts_one"
+    return say.say(key, n=len(standings), **count, cannot=cannot)
+
+
+def _actions(
+    parts: Sequence[PartInput], glance: Sequence[GlanceRow], standings: Sequence[Standing], say: Catalogue
+) -> tuple[str, ...]:
+    """What is to be done by the verdicts that stand, with the positions; and the parts that are needed."""
+    out = []
+    for grade in ("replace", "cannot_judge", "monitor"):
+        mine = [i for i, s in enumerate(standings) if s.grade == grade]
+        if not mine:
+            continue
+        positions = "; ".join(f"{glance[i].number}. {glance[i].position}" for i in mine)
+        out.append(say.say(f"action.{grade}", positions=positions))
+        if grade == "replace":
+            templates = Counter(
+                (clean(t.name), say.say(f"alloy.{t.alloy}"))
+                for i in mine
+                if (t := parts[i].verdict.template) is not None
+            )
+            needed = ", ".join(f"{n} × {name} ({alloy})" for (name, alloy), n in sorted(templates.items()))
+            if needed:
+                out.append(say.say("action.parts", parts=needed))
+    return tuple(out)
+
+
+def _glance_note(parts: Sequence[PartInput], say: Catalogue) -> str:
+    coverages = {round(100 * p.verdict.consumed.coverage) for p in parts if p.verdict.consumed is not None}
+    return say.say("cover.coverage", coverage=" / ".join(map(str, sorted(coverages)))) if coverages else ""
+
+
+def _footer(cover: Cover, say: Catalogue) -> str:
+    number = say.say("page.number", number=clean(shortened(cover.number, 40))) if cover.number else None
+    boat = clean(shortened(cover.boat, 60)) if cover.boat else None
+    return " · ".join(t for t in (boat, clean(cover.dated) if cover.dated else None, number) if t)
+
+
+def _signature(cover: Cover, say: Catalogue) -> Rows:
+    return (
+        (say.say("cover.signature_name"), clean(cover.signer) if cover.signer else ""),
+        (say.say("cover.signature_firm"), clean(cover.firm) if cover.firm else ""),
+        (say.say("cover.signature_place"), ""),
+        (say.say("cover.signature_hand"), ""),
     )
 
 
@@ -118,8 +178,10 @@ def _day(moment: str) -> str | None:
 
 def _facts(cover: Cover, parts: Sequence[PartInput], taken: list[str], say: Catalogue) -> Rows:
     rows = [(say.say("cover.boat"), clean(cover.boat) if cover.boat else say.say("cover.boat_unknown"))]
-    if cover.hauled:
-        rows.append((say.say("cover.hauled"), clean(cover.hauled)))
+    for key in ("vessel", "number", "client", "firm", "port", "hauled"):
+        text = getattr(cover, key)
+        if text:
+            rows.append((say.say(f"cover.{key}"), clean(text)))
     if not taken:
         when = say.say("cover.taken_unknown")
     elif taken[0][:10] == taken[-1][:10]:
@@ -178,18 +240,14 @@ def _attention(part: PartInput, position: str, wrong: tuple[str, ...], say: Cata
     return out
 
 
-def _glance(part: PartInput, page: PartPage, number: int, own: list[Finding], say: Catalogue) -> GlanceRow:
-    others = [say.say("cover.signer_says", verdict=say.say(f"verdict.{f.verdict}")) for f in own]
-    if part.book and part.book.verdict:
-        others.append(say.say("cover.book_says", verdict=say.say(f"verdict.{part.book.verdict}")))
-    signer = "; ".join(others) or None
+def _glance(part: PartInput, page: PartPage, number: int, say: Catalogue) -> GlanceRow:
     return GlanceRow(
         page.anchor,
         number,
         shortened(page.position, SHORT),
         page.grade,
         page.verdict,
-        signer,
+        page.others,
         consumed_text(part.verdict, say),
         page.to_do,
     )
