@@ -112,6 +112,42 @@ def test_a_changed_bag_is_told_and_not_judged(bag: Path, capsys: pytest.CaptureF
     assert run(capsys, "evidence", "stamp", bag, "--request")[0] == ExitCode.USAGE
 
 
+def test_a_bag_of_a_haul_out_holds_the_photo_before_and_is_made_again(
+    judged_samples: Judged, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The report from a book shows last season's photo and the wear by season; both come out of the bag
+    again, byte for byte."""
+    from datetime import UTC, date, datetime
+
+    from anodewane.book.entries import NewJudgement
+    from anodewane.book.store import new_book
+    from anodewane.catalog.templates import builtin_templates
+
+    part = builtin_templates()["plate-120x60x16-2holes"]
+    with new_book(tmp_path / "season.db") as book:
+        book.add_boat("Marram", "salt")
+        book.add_position("Marram", "transom")
+        book.keep_template(part)
+        book.fit("Marram", "transom", part, date(2025, 4, 10))
+        for day, name in ((date(2025, 10, 4), "watch"), (date(2026, 10, 4), "refuse")):
+            book.haul_out("Marram", day)
+            record = (judged_samples.folder / f"{name}.json").read_bytes()
+            book.record([NewJudgement("Marram", "transom", day, record, datetime(2026, 10, 5, tzinfo=UTC))])
+            if day.year == 2025:
+                book.launch("Marram", date(2025, 11, 1))
+    asked = ("--book", tmp_path / "season.db", "--boat", "Marram", "--photos", SAMPLES)
+    code, said, err = run(capsys, "evidence", "pack", *asked, "--out", tmp_path / "bag")
+    assert code == 0, err
+    page = (tmp_path / "bag/data/report/report.html").read_text(encoding="utf-8")
+    assert "The photo of 2025-10-04" in page
+    assert "Wear by season: Marram" in page
+    earlier = next((tmp_path / "bag/data/originals").glob("*earlier*"))
+    assert earlier.read_bytes() == (SAMPLES / "watch.jpg").read_bytes()
+    code, said, err = run(capsys, "evidence", "check", tmp_path / "bag")
+    assert code == 0, err
+    assert [m["same"] for m in said["made_again"]] == [True, True, True]
+
+
 def test_a_bag_isn_t_packed_over_another(
     bag: Path, judged_samples: Judged, capsys: pytest.CaptureFixture[str]
 ) -> None:

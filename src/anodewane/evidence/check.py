@@ -120,6 +120,8 @@ class _PartCheck:
         self._settings(verdict)
         self._views(verdict)
         self._original(verdict)
+        for key in ("overlay", "earlier"):
+            self._read(key, MAX_ORIGINAL_BYTES)
         return BagPart(self.position, verdict, self.entry), self.faults
 
     def _fault(self, kind: FaultKind, file: str | None, text: str) -> None:

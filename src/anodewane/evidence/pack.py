@@ -23,7 +23,7 @@ from anodewane.files import read_bytes
 from anodewane.record import Manual, Verdict
 from anodewane.records import Template
 from anodewane.report.model import PartInput, Report
-from anodewane.report.request import Assembled, framing_to_plain
+from anodewane.report.request import Assembled, PartWords, framing_to_plain
 from anodewane.version import own_version
 
 
@@ -75,6 +75,10 @@ def pack(
     packing = _Packing(strip_location, handed_files)
     rows = zip(made.parts, made.photos, made.templates, made.record_bytes, made.more_photos, strict=True)
     entries = [packing.part(number, *row) for number, row in enumerate(rows, start=1)]
+    for number, (entry, words, photo) in enumerate(
+        zip(entries, made.framing.parts, made.earlier_photos, strict=True), start=1
+    ):
+        entry["earlier"] = packing.earlier(number, words, photo)
     for name, setter in setters.items():
         packing.add(f"data/report/{name}", partial(setter, made.report))
     packing.add("data/README.txt", README.encode())
@@ -162,6 +166,13 @@ class _Packing:
             "segmenter": v.provenance.segmenter,
             "handed": self._outline(v.provenance.manual),
         }
+
+    def earlier(self, number: int, words: PartWords, photo: Path | None) -> dict[str, Any] | None:
+        """Put in the photo of the haul-out before, where the report shows it."""
+        if photo is None or words.before is None:
+            return None
+        stem = f"{number:03d}-{safe_name(words.position, 40)}-earlier"
+        return self._photo(words.position, photo, words.before.name, words.before.sha256, stem)
 
     def _photo(self, position: str, photo: Path | None, name: str, sha256: str, stem: str) -> dict[str, Any]:
         """An original, or its copy without place and device."""

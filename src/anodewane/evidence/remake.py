@@ -82,9 +82,12 @@ def _reports(
             words.note,
             words.history,
             words.book,
+            words.before,
         )
         photo, more, copies = _photos(folder, part)
-        parts.append(part_input(record, photo, _template(folder, part), more, copies))
+        before = _file(part.entry.get("earlier"))
+        earlier = folder / before if before else None
+        parts.append(part_input(record, photo, _template(folder, part), more, copies, earlier))
     report = write_framed(framing, parts)
     for name in pages:
         setter = setters.get(Path(name).name)

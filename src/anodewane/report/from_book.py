@@ -15,7 +15,7 @@ from anodewane.errors import UsageError
 from anodewane.record import Reason
 from anodewane.records import Template
 from anodewane.report.gather import RecordFile, parse_record
-from anodewane.report.model import BookSays, Earlier, Finding
+from anodewane.report.model import BookSays, Earlier, EarlierPhoto, Finding
 from anodewane.report.request import Sources
 from anodewane.settings import BookRules, Settings
 
@@ -67,6 +67,7 @@ def read_haul_out(file: Path, boat: str, hauled: str | None = None) -> Sources:
                     r.position,
                     history=_history(book, entries, r),
                     book=says.get(r.position),
+                    before=_photo_before(book, entries, r),
                 )
             )
         seen = {r.position for r in now}
@@ -114,6 +115,22 @@ def _history(book: Book, entries: BoatEntries, now: Reading) -> tuple[Earlier, .
     ]
     out += [Earlier(w.hauled_on.isoformat(), "weighed", mass_g=w.mass_g) for w in weights]
     return tuple(sorted(out, key=lambda e: (e.date, e.kind)))
+
+
+def _photo_before(book: Book, entries: BoatEntries, now: Reading) -> EarlierPhoto | None:
+    """The photo of the position at the haul-out before."""
+    looks = [
+        r
+        for r in entries.readings
+        if r.position == now.position and r.kind == "wear" and r.hauled_on < now.hauled_on
+    ]
+    if not looks:
+        return None
+    last = max(looks, key=lambda r: r.hauled_on)
+    if last.photo_sha256 == now.photo_sha256:
+        return None
+    photo = parse_record(book.record_json(last.record_sha256), f"{now.position}.json").photo
+    return EarlierPhoto(last.hauled_on.isoformat(), photo.name, photo.sha256)
 
 
 def _says(entries: BoatEntries, states: Sequence[PositionState]) -> dict[str, BookSays]:

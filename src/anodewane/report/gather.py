@@ -13,11 +13,14 @@ from anodewane.errors import AnodewaneError, InputUnreadable
 from anodewane.files import read_bytes
 from anodewane.record import Verdict
 from anodewane.records import Photo, Template
-from anodewane.report.model import BookSays, Earlier, PartInput, PhotoState
+from anodewane.report.model import BookSays, Earlier, EarlierPhoto, PartInput, PhotoState
 from anodewane.report.pictures import flat_picture, photo_picture, view_pictures
 
 MAX_RECORD_BYTES = 20_000_000
 """A record is some 60 kB; an outline of a 200 MP photo makes it 2 MB."""
+
+BEFORE_LONG_PX = 500
+"""Long side of the photo of the haul-out before: it stands small beside what was found then."""
 
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".heic", ".heif", ".hif", ".png", ".webp"})
 
@@ -35,6 +38,7 @@ class RecordFile:
     note: str | None = None
     history: tuple[Earlier, ...] = ()
     book: BookSays | None = None
+    before: EarlierPhoto | None = None
 
     @property
     def sha256(self) -> str:
@@ -170,7 +174,16 @@ def gather(records: Sequence[RecordFile], photos: Photos, templates: Templates) 
             photos.find(record.verdict, record.photo),
             templates.find(record.verdict),
             more_photos(record.verdict, photos),
+            before=earlier_photo(record, photos),
         )
+
+
+def earlier_photo(record: RecordFile, photos: Photos) -> Path | None:
+    """Where the photo of the haul-out before lies; None where it isn't at hand or there is none."""
+    if record.before is None:
+        return None
+    found = photos.locate(record.before.name, record.before.sha256)
+    return found if found is not None and _sha256(found) == record.before.sha256 else None
 
 
 def more_photos(verdict: Verdict, photos: Photos) -> tuple[Path | None, ...]:
@@ -185,6 +198,7 @@ def part_input(
     template: Template | None,
     more: Sequence[Path | None] = (),
     copies: Mapping[str, str] | None = None,
+    before: Path | None = None,
 ) -> PartInput:
     """One part. A photo that is missing, not the one that was judged or unreadable is said, and the
     part keeps its page.
@@ -194,6 +208,8 @@ def part_input(
     more : as `more_photos`
     copies : mapping, optional
         SHA-256 of copies whose pixels are those of a photo that was judged, and that photo's.
+    before : Path, optional
+        The photo of the haul-out before.
     """
     from anodewane.stages.load import load_photo
 
@@ -220,6 +236,11 @@ def part_input(
         with contextlib.suppress(AnodewaneError):  # one that can't be read isn't shown
             if other is not None and (digest := _judged(data := read_bytes(other), copies)) in named:
                 at_hand[digest] = load_photo(data, other.name)
+    earlier = None
+    with contextlib.suppress(AnodewaneError):
+        if before is not None and record.before is not None:
+            small = photo_picture(load_photo(read_bytes(before), before.name), BEFORE_LONG_PX)
+            earlier = (record.before.date, small)
     views, thickness_map = view_pictures(at_hand, record.verdict)
     return PartInput(
         position=record.position,
@@ -237,6 +258,7 @@ def part_input(
         note=record.note,
         history=record.history,
         book=record.book,
+        before=earlier,
     )
 
 

@@ -61,6 +61,16 @@ class Earlier:
 
 
 @dataclass(frozen=True, slots=True)
+class EarlierPhoto:
+    """The photo of a position at the haul-out before."""
+
+    date: str
+    """Of that haul-out, ISO 8601."""
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
 class BookSays:
     """What the season's book adds to a photo: verdict, where it raises the photo's because the part
     won't last, and its reasons."""
@@ -92,6 +102,8 @@ class PartInput:
     note: str | None = None
     history: tuple[Earlier, ...] = ()
     book: BookSays | None = None
+    before: tuple[str, Picture] | None = None
+    """Day of the haul-out before and the part's photo then, where that is at hand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,6 +227,7 @@ class PartPage:
     findings: tuple[FindingText, ...]
     note: str | None
     history: Rows
+    before: ViewShown | None
     book: tuple[ReasonText, ...]
     book_verdict: str | None
     doubts: tuple[str, ...]

@@ -94,6 +94,7 @@ def part_page(
         findings=tuple(_finding(f, grade_of(v), say) for f in own),
         note=clean(part.note, lines=True) if part.note else None,
         history=tuple(_earlier(e, say) for e in part.history),
+        before=_before(part, say),
         book=tuple(_reason(r.code, r.message, r.remedy, say) for r in part.book.reasons) if part.book else (),
         book_verdict=say.say("part.book_verdict", verdict=say.say(f"verdict.{part.book.verdict}"))
         if part.book and part.book.verdict
@@ -141,6 +142,15 @@ def _earlier(e: Earlier, say: Catalogue) -> tuple[str, str]:
     if e.kind == "weighed" and e.mass_g is not None:
         return clean(e.date), say.say("history.weighed", g=say.number(e.mass_g))
     return clean(e.date), say.say(f"history.{'refit' if e.kind == 'refit' else 'cannot_judge'}")
+
+
+def _before(part: PartInput, say: Catalogue) -> ViewShown | None:
+    """The photo of the haul-out before."""
+    if part.before is None:
+        return None
+    date, picture = part.before
+    said = say.say("part.before", date=clean(date))
+    return ViewShown(picture, said, said)
 
 
 def _sure(v: Verdict, say: Catalogue) -> str:

@@ -113,6 +113,7 @@ def _data(report: Report, root: Path) -> dict[str, Any]:
             "findings": [{"lines": f.lines, "why": f.why} for f in p.findings],
             "note": p.note,
             "history": p.history,
+            "before": {"file": put(p.before.picture.jpeg, "jpg"), "alt": p.before.alt} if p.before else None,
             "book": [{"message": r.message, "remedy": r.remedy, "own": r.own_words} for r in p.book],
             "book_verdict": p.book_verdict,
             "doubts": p.doubts,

@@ -19,12 +19,13 @@ from anodewane.report.gather import (
     Photos,
     RecordFile,
     Templates,
+    earlier_photo,
     gather,
     more_photos,
     parse_record,
     read_record,
 )
-from anodewane.report.model import BookSays, Cover, Earlier, Finding, Paper, PartInput, Report
+from anodewane.report.model import BookSays, Cover, Earlier, EarlierPhoto, Finding, Paper, PartInput, Report
 from anodewane.report.texts import load_catalogue, same_name
 from anodewane.report.write import make_report
 from anodewane.show.svg import Drawing
@@ -318,6 +319,7 @@ class PartWords:
     note: str | None = None
     history: tuple[Earlier, ...] = ()
     book: BookSays | None = None
+    before: EarlierPhoto | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -366,6 +368,7 @@ class Assembled:
     templates: tuple[Template | None, ...]
     record_bytes: tuple[bytes, ...]
     more_photos: tuple[tuple[Path | None, ...], ...]
+    earlier_photos: tuple[Path | None, ...]
 
 
 def assemble(sources: Sources, choices: Choices) -> Assembled:
@@ -386,7 +389,7 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
         cover,
         (*sources.findings, *choices.findings),
         sources.left_out,
-        tuple(PartWords(r.position, r.note, r.history, r.book) for r in sources.records),
+        tuple(PartWords(r.position, r.note, r.history, r.book, r.before) for r in sources.records),
         sources.season,
     )
     return Assembled(
@@ -397,6 +400,7 @@ def assemble(sources: Sources, choices: Choices) -> Assembled:
         tuple(templates.find(r.verdict) for r in sources.records),
         tuple(r.data for r in sources.records),
         tuple(more_photos(r.verdict, photos) for r in sources.records),
+        tuple(earlier_photo(r, photos) for r in sources.records),
     )
 
 
