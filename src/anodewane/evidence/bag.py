@@ -55,11 +55,12 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class BagFile:
-    """A file to be packed: its name in the bag ("data/..."), and its bytes, where they lie, or a way to
-    make them when their turn comes."""
+    """A file to be packed."""
 
     name: str
+    """In the bag: "data/..."."""
     content: bytes | Path | Callable[[], bytes]
+    """Its bytes, where they lie, or a way to make them when their turn comes."""
 
 
 # --- writing -------------------------------------------------------------------------------------

@@ -46,11 +46,12 @@ _DEVICE_WORDS = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Carried:
-    """What a file says beside its pixels. location : where the photo was taken; device : a device's
-    number, its owner or its maker's own notes."""
+    """What a file says beside its pixels."""
 
     location: bool
+    """Where the photo was taken."""
     device: bool
+    """A device's number, its owner or its maker's own notes."""
 
 
 def carried(data: bytes) -> Carried:

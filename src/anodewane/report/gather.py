@@ -27,14 +27,16 @@ PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".heic", ".heif", ".hif", ".png", "
 
 @dataclass(frozen=True, slots=True)
 class RecordFile:
-    """A record as it lies on the disk. name : for the reader; data : its bytes, untouched; photo : its
-    photo's file where that is known."""
+    """A record as it lies on the disk, and what its source knows of the part besides."""
 
     name: str
+    """For the reader."""
     data: bytes
+    """Its bytes, untouched."""
     verdict: Verdict
     position: str
     photo: Path | None = None
+    """The photo's file where that is known."""
     note: str | None = None
     history: tuple[Earlier, ...] = ()
     book: BookSays | None = None

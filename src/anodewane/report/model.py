@@ -28,14 +28,14 @@ SHORT = 80
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What the signer found at a position: it stands beside the tool's verdict and changes nothing.
-    when : a date as given."""
+    """What the signer found at a position. It changes no record; in a report it stands over the verdict."""
 
     position: str
     verdict: Grade
     by: str
     why: str
     when: str | None = None
+    """A date as given."""
 
     def __post_init__(self) -> None:
         if self.verdict not in ("replace", "monitor", "ok"):
@@ -72,33 +72,37 @@ class EarlierPhoto:
 
 @dataclass(frozen=True, slots=True)
 class BookSays:
-    """What the season's book adds to a photo: verdict, where it raises the photo's because the part
-    won't last, and its reasons."""
+    """What the season's book adds to a photo."""
 
     verdict: Grade | None
+    """Where it raises the photo's because the part won't last; None else."""
     reasons: tuple[Reason, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PartInput:
-    """One part: its record, whose bytes have record_sha256; its photo made small, or why there is none;
-    its template, None where it isn't at hand.
-
-    views, thickness_map : as `pictures.view_pictures` gives them, of several photos judged together.
-    """
+    """One part as it goes into a report."""
 
     position: str
     verdict: Verdict
+    """Its record."""
     record_sha256: str
+    """Of the record's bytes."""
     template: Template | None = None
+    """The new part; None where it isn't at hand."""
     photo: Picture | None = None
+    """The photo that was judged, made small; None where there is none to show."""
     flat: FlatPicture | None = None
+    """The same, seen from straight above."""
     views: tuple[Picture | None, ...] = ()
+    """Of several photos judged together, as `pictures.view_pictures` gives them."""
     thickness_map: Picture | None = None
     photo_state: PhotoState = "missing"
     photo_why: str | None = None
+    """Why the photo can't be read."""
     photo_size_px: tuple[int, int] | None = None
     photo_taken: str | None = None
+    """As the photo's file says."""
     note: str | None = None
     history: tuple[Earlier, ...] = ()
     book: BookSays | None = None

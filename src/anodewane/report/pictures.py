@@ -39,13 +39,14 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class FlatPicture:
-    """The window of the flattened photo round the part. window_mm : (x0, y0, x1, y1) in the flat frame,
-    y up; n : it is shown at 1:n."""
+    """The window of the flattened photo round the part."""
 
     picture: Picture
     flat: Flat
     window_mm: tuple[float, float, float, float]
+    """(x0, y0, x1, y1) in the flat frame, y up."""
     n: float
+    """It is shown at 1:n."""
 
 
 def photo_picture(photo: Photo, long_px: int = PHOTO_LONG_PX) -> Picture:

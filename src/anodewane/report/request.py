@@ -41,18 +41,21 @@ MAX_ROWS = 5000
 
 @dataclass(frozen=True, slots=True)
 class Sources:
-    """Records in order, the folders in which their photos are looked for, what was to be reported but
-    has no record, and what the source knows besides: boat, day, a person's own findings, templates, and
-    the boat's wear by season."""
+    """What there is to report on, and what its source knows besides."""
 
     records: tuple[RecordFile, ...]
+    """In order."""
     folders: tuple[Path, ...]
+    """In which their photos are looked for."""
     left_out: tuple[str, ...] = ()
+    """What was to be reported but has no record."""
     boat: str | None = None
     hauled: str | None = None
     findings: tuple[Finding, ...] = ()
+    """A person's own, such as overrules in the book."""
     templates: tuple[Template, ...] = ()
     season: Drawing | None = None
+    """The boat's wear by season."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,21 +76,21 @@ def recession_round(template: Template, worn: Any) -> tuple[Floats, Floats, Floa
 
 @dataclass(frozen=True, slots=True)
 class Flat:
-    """How the photo is laid flat.
-
-    sheet_from_px : (3, 3) photo pixels to flat mm; turned so that the part lies as in its template;
-    in_part_plane : at the part's own scale, else at the sheet's; left, new : rings in flat mm (x right,
-    y up); flat_from_part : None where the record doesn't say how the part lies. off_mm : by how
-    much 95 % of the outline lie within their true place at most (edges are seen at several heights),
-    None as flat_from_part.
-    """
+    """How the photo is laid flat."""
 
     flat_from_px: Floats
+    """(3, 3) photo pixels to flat mm, turned so that the part lies as in its template."""
     in_part_plane: bool
+    """At the part's own scale; else at the sheet's."""
     left: tuple[Floats, ...]
+    """Rings of what is left, flat mm, x right, y up."""
     new: tuple[Floats, ...]
+    """Rings of the new part, as `left`."""
     flat_from_part: Motion | None
+    """None where the record doesn't say how the part lies."""
     off_mm: float | None
+    """95 % of the outline lie within this of their true place (edges are seen at several heights); None
+    as `flat_from_part`."""
 
 
 def lay_flat(verdict: Verdict) -> Flat | None:
