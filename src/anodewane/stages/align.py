@@ -81,7 +81,8 @@ def align(
             "hole_pitch",
             f"they measure {100 * scale:.1f} % of the template's pitch, give or take {100 * scale_sd:.1f} %",
         )
-    if placement.outside_frac > settings.outside_max_frac:
+    room = 1.0 if template.profile_known else UNKNOWN_FORM_ROOM
+    if placement.outside_frac > room * settings.outside_max_frac:
         raise CannotJudge(
             "template_does_not_fit",
             f"{100 * placement.outside_frac:.0f} % of the new part's area lies outside it",
@@ -263,6 +264,9 @@ def _same_direction(a: Floats, b: Floats) -> bool:
 
 SHORTLIST = 4
 """How many castings of a library are laid by their own solids."""
+
+UNKNOWN_FORM_ROOM = 2.0
+"""How much further a casting may stick out whose walls are a guess."""
 
 OUTSIDE_SLACK_MM = 0.8
 """How far a worn outline may stick out before it counts: edge, height and casting errors together."""
