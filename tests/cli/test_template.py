@@ -252,6 +252,8 @@ def test_a_template_from_a_photo_takes_the_pipeline_s_outline(tmp_path, capsys, 
         22,
         "--alloy",
         "aluminium",
+        "--solid",
+        "plate",
         "--out",
         made,
     )
@@ -274,9 +276,7 @@ def test_a_template_from_a_photo_takes_the_pipeline_s_outline(tmp_path, capsys, 
 
     monkeypatch.setattr(anodewane.judgement.new_part, "outline_of_new_part", refuse)
     made.unlink()
-    code, _, err = run(
-        capsys, "from-photo", photo, "--thickness", 16, "--segmenter", "classical", "--out", made
-    )
+    code, _, err = run(capsys, "from-photo", photo, "--thickness", 16, "--solid", "plate", "--out", made)
     assert code == ExitCode.CANNOT_JUDGE
     assert "No scale sheet is seen in the photo (0 of 25 markers)." in err
     assert not made.exists()
@@ -360,3 +360,30 @@ def test_what_cannot_be_done_is_said_in_one_sentence_and_writes_nothing(
     assert words in err
     assert out == ""
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+SAMPLES = SAMPLE.parent
+
+
+def test_a_template_from_one_photo_is_a_casting_of_unknown_profile(tmp_path, capsys):
+    """A new dome of the samples: its outline to a per cent or two, its profile as nobody measured it, its
+    weight as it was given."""
+    truth = load_template(str(SAMPLES / "templates" / "yard-dome.toml"))
+    made = tmp_path / "dome.toml"
+    height = f"{truth.thickness_mm:.2f}"
+    argv = ["from-photo", SAMPLES / "dome-new.jpg", "--thickness", height, "--new-mass", 1400, "--out", made]
+    code, _, err = run(capsys, *argv)
+    assert code == ExitCode.JUDGED, err
+    got = load_template(str(made))
+    assert (got.solid, got.profile_known, got.new_mass_g) == ("cast", False, 1400)
+    assert rings_area(got.rings[:1]) == pytest.approx(rings_area(truth.rings[:1]), rel=0.03)
+    assert "Nobody measured its draft, edge radius and crown" in err
+
+
+def test_several_photos_and_a_profile_contradict_each_other(tmp_path, capsys):
+    photos = [SAMPLES / "dome-above.jpg", SAMPLES / "dome-low.jpg"]
+    code, _, err = run(
+        capsys, "from-photo", *photos, "--thickness", 30, "--draft", 9, "--out", tmp_path / "x.toml"
+    )
+    assert code == ExitCode.USAGE
+    assert "given together with its profile" in err

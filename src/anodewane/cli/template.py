@@ -468,8 +468,8 @@ def from_mesh_command(
     _write(part, out_file)
 
 
-@template.command("from-photo", short_help="Make a template from a photo of the new part.")
-@click.argument("photo", metavar="PHOTO", type=FILE)
+@template.command("from-photo", short_help="Make a template from photos of the new part.")
+@click.argument("photos", metavar="PHOTO...", type=FILE, nargs=-1, required=True)
 @click.option(
     "--check-line",
     metavar="MM",
@@ -485,7 +485,7 @@ def from_mesh_command(
 )
 @_about_a_drawing
 def from_photo_command(
-    photo: Path,
+    photos: tuple[Path, ...],
     out_file: Path,
     name: str | None,
     check_line: float | None,
@@ -494,11 +494,13 @@ def from_photo_command(
     solid: str | None,
     **given: Any,
 ) -> None:
-    """Make a template from a photo of the new part on or beside the sheet, on a ground that
+    """Make a template from one to six photos of the new part on or beside the sheet, on a ground that
     contrasts with it.
 
-    The outline is straightened by 0.1 mm at most, and round holes are made round. Take the photo from
-    straight above, 700 mm away or more.
+    One photo, from straight above and 700 mm away or more, gives the outline; the part is then a casting
+    of unknown profile, unless --draft, --edge-radius, --crown or --section say more. Photos from lower
+    down, with part and sheet left where they are, give the profile too; a weight (--new-mass) makes it
+    surer. The outline is straightened by 0.1 mm at most, and round holes are made round.
     """
     from anodewane.catalog.photo_template import template_from_outline
     from anodewane.errors import CannotJudge, ExitCode
@@ -508,22 +510,27 @@ def from_photo_command(
     from anodewane.records import Given
     from anodewane.refusals import refusal_reason
     from anodewane.stages.load import load_photo
+    from anodewane.views.new_part import new_casting, told_of
 
-    _check_output(out_file, ".toml", photo)
-    loaded = load_photo(read_bytes(photo), photo.name)
-    line = (check_line, check_line) if check_line is not None else None
+    _check_output(out_file, ".toml", *photos)
+    loaded = [load_photo(read_bytes(p), p.name) for p in photos]
+    known = Given(check_line_mm=(check_line, check_line) if check_line is not None else None)
+    name = name or photos[0].stem
+    options = _given({"solid": solid, **given})
+    told: list[str] = []
     try:
-        outline = outline_of_new_part(
-            loaded, thickness_mm, solid or "plate", Given(check_line_mm=line), Method(segmenter=segmenter)
-        )
+        if solid in ("plate", "rod") and len(loaded) == 1:
+            outline = outline_of_new_part(loaded[0], thickness_mm, solid, known, Method(segmenter=segmenter))
+        else:
+            part = new_casting(loaded, thickness_mm, name, options, known, Method(segmenter=segmenter))
+            outline, told = part.rings, told_of(part)
     except CannotJudge as refusal:
         reason = refusal_reason(refusal)
         click.echo(f"anodewane: {reason.message} {reason.remedy}", err=True)
         click.get_current_context().exit(int(ExitCode.CANNOT_JUDGE))
-    _write(
-        template_from_outline(outline, name or photo.stem, thickness_mm, **_given({"solid": solid, **given})),
-        out_file,
-    )
+    _write(template_from_outline(outline, name, thickness_mm, **options), out_file)
+    for line in told:
+        click.echo(line, err=True)
 
 
 command = template
