@@ -272,7 +272,10 @@ def main() -> None:
     ap.add_argument("--seed", type=int, default=5)
     a = ap.parse_args()
     a.out.mkdir(parents=True, exist_ok=True)
-    read = lambda f: cv2.imdecode(np.frombuffer(f.read_bytes(), np.uint8), cv2.IMREAD_COLOR)[..., ::-1]  # noqa: E731
+
+    def read(path: Path) -> Any:
+        return cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_COLOR)[..., ::-1]
+
     sheets = {"card": read(a.card), "mat": read(a.mat)}
     textures = sorted(a.grounds.glob("*.jpg")) if a.grounds else []
     size = tuple(round(c * PX_PER_MM) for c in CANVAS_MM)

@@ -56,7 +56,10 @@ REFUSALS: dict[str, tuple[str, str]] = {
     ),
     "not_metal": (
         "What lies by the sheet doesn't look like the metal of an anode ({detail}).",
-        "Lay the part there, and nothing else; wash off paint, tape and crust, or hand in the part's outline.",
+        (
+            "Lay the part there, and nothing else; wash off paint, tape and crust, or hand in the part's "
+            "outline."
+        ),
     ),
     "several_parts": (
         "Several parts could be meant ({detail}).",
@@ -145,7 +148,10 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
     ),
     "form_unknown": (
         "The casting's form is known by outline and height alone ({detail}).",
-        "Weigh a new one and give its mass (new_mass_g): that narrows it most; draft, edge and crown settle it.",
+        (
+            "Weigh a new one and give its mass (new_mass_g): that narrows it most; draft, edge and crown "
+            "settle it."
+        ),
     ),
     "form_unknown_though_weighed": (
         "The casting's form is known by outline, height and weight alone ({detail}).",
