@@ -21,6 +21,7 @@ import argparse
 import json
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
