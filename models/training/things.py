@@ -107,7 +107,7 @@ def square(
 
 def coin_mask(record: dict[str, object], shape: tuple[int, int]) -> np.ndarray:
     mask = np.zeros(shape, np.uint8)
-    box = (tuple(record["centre_px"]), tuple(record["axes_px"]), float(record["angle_deg"]))  # type: ignore[arg-type]
+    box = (tuple(record["centre_px"]), tuple(record["axes_px"]), float(record["angle_deg"]))
     cv2.ellipse(mask, box, 255, -1, cv2.LINE_AA)
     return mask
 
