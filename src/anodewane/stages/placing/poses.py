@@ -8,7 +8,14 @@ from typing import Any
 import numpy as np
 
 from anodewane.geometry.motion import Motion
-from anodewane.geometry.rings import polygons_of, resample_ring, ring_area, ring_length, to_shapely
+from anodewane.geometry.rings import (
+    polygons_of,
+    resample_ring,
+    ring_area,
+    ring_centre,
+    ring_length,
+    to_shapely,
+)
 from anodewane.geometry.sampling import bilinear, cells
 from anodewane.records import Template
 from anodewane.stages.placing.silhouette import OUTLINE_STEP_MM, plan_area
@@ -19,6 +26,9 @@ FIELD_STEP_MM = 0.5
 
 N_ANGLES = 48
 N_STARTS = 5
+HOLE_STARTS, HOLE_TURN_DEG, HOLE_ARM_MM = 4, 4.0, 8.0
+"""How many turns that bring hole to hole are tried beside the others, how far from those, and how far from
+the middle a hole must lie to tell a turn."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,6 +146,21 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
             chosen.append(start)
         if len(chosen) >= N_STARTS * (2 if template.mirror_ok else 1):
             break
+    # rings and discs look alike at every turn but for their holes: try the turns that bring hole to hole
+    by_holes = []
+    for angle, mirrored in _turns_by_holes(plan, template, polygon_centre, template_centre):
+        flip = np.array([-1.0, 1.0]) if mirrored else np.ones(2)
+        shift = template_centre - (polygon_centre * flip) @ turned_by(angle)
+        distance = field.at((coarse * flip) @ turned_by(angle) + shift)
+        cost = min(_costs(distance, recession_mm, spread), _costs(distance, 0.0, spread))
+        by_holes.append((float(cost), angle, shift, mirrored))
+    near = np.radians(HOLE_TURN_DEG)
+    room = len(chosen) + HOLE_STARTS
+    for start in sorted(by_holes, key=lambda x: x[0]):
+        if len(chosen) < room and all(
+            start[3] != c[3] or abs(np.angle(np.exp(1j * (start[1] - c[1])))) > near for c in chosen
+        ):
+            chosen.append(start)
     tried = [
         (start, assumed)
         for start in chosen
@@ -162,6 +187,24 @@ def place(plan: tuple[Rings, ...], template: Template, recession_mm: float) -> l
         if all(_differs(pose, other, polygon_centre) for other in kept):
             kept.append(pose)
     return kept
+
+
+def _turns_by_holes(
+    plan: tuple[Rings, ...], template: Template, plan_centre: Floats, template_centre: Floats
+) -> list[tuple[float, bool]]:
+    """Turns (rad, mirrored) that bring a hole of the plan onto one of the template's, about the centres."""
+    drawn = [ring_centre(np.asarray(r)) - template_centre for r in template.rings[1:]]
+    seen = [ring_centre(r) - plan_centre for piece in plan for r in piece[1:] if abs(ring_area(r)) > 4.0]
+    turns = []
+    for mirrored in (False, True) if template.mirror_ok else (False,):
+        for d in drawn:
+            for s in seen:
+                at = s * np.array([-1.0, 1.0]) if mirrored else s
+                far, near = float(np.linalg.norm(d)), float(np.linalg.norm(at))
+                if min(far, near) > HOLE_ARM_MM and 0.7 < near / far < 1.4:
+                    turn = np.arctan2(d[1], d[0]) - np.arctan2(at[1], at[0])
+                    turns.append((float(turn), mirrored))
+    return turns
 
 
 def turned_by(angle_rad: Any) -> Floats:
