@@ -15,7 +15,7 @@ Mount = Literal["flush", "open"]
 Solid = Literal["plate", "rod", "cast", "turned", "collar", "mesh"]
 Alloy = Literal["zinc", "aluminium", "magnesium"]
 Grade = Literal["replace", "monitor", "ok"]
-Status = Literal["judged", "cannot_judge"]
+Status = Literal["judged", "cannot_judge", "measured"]
 
 SCHEMA_VERSION = "1.2"
 
@@ -142,6 +142,29 @@ class ScaleFigures:
     sheet_size_mm: tuple[float, float] | None = None
     printed: PrintFigures | None = None
     """Since 1.2; an earlier record is read as not telling it."""
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredFigures:
+    """What can be said of a part whose template isn't known. The part's height isn't known either: values
+    are for `height_mm`, low and high for a part of `highest_mm` and for a flat one."""
+
+    length_mm: Interval
+    """Longer side of the smallest rectangle round it."""
+    width_mm: Interval
+    """Shorter side of it."""
+    area_mm2: Interval
+    """Plan area of the metal."""
+    hole_diameters_mm: tuple[float, ...]
+    """Of round holes of the same area, largest first."""
+    hole_pitch_mm: Interval | None
+    """Between the two holes that are farthest apart; None without two."""
+    height_mm: float
+    """Height above the sheet that values are for."""
+    highest_mm: float
+    """Height that low values are for."""
+    may_be: tuple[str, ...]
+    """Templates of the library that may fit, likeliest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,6 +356,7 @@ class Verdict:
     given: GivenFigures | None = field(default=None, kw_only=True)
     settings: dict[str, float | str] | None = field(default=None, kw_only=True)
     lens: LensProfile | None = field(default=None, kw_only=True)
+    measured: MeasuredFigures | None = field(default=None, kw_only=True)
     # since 1.1
     label: Label | None = field(default=None, kw_only=True)
     views: tuple[ViewFigures, ...] = field(default=(), kw_only=True)

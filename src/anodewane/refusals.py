@@ -80,6 +80,10 @@ REFUSALS: dict[str, tuple[str, str]] = {
             "off the part."
         ),
     ),
+    "part_unknown": (
+        "The part isn't known: no template of the library is borne out by its holes or edges ({detail}).",
+        "Name the template; make one from a drawing or from a photo of the new part where there is none.",
+    ),
     "template_unclear": (
         "Several templates fit the part alike ({detail}).",
         "Name the template.",

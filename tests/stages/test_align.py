@@ -15,7 +15,7 @@ from anodewane.errors import CannotJudge
 from anodewane.geometry.rings import from_shapely, resample_ring, ring_area, ring_normals
 from anodewane.records import Template
 from anodewane.settings import Settings
-from anodewane.stages.align import align, choose_template, lay
+from anodewane.stages.align import align, choose_template, lay, rank_templates
 from anodewane.stages.placing.holes import pitch_scale
 from anodewane.stages.placing.poses import (
     OUT_MOST,
@@ -396,13 +396,23 @@ def test_the_right_template_of_the_library_is_chosen(name: str, depth: float) ->
         waste(template_shape(template), depth, rough_mm=0.3 if depth else 0.0), placement(15.0, (0.0, -80.0))
     )
     mask = mask_of(prism_px(camera, worn, template.thickness_mm - depth))
-    assert choose_template(mask, plane_of(camera), tuple(LIBRARY.values()), Settings()).name == name
+    assert (
+        choose_template(
+            rank_templates(mask, plane_of(camera), tuple(LIBRARY.values()), Settings()), Settings()
+        ).name
+        == name
+    )
 
 
 def test_a_rod_is_chosen_by_its_silhouette() -> None:
     camera = camera_over(at=(0.0, -60.0), tilt_deg=6.0, distance_mm=800.0)
     mask = mask_of(rod_px(camera, [(-88.0, -80.0), (88.0, -80.0)], 11.5))
-    assert choose_template(mask, plane_of(camera), tuple(LIBRARY.values()), Settings()).name == "rod-180x25"
+    assert (
+        choose_template(
+            rank_templates(mask, plane_of(camera), tuple(LIBRARY.values()), Settings()), Settings()
+        ).name
+        == "rod-180x25"
+    )
 
 
 def test_two_that_fit_alike_are_unclear_and_none_that_fits_is_refused() -> None:
@@ -411,12 +421,11 @@ def test_two_that_fit_alike_are_unclear_and_none_that_fits_is_refused() -> None:
     camera = camera_over(tilt_deg=6.0, distance_mm=800.0)
     mask = mask_of(prism_px(camera, moved(waste(template_shape(one), 2.0), placement(0.0, (0.0, 0.0))), 18.0))
     with pytest.raises(CannotJudge) as refusal:
-        choose_template(mask, plane_of(camera), (one, other), Settings())
+        choose_template(rank_templates(mask, plane_of(camera), (one, other), Settings()), Settings())
     assert refusal.value.code == "template_unclear"
     assert "'one'" in refusal.value.detail
     assert "'other'" in refusal.value.detail
     with pytest.raises(CannotJudge) as refusal:
-        choose_template(
-            mask, plane_of(camera), (LIBRARY["disc-70x16-1hole"], LIBRARY["rod-90x32"]), Settings()
-        )
+        few = (LIBRARY["disc-70x16-1hole"], LIBRARY["rod-90x32"])
+        choose_template(rank_templates(mask, plane_of(camera), few, Settings()), Settings())
     assert refusal.value.code == "template_does_not_fit"

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
-from made.exact_views import plate
 from shapely import affinity
 
 from anodewane.geometry.rings import from_shapely, ring_centre
 from anodewane.stages.placing.poses import place
+from made.exact_views import plate
 
 HOLES = [(30.0 * np.cos(a), 30.0 * np.sin(a), 9.0) for a in np.radians([0.0, 100.0, 215.0])]
 

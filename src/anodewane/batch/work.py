@@ -260,7 +260,8 @@ def _written(
     mass = consumed.mass_pct if consumed else None
     return replace(
         base,
-        status=verdict.status,
+        # a part that was measured and not known counts among those that couldn't be judged
+        status="judged" if verdict.status == "judged" else "cannot_judge",
         verdict=verdict.verdict,
         consumed_pct=_rounded(mass.value if mass else None),
         consumed_low_pct=_rounded(mass.low if mass else None),

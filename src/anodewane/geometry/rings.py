@@ -23,6 +23,14 @@ def ring_length(ring: Floats) -> float:
     return float(np.sum(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)))
 
 
+def box_sides(points: Floats) -> Floats:
+    """Sides (2,) of the smallest rectangle round points (n, 2), longer first."""
+    import cv2
+
+    out: Floats = np.sort(np.array(cv2.minAreaRect(np.asarray(points, np.float32))[1], float))[::-1]
+    return out
+
+
 def ring_centre(ring: Floats) -> Floats:
     """Centroid (2,) of the area inside a closed ring (n, 2)."""
     from shapely import Polygon

@@ -19,6 +19,7 @@ class Found:
     method: Method = field(default_factory=Method)
     template: Template | None = None
     chosen: bool = False
+    may_be: tuple[str, ...] = ()
     sighting: CardSighting | None = None
     plane: Plane | None = None
     label: Label | None = None

@@ -14,13 +14,14 @@ from anodewane.judgement.found import Found
 from anodewane.judgement.method import Method
 from anodewane.judgement.to_record import record_of, refused
 from anodewane.record import Grade, Reason, Verdict
-from anodewane.records import Given, ManualOutline, MetalMask, Photo, Template
+from anodewane.records import Given, ManualOutline, MetalMask, Photo, Placement, Template
 from anodewane.refusals import finding
-from anodewane.stages.align import align, choose_template
+from anodewane.stages.align import align, choose_template, rank_templates
 from anodewane.stages.card import find_card
 from anodewane.stages.decide import decide
 from anodewane.stages.fouling import say_fouling
 from anodewane.stages.label import read_label
+from anodewane.stages.placing.which import answer_of, is_confirmed
 from anodewane.stages.print_scale import locate_printed
 from anodewane.stages.refine import refine
 from anodewane.stages.segment import find_part
@@ -95,15 +96,55 @@ def examine(found: Found) -> tuple[Grade, tuple[Reason, ...]]:
     found.mask = find_metal(found)
     if found.mask.touches_border:
         raise CannotJudge("part_cut_off", "its outline meets the edge of the picture")
-    if found.template is None:
-        found.chosen = True
-        found.template = choose_template(
-            found.mask, found.plane, tuple(builtin_templates().values()), settings
-        )
-    found.placement = align(found.mask, found.plane, found.template, settings, given.thickness_mm)
-    found.wear = measure(found.placement, found.mask, found.plane, settings, given)
-    grade, reasons = decide(found.wear, found.placement, found.mask, found.plane, photo, settings)
-    return grade, (*reasons, finding("template_chosen", found.template.name)) if found.chosen else reasons
+    placement = found.placement = _chosen(found) if found.template is None else _aligned(found)
+    found.wear = measure(placement, found.mask, found.plane, settings, given)
+    grade, reasons = decide(found.wear, placement, found.mask, found.plane, photo, settings)
+    return grade, (*reasons, finding("template_chosen", placement.template.name)) if found.chosen else reasons
+
+
+def _chosen(found: Found) -> Placement:
+    """The template of the library that explains the part best, laid on it, where holes or edges bear it out.
+
+    Raises
+    ------
+    CannotJudge
+        Among others "part_unknown"; `found.may_be` then names what may fit.
+    """
+    assert found.mask is not None
+    assert found.plane is not None
+    found.chosen = True
+    library = tuple(builtin_templates().values())
+    ranked = rank_templates(found.mask, found.plane, library, found.settings)
+    found.may_be = tuple(t.name for score, t in ranked if score < ranked[0][0] + MAY_BE_MARGIN)[:MAY_BE_MOST]
+    template = choose_template(ranked, found.settings)
+    placement = align(found.mask, found.plane, template, found.settings, found.given.thickness_mm)
+    if not is_confirmed(placement, answer_of(placement)):
+        raise CannotJudge("part_unknown", f"'{template.name}' comes nearest")
+    found.template = template
+    return placement
+
+
+MAY_BE_MARGIN, MAY_BE_MOST = 1.0, 5
+"""Templates that explain a part worse than the best by less than this (mean log-likelihood a point) may be
+it too; how many are named."""
+
+
+def _aligned(found: Found) -> Placement:
+    """The named template laid on the part; where it can't be, the refusal says which comes nearest."""
+    assert found.mask is not None
+    assert found.plane is not None
+    assert found.template is not None
+    try:
+        return align(found.mask, found.plane, found.template, found.settings, found.given.thickness_mm)
+    except CannotJudge as refusal:
+        if refusal.code != "template_does_not_fit":
+            raise
+        prisms = tuple(t for t in builtin_templates().values() if t.form is None)
+        ranked = rank_templates(found.mask, found.plane, prisms, found.settings)
+        if not ranked or ranked[0][0] > found.settings.template_max_score:
+            raise
+        nearest = f"{refusal.detail}; of the library '{ranked[0][1].name}' comes nearest"
+        raise CannotJudge(refusal.code, nearest) from refusal
 
 
 def find_metal(found: Found) -> MetalMask:

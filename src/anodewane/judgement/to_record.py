@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -9,13 +10,16 @@ import numpy as np
 
 from anodewane.catalog.templates import template_digest
 from anodewane.errors import CannotJudge
-from anodewane.geometry.camera import project
+from anodewane.geometry.camera import project, to_height
+from anodewane.geometry.rings import box_sides, ring_area, ring_centre
 from anodewane.judgement.found import Found
 from anodewane.judgement.provenance import make_provenance
 from anodewane.record import (
     SCHEMA_VERSION,
     GivenFigures,
     Grade,
+    Interval,
+    MeasuredFigures,
     Outline,
     PhotoFigures,
     PrintFigures,
@@ -29,6 +33,7 @@ from anodewane.records import CardSighting, Given, Placement, Plane, PrintScale
 from anodewane.refusals import finding, refusal_reason
 from anodewane.stages.align import lay
 from anodewane.stages.decide import limits_of
+from anodewane.units import Floats
 
 CAUTIONS = (
     "Isolate the engine and take the key out before working by a propeller.",
@@ -67,9 +72,10 @@ def record_of(found: Found, grade: Grade | None, reasons: tuple[Reason, ...]) ->
             placement = lay(found.mask, found.plane, found.template, settings, found.given.thickness_mm)
         except (CannotJudge, ValueError):
             placement = None
+    measured = None if grade or not found.chosen else _measured(found)
     return Verdict(
         schema_version=SCHEMA_VERSION,
-        status="judged" if grade else "cannot_judge",
+        status="judged" if grade else "cannot_judge" if measured is None else "measured",
         verdict=grade,
         reasons=tuple(reasons),
         limits=limits_of(settings),
@@ -90,6 +96,7 @@ def record_of(found: Found, grade: Grade | None, reasons: tuple[Reason, ...]) ->
         given=given_figures(found.given),
         settings=settings.changed(),
         lens=found.method.lens,
+        measured=measured,
         label=found.label,
         photo=PhotoFigures(photo.source.name, photo.source.sha256, width, height, photo.taken),
         budget=wear.budget if wear and grade else {},
@@ -110,6 +117,47 @@ def given_figures(given: Given) -> GivenFigures:
         given.thickness_mm,
         given.check_line_mm,
         given.outline.manual if given.outline else None,
+    )
+
+
+HEIGHT_MM, HIGHEST_MM = 12.0, 40.0
+"""Heights above the sheet at which an unknown part's edge may be seen: most worn parts, and the tallest."""
+
+
+def _measured(found: Found) -> MeasuredFigures | None:
+    """Size, area and holes of the part as the camera sees it, whatever it is; None without an outline."""
+    if found.mask is None or found.plane is None:
+        return None
+    camera, pieces = found.plane.camera, found.mask.pieces_px
+
+    def at(figure: Callable[[float], float]) -> Interval:
+        value, flat, tall = (figure(h) for h in (HEIGHT_MM, 0.0, HIGHEST_MM))
+        return Interval(value, min(tall, value), max(flat, value))
+
+    def sides(height: float) -> Floats:
+        return box_sides(np.vstack([to_height(camera, p[0], height) for p in pieces]))
+
+    def area(height: float) -> float:
+        rings = ((r, i) for p in pieces for i, r in enumerate(p))
+        areas = (abs(ring_area(to_height(camera, r, height))) * (-1 if i else 1) for r, i in rings)
+        return float(sum(areas))
+
+    holes = [r for p in pieces for r in p[1:]]
+    areas = sorted((abs(ring_area(to_height(camera, r, HEIGHT_MM))) for r in holes), reverse=True)
+
+    def pitch(height: float) -> float:
+        centres = np.array([ring_centre(to_height(camera, r, height)) for r in holes])
+        return float(np.linalg.norm(centres[:, None] - centres[None], axis=2).max())
+
+    return MeasuredFigures(
+        length_mm=at(lambda h: float(sides(h)[0])),
+        width_mm=at(lambda h: float(sides(h)[1])),
+        area_mm2=at(area),
+        hole_diameters_mm=tuple(float(2 * np.sqrt(a / np.pi)) for a in areas),
+        hole_pitch_mm=at(pitch) if len(holes) > 1 else None,
+        height_mm=HEIGHT_MM,
+        highest_mm=HIGHEST_MM,
+        may_be=found.may_be,
     )
 
 

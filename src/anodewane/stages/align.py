@@ -17,7 +17,7 @@ import numpy as np
 
 from anodewane.errors import CannotJudge
 from anodewane.geometry.camera import to_height
-from anodewane.geometry.rings import oriented, pieces_to_shapely, ring_area, to_shapely
+from anodewane.geometry.rings import box_sides, oriented, pieces_to_shapely, ring_area, to_shapely
 from anodewane.records import FormRead, MetalMask, Placement, Plane, Template
 from anodewane.settings import Settings
 from anodewane.stages.placing.casting import cast_poses, cast_thickness, in_sheet, read_cast, read_forms
@@ -32,6 +32,7 @@ from anodewane.stages.placing.holes import (
 )
 from anodewane.stages.placing.poses import Pose, place, same_by_symmetry
 from anodewane.stages.placing.silhouette import Silhouette, plan_area, settle, silhouette_of
+from anodewane.stages.placing.which import answer_of, why_not
 from anodewane.units import Floats, Rings
 from anodewane.wear.open_form import central_form
 from anodewane.wear.solids import new_area, recession_near_area
@@ -87,6 +88,10 @@ def align(
             "template_does_not_fit",
             f"{100 * placement.outside_frac:.0f} % of the new part's area lies outside it",
         )
+    if template.form is None:
+        against = why_not(placement, answer_of(placement))
+        if against is not None:
+            raise CannotJudge("template_does_not_fit", against)
     return placement
 
 
@@ -272,15 +277,10 @@ OUTSIDE_SLACK_MM = 0.8
 """How far a worn outline may stick out before it counts: edge, height and casting errors together."""
 
 
-def choose_template(
+def rank_templates(
     mask: MetalMask, plane: Plane, templates: tuple[Template, ...], settings: Settings
-) -> Template:
-    """The template of a library that explains the part best.
-
-    Raises
-    ------
-    CannotJudge
-        "template_unclear" where two explain it alike, "template_does_not_fit" where none does.
+) -> list[tuple[float, Template]]:
+    """Those templates of a library that hold the part, by how badly they explain it, best first.
 
     Notes
     -----
@@ -300,9 +300,20 @@ def choose_template(
     # A casting's own solid takes a second each: those come to it whose plans, as prisms, fit best.
     for _, template in sorted(castings, key=lambda x: x[0])[:SHORTLIST]:
         scored += _scored(mask, plane, template, template, settings)
+    return sorted(scored, key=lambda x: x[0])
+
+
+def choose_template(ranked: list[tuple[float, Template]], settings: Settings) -> Template:
+    """The template of a ranked library that explains the part best.
+
+    Raises
+    ------
+    CannotJudge
+        "template_unclear" where two explain it alike, "template_does_not_fit" where none does.
+    """
+    scored = ranked
     if not scored:
-        raise CannotJudge("template_does_not_fit", f"none of {len(templates)} in the library holds it")
-    scored.sort(key=lambda x: x[0])
+        raise CannotJudge("template_does_not_fit", "no template of the library holds it")
     if scored[0][0] > settings.template_max_score:
         raise CannotJudge(
             "template_does_not_fit", f"'{scored[0][1].name}' comes nearest, and not near enough"
@@ -335,7 +346,7 @@ def _could_be(mask: MetalMask, plane: Plane, template: Template) -> bool:
     """Cheap bounds before the costly fit: the part, seen at the template's top, is no larger than it,
     walls seen from the side allowed for, and not a speck of it."""
     top = to_height(plane.camera, mask.pieces_px[0][0], template.thickness_mm)
-    seen, room = _extent(top), _extent(np.asarray(template.rings[0]))
+    seen, room = box_sides(top), box_sides(np.asarray(template.rings[0]))
     walls = (
         template.thickness_mm
         * float(np.linalg.norm(top.mean(0) - plane.camera.position_mm[:2]))
@@ -346,10 +357,3 @@ def _could_be(mask: MetalMask, plane: Plane, template: Template) -> bool:
         and seen[1] < 1.05 * room[0] + walls
         and abs(ring_area(top)) > 0.08 * new_area(template)
     )
-
-
-def _extent(ring: Floats) -> Floats:
-    """Sides of the smallest rectangle round a ring, mm, longer first."""
-    import cv2
-
-    return np.sort(np.array(cv2.minAreaRect(np.asarray(ring, np.float32))[1], float))[::-1]
