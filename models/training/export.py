@@ -1,9 +1,10 @@
 """Write the trained weights as ONNX with their lock file: fp32, and int8 if asked for.
 
-python export.py --weights OUT/segmenter.pt --manifest manifest.json --to ../ [--int8 --photos photos.zip]
+python export.py --weights OUT/segmenter.pt --manifest manifest.json --to ../ [--int8 --photos photos.zip
+        --things things.zip]
 
-The int8 graph is laid out for CPUs (`lay_out`): the same network, a quarter faster than as onnxruntime
-lays it out itself (docs/decisions/0023-the-graph-taken-apart.md).
+The int8 graph is stored as onnxruntime lays it out for CPUs (`lay_out`), so that opening it costs little; its
+first convolutions stay in floating point (docs/decisions/0024-real-surfaces.md).
 """
 
 from __future__ import annotations
