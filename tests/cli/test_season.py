@@ -722,3 +722,13 @@ def test_a_haul_out_isn_t_made_up_by_a_record(tmp_path, capsys, yard):
     assert "'Marram' wasn't hauled out on 2026-10-05, by the book; it was on 2026-04-10, 2026-10-04" in err
     _, err = run(capsys, "record", yard, *here, "--new-haul-out", code=ExitCode.USAGE)
     assert "stands ashore since 2026-10-04" in err  # no launch between
+
+
+def test_a_label_of_another_place_is_told(tmp_path, capsys, yard):
+    from anodewane.catalog.sheet_label import label_of
+
+    verdict = replace(seen(30.0), label=label_of("Sea Aster", "keel"))
+    (tmp_path / "r.json").write_text(verdict_to_json(verdict), "utf-8")
+    here = (tmp_path / "r.json", "--boat", "Marram", "--position", "rudder port")
+    _, err = run(capsys, "record", yard, *here)
+    assert "the label on its sheet says 'keel' of 'Sea Aster'" in err

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+import pytest
 from starlette.testclient import TestClient
 
 from anodewane.book.store import open_book
@@ -141,3 +142,21 @@ def test_a_photo_that_never_comes_leaves_its_position_to_do(tmp_path: Path) -> N
         now[0] += 1000
         assert page.get(boat).text.count("on its way") == 0
         assert page.get(boat).text.count("left to do") == 6
+
+
+def test_a_phone_that_goes_away_in_the_middle_of_a_request_is_no_fault(page: Page) -> None:
+    """As when it opens another page while a small copy is on its way: no traceback."""
+    import asyncio
+
+    from starlette.exceptions import HTTPException
+    from starlette.requests import Request
+
+    from anodewane.web.answers import body_of
+
+    async def gone() -> dict[str, str]:
+        return {"type": "http.disconnect"}
+
+    request = Request({"type": "http", "method": "POST", "headers": [], "app": page.app}, gone)
+    with pytest.raises(HTTPException) as refused:
+        asyncio.run(body_of(request))
+    assert refused.value.status_code == 400

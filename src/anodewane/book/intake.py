@@ -171,6 +171,12 @@ def place_records(
                     f"'{boat}'."
                 )
                 continue
+        label = f.verdict.label
+        if label is not None and (alike(label.boat), alike(label.position)) != (alike(boat), alike(position)):
+            notes.append(
+                f"{f.where}: taken in for '{position}' of '{boat}', but the label on its sheet says "
+                f"'{label.position}' of '{label.boat}'."
+            )
         ready.append(NewJudgement(boat, position, day, f.record, f.judged_at, kind))
     return Intake(tuple(ready), tuple(problems), tuple(dict.fromkeys(add)), tuple(notes))
 

@@ -20,7 +20,7 @@ from urllib.parse import parse_qsl, quote
 from starlette.concurrency import run_in_threadpool
 from starlette.convertors import Convertor, register_url_convertor
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from anodewane.book.store import Book, open_book
@@ -200,7 +200,7 @@ async def body_of(request: Request) -> bytes:
     """The body, given up after `Limits.body_s`; its size is bounded by the application."""
     try:
         return await asyncio.wait_for(request.body(), context_of(request).limits.body_s)
-    except TimeoutError as e:
+    except (TimeoutError, ClientDisconnect) as e:  # the phone went to another page, or out of range
         raise HTTPException(400) from e
 
 
