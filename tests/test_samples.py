@@ -12,6 +12,7 @@ import pytest
 from anodewane.catalog.templates import load_template
 from anodewane.judgement.pipeline import judge
 from anodewane.stages.load import load_photo
+from anodewane.views.together import judge_together
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 TRUTHS = sorted(SAMPLES.glob("*.truth.json"))
@@ -56,3 +57,16 @@ def test_sample(path: Path) -> None:
     assert verdict.scale is not None
     assert verdict.scale.layout == truth["sheet"]
     assert verdict.scale.tilt_deg == pytest.approx(truth["tilt_deg"], abs=0.5)
+
+
+def test_a_photo_from_half_way_up_narrows_the_interval() -> None:
+    """The worn dome from above and from half-way up, judged together: still the truth, and surer."""
+    truth = truth_of(SAMPLES / "dome-above.truth.json")
+    template = load_template(str(SAMPLES / truth["template"]))
+    photos = [load_photo((SAMPLES / n).read_bytes(), n) for n in ("dome-above.jpg", "dome-low.jpg")]
+    alone, both = judge(photos[0], template), judge_together(photos, template)
+    assert alone.consumed is not None
+    assert both.consumed is not None
+    mass = both.consumed.mass_pct
+    assert mass.low <= 100 * truth["consumed_volume"] <= mass.high
+    assert mass.high - mass.low < alone.consumed.mass_pct.high - alone.consumed.mass_pct.low

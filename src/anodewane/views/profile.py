@@ -43,6 +43,9 @@ that is no polyline."""
 WORST_RMS = 3.0
 """A silhouette that fits so many times worse than the median was seen wrongly and is left out."""
 
+SIMPLE_MM = 0.08
+"""Farthest that an outline is straightened where it is drawn again and again."""
+
 MAX_EDGE_MM = 8.0
 CONVEX_SHARE = 0.985
 """An outline that fills so much of its hull is taken for convex."""
@@ -131,7 +134,7 @@ class _Problem:
 
     def silhouette_residuals(self, t: Floats) -> list[Floats]:
         outline, levels = self.solid(t)
-        drawn = outline.simplify(0.05)
+        drawn = outline.simplify(SIMPLE_MM)
         return [_apart(c, _silhouette(c.camera, drawn, levels)) for c in self.low]
 
     def residuals(self, t: Floats) -> Floats:
@@ -209,7 +212,7 @@ def _outline(above: Contour, levels: Floats) -> Any:
 
     camera = above.camera
     foot, height = tuple(camera.position_mm[:2]), float(camera.position_mm[2])
-    seen = shapely.Polygon(to_height(camera, above.ring_px, 0.0)).buffer(0).simplify(0.03)
+    seen = shapely.Polygon(to_height(camera, above.ring_px, 0.0)).buffer(0).simplify(SIMPLE_MM)
     left = seen
     for z, u in levels:
         share = (height - z) / height
