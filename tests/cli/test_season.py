@@ -732,3 +732,17 @@ def test_a_label_of_another_place_is_told(tmp_path, capsys, yard):
     here = (tmp_path / "r.json", "--boat", "Marram", "--position", "rudder port")
     _, err = run(capsys, "record", yard, *here)
     assert "the label on its sheet says 'keel' of 'Sea Aster'" in err
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("weigh", "Marram", "rudder port", "900"),
+        ("overrule", "Marram", "rudder port", "ok", "--why", "x", "--by", "M. Example"),
+    ],
+)
+def test_nothing_is_found_at_a_haul_out_to_come(capsys, yard, command):
+    _, err = run(capsys, command[0], yard, *command[1:], "--hauled", "2207-10-09", code=ExitCode.USAGE)
+    assert "2207-10-09 is still to come" in err
+    _, err = run(capsys, "haul-out", yard, "Marram", "2207-10-09", code=ExitCode.USAGE)
+    assert "2207-10-09 is still to come" in err

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from anodewane.book.entries import Fitting, NewJudgement
 from anodewane.book.intake import FoundRecord, plain
-from anodewane.book.parts import open_haul_out, part_at
+from anodewane.book.parts import haul_out_problem, open_haul_out, part_at
 from anodewane.book.store import Book
 from anodewane.errors import UsageError
 
@@ -66,10 +66,14 @@ def refit(
                     "Give --boat and --position, or name them for the batch.",
                 )
             place = book.position(f.boat, f.position)
+            problem = haul_out_problem(book, place.boat, hauled_on, False)
+            if problem is not None:
+                raise UsageError(
+                    f"The new part has no haul-out in the book: {problem}",
+                    "Note it with 'anodewane season haul-out', or give its date with --hauled.",
+                )
             ashore = open_haul_out(book, place.boat)
-            day = hauled_on or (ashore.hauled_on if ashore else None)
-            if day is None:
-                raise UsageError(f"'{place.boat}' isn't ashore, by the book.", "Give --hauled with the date.")
+            day = hauled_on or (ashore.hauled_on if ashore else date.max)
             name, new = refit_template(book, place.boat, place.name, day)
             if new is None and fitted_on is None:
                 raise UsageError(

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from anodewane.errors import UsageError
+
 if TYPE_CHECKING:
     from datetime import date
 
@@ -110,11 +112,27 @@ BOOK = click.option(
     type=FILE,
     help="The season's book: judge against the part that it has there, and keep the record in it.",
 )
+
+
+def _not_to_come(_ctx: click.Context, _param: click.Parameter, value: date | None) -> date | None:
+    """A haul-out at which something was found isn't in the future."""
+    from datetime import date
+
+    today = date.today()  # noqa: DTZ011 - the yard's own day
+    if value is not None and value > today:
+        raise UsageError(
+            f"{value} is still to come: it is {today}, by this machine's clock.",
+            "Correct the date, or the clock.",
+        )
+    return value
+
+
 HAULED = click.option(
     "--hauled",
     "hauled_on",
     metavar="DATE",
     type=Day(),
+    callback=_not_to_come,
     help="When the boat was hauled out.  [default: the haul-out that it stands ashore for]",
 )
 
