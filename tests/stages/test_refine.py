@@ -3,6 +3,8 @@ judges the handed outlines."""
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 import pytest
@@ -155,3 +157,22 @@ def test_a_useless_outline_is_said(rings):
 def test_a_useless_mask_is_said(mask):
     with pytest.raises(UsageError):
         mask_from_pixels(mask)
+
+
+def test_an_outline_that_runs_along_the_frame_is_cut_by_it() -> None:
+    from anodewane.stages.refine import _touches
+
+    shape = (1500, 2000, 3)
+
+    def box(left: float, top: float, right: float, bottom: float) -> Any:
+        along = np.arange(0, 1, 0.002)[:, None]
+        corners = np.array([(left, top), (right, top), (right, bottom), (left, bottom)], float)
+        sides = zip(corners, np.roll(corners, -1, axis=0), strict=True)
+        return np.vstack([a + (b - a) * along for a, b in sides])
+
+    assert not _touches(box(400, 300, 900, 800), shape)
+    assert _touches(box(400, 300, 1999, 800), shape)
+    # closed two pixels inside, along a whole side
+    assert _touches(box(400, 300, 1997, 800), shape)
+    # a whole part may lie near the frame
+    assert not _touches(box(400, 300, 1990, 800), shape)

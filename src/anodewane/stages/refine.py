@@ -231,14 +231,18 @@ def _nest(rings: list[Floats]) -> tuple[Rings, ...]:
     )
 
 
+NEAR_FRAME_FRAC = 0.002
+"""Of the photo's longer side: how near its frame an outline may run and still be whole. A network's metal
+fades within a pixel or two of the frame, and the outline of a part that is cut then closes just inside."""
+
+
 def _touches(ring: Floats, shape: tuple[int, ...]) -> bool:
+    """Whether an outline meets the photo's frame, or runs along it closer than a network can tell."""
     h, w = shape[:2]
-    return bool(
-        (ring[:, 0] < 1).any()
-        or (ring[:, 1] < 1).any()
-        or (ring[:, 0] > w - 2).any()
-        or (ring[:, 1] > h - 2).any()
-    )
+    inside = np.minimum(ring, np.array([w, h]) - 1 - ring).min(axis=1)
+    near = max(1.0, NEAR_FRAME_FRAC * max(h, w))
+    step = float(np.median(np.linalg.norm(np.diff(ring, axis=0), axis=1)))
+    return bool((inside < 1).any() or (inside < near).sum() * step > 3 * near)
 
 
 # --- handed in -----------------------------------------------------------------------------------
