@@ -13,6 +13,9 @@ from anodewane.records import SoftMask
 SEEN = 0.5
 """Probability from which a pixel counts as foreign."""
 
+SURE = 0.9
+"""Probability from which a pixel is part of a foreign thing: bare grass can look a little foreign."""
+
 MIN_FOREIGN_MM2 = 120.0
 """Smallest foreign thing that is named where no metal is seen: smaller ones are chips, leaves and pebbles."""
 
@@ -23,7 +26,7 @@ def foreign_thing_mm2(soft: SoftMask) -> float:
 
     if soft.foreign_prob is None:
         return 0.0
-    seen = (np.asarray(soft.foreign_prob) > SEEN).astype(np.uint8)
+    seen = (np.asarray(soft.foreign_prob) > SURE).astype(np.uint8)
     _, _, stats, _ = cv2.connectedComponentsWithStats(seen, connectivity=8)
     largest = int(stats[1:, cv2.CC_STAT_AREA].max(initial=0))
     return float(largest) * soft.mm_per_px**2
