@@ -223,9 +223,9 @@ FINDINGS: dict[str, tuple[str, str | None]] = {
         "Take the photo again; until then the book goes by the reading before.",
     ),
     "metal_grew": (
-        "Metal doesn't grow: less is gone than before ({detail}). Was the part exchanged?",
+        "Metal doesn't grow, but less is gone than before ({detail}).",
         (
-            "If it was, note it with 'anodewane season fit'; if not, look at both photos: one may be of "
+            "Was the part exchanged? Then note it with 'anodewane season fit'; if not, one photo may be of "
             "another part. No wear a month is told until then."
         ),
     ),

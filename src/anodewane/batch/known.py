@@ -45,8 +45,8 @@ def refuse_problems(problems: Sequence[str]) -> None:
         return
     more = len(problems) - MOST_LISTED
     lines = [*problems[:MOST_LISTED], *([f"... and {more} more"] if more > 0 else [])]
-    listed = "".join(f"\n  {p}" for p in lines)
+    listed = "".join(f"\n  {p}" for p in lines) + "\n"
     raise UsageError(
-        f"{len(problems)} of the photos have no place in the book:{listed}\nNothing was judged.",
+        f"{len(problems)} of the photos have no place in the book:{listed}Nothing was judged.",
         "Mend that and run it again; --skip judges the others and leaves these out.",
     )
