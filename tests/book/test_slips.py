@@ -156,3 +156,14 @@ def test_an_overrule_is_of_its_photo(book):
     assert (line["verdict"], line["overruled"]) == ("replace", None)
     book.overrule("Marram", "rudder port", HAULED, "ok", "hole measured", "M. Example")
     assert book.overrules()[-1].stands
+
+
+def test_what_was_measured_and_not_judged_is_kept_as_that(book):
+    """It stands before a refusal, and behind any verdict."""
+    judged = seen(45.0)
+    measured = replace(judged, status="measured", verdict=None, consumed=None, mass=None)
+    refusal = replace(measured, status="cannot_judge", photo=replace(judged.photo, sha256="e" * 64))
+    book.record([new(measured, at=9), new(refusal, at=14)])
+    (r,) = book.readings()
+    assert (r.status, r.verdict, r.consumed_pct) == ("measured", None, None)
+    assert book.check() == ()

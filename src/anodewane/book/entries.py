@@ -89,7 +89,7 @@ class Reading:
     hauled_on: date
     kind: Literal["wear", "refit"]
     template: str
-    status: Literal["judged", "cannot_judge"]
+    status: Literal["judged", "measured", "cannot_judge"]
     verdict: Literal["replace", "monitor", "ok"] | None
     consumed_pct: Interval | None
     area_pct: Interval | None

@@ -89,7 +89,7 @@ class FindingsBook(FleetBook):
             "photo_name": v.photo.name,
             "judged_at": moment(j.judged_at),
             "judged_by": clean_note(by, "the name"),
-            "status": "judged" if judged else "cannot_judge",
+            "status": v.status,
             "verdict": v.verdict,
             "template": v.template.name if v.template else None,
             "template_sha256": v.template.sha256 if v.template else None,

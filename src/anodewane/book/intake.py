@@ -85,7 +85,7 @@ def find_records(
                 f"Line {number} of '{summary}' isn't a row of a batch.",
                 "Run the batch again with the same --out.",
             ) from e
-        if status not in ("judged", "cannot_judge") or record is None:
+        if status not in ("judged", "measured", "cannot_judge") or record is None:
             notes.append(f"{shown}: {status}, so there is no record of it.")
         elif twin is not None:
             notes.append(f"{shown}: the same photo as {twin}, recorded once.")

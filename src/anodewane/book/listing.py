@@ -168,6 +168,9 @@ def refresh(book: Book) -> int:
 # --- inside --------------------------------------------------------------------------------------
 
 
+UNJUDGED = {"cannot_judge": "cannot judge", "measured": "measured"}
+"""What a photo without a verdict is called, by its status."""
+
 PARTS = ("lines", "cells", "notices", "orders")
 
 
@@ -327,7 +330,7 @@ def _cells(line: JsonObject, first: bool) -> list[str]:
         line["boat"] if first else "",
         line["position"],
         _verdict(line),
-        line["photo_verdict"] or ("cannot judge" if line["status"] == "cannot_judge" else ""),
+        line["photo_verdict"] or UNJUDGED.get(line["status"], ""),
         percent_words(line["consumed_pct"]),
         f"{rate['value']:.1f} ({rate['low']:.1f} to {rate['high']:.1f})" if rate else "",
         _months(left) if left and "no_measurable_wear" not in line["photo_reasons"] else "",

@@ -202,7 +202,7 @@ def _raised(
     if ahead is None or rate is None or fit is None or last is None:
         return photo, []
     reasons = []
-    if last.status == "cannot_judge":
+    if last.status != "judged":
         reasons.append(finding("last_look_failed", f"last judged when hauled out {ahead.from_on}"))
     if fit.now_pct < settings.no_wear_below_pct or photo == "replace":
         return photo, reasons

@@ -107,7 +107,15 @@ def _history(book: Book, entries: BoatEntries, now: Reading) -> tuple[Earlier, .
         for r in entries.readings
         if r.position == now.position and r.kind == "wear" and r.hauled_on < now.hauled_on
     ]
-    out += [Earlier(r.hauled_on.isoformat(), r.status, r.verdict, r.consumed_pct) for r in looks]
+    out += [
+        Earlier(
+            r.hauled_on.isoformat(),
+            "judged" if r.status == "judged" else "cannot_judge",
+            r.verdict,
+            r.consumed_pct,
+        )
+        for r in looks
+    ]
     weights = [
         w
         for w in book.weighings(entries.boat.name)

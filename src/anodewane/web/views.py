@@ -97,12 +97,13 @@ def grade_of(j: Judgement | None, overruled: str | None = None) -> PageValues | 
     """A verdict as a sign, a word and a class."""
     if j is None:
         return None
-    grade = overruled or (j.reading.verdict if j.reading.status == "judged" else None)
+    by_photo = {"judged": j.reading.verdict, "measured": "measured"}.get(j.reading.status)
+    grade = overruled or by_photo
     mark = mark_of(grade)
     return {
         "sign": mark.sign,
         "word": mark.word,
-        "css": grade or "refused",
+        "css": "refused" if grade in (None, "measured") else grade,
         "gone": span(j),
         "overruled": overruled is not None,
     }

@@ -49,7 +49,9 @@ def haul_out_table(lines: Sequence[Line]) -> str:
 
 
 def _photo(line: Line) -> str:
-    return line["photo_verdict"] or ("cannot judge" if line["status"] == "cannot_judge" else "")
+    from anodewane.book.listing import UNJUDGED
+
+    return line["photo_verdict"] or UNJUDGED.get(line["status"], "")
 
 
 def percent_cell(i: dict[str, float] | None) -> str:
