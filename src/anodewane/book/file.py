@@ -190,15 +190,22 @@ def _refuse_newer(path: Path, version: int) -> None:
         )
 
 
-def _connect(path: Path, writable: bool) -> sqlite3.Connection:
-    address = path.absolute().as_uri()
-    db = sqlite3.connect(
-        f"{address}?mode={'rw' if writable else 'ro'}", uri=True, timeout=BUSY_S, isolation_level=None
-    )
+def _read(address: str) -> sqlite3.Connection:
+    """A connection that has read the file's header; closed again where that fails."""
+    db = sqlite3.connect(address, uri=True, timeout=BUSY_S, isolation_level=None)
     try:
         db.execute("PRAGMA user_version").fetchone()
-    except sqlite3.OperationalError:
+    except BaseException:
         db.close()
+        raise
+    return db
+
+
+def _connect(path: Path, writable: bool) -> sqlite3.Connection:
+    address = path.absolute().as_uri()
+    try:
+        db = _read(f"{address}?mode={'rw' if writable else 'ro'}")
+    except sqlite3.OperationalError:
         if writable:
             raise
         # A read-only folder has no room for the log's index. Nobody can be writing there either, so the
@@ -209,8 +216,7 @@ def _connect(path: Path, writable: bool) -> sqlite3.Connection:
                 f"The book '{path.name}' has unfinished changes in '{log.name}' and may not be written here.",
                 "Copy both files to where they may be written, and open it there.",
             ) from None
-        db = sqlite3.connect(f"{address}?mode=ro&immutable=1", uri=True, isolation_level=None)
-        db.execute("PRAGMA user_version").fetchone()
+        db = _read(f"{address}?mode=ro&immutable=1")
     db.row_factory = sqlite3.Row
     db.execute("PRAGMA foreign_keys = ON")
     db.execute("PRAGMA synchronous = FULL")  # a committed judgement survives a power cut
