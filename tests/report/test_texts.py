@@ -44,10 +44,11 @@ def test_every_budget_cause_has_a_name() -> None:
     """The causes that `stages.wear` can give; one that has no name would be printed as its key."""
     from pathlib import Path
 
-    import anodewane.stages.wear as wear
-    import anodewane.views.together as together
+    from anodewane.stages import wear
+    from anodewane.views import mass
+    from anodewane.wear import left, weighed
 
-    source = "".join(Path(m.__file__ or "").read_text(encoding="utf-8") for m in (wear, together))
+    source = "".join(Path(m.__file__ or "").read_text(encoding="utf-8") for m in (wear, left, weighed, mass))
     for cause in (
         "print_scale",
         "camera",

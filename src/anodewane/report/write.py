@@ -114,6 +114,8 @@ def standing_of(part: PartInput, own: Sequence[Finding]) -> Standing:
         return Standing(own[-1].verdict, "signer")
     if part.book is not None and part.book.verdict is not None:
         return Standing(part.book.verdict, "book")
+    if part.verdict.status == "measured":  # sizes without a verdict: whoever signs has to name the part
+        return Standing("cannot_judge", "photo")
     return Standing(grade_of(part.verdict), "photo")
 
 

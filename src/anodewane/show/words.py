@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from anodewane.record import Verdict
+from anodewane.record import MeasuredFigures, Verdict
 from anodewane.show.figures import grams, millimetres, number, percent, span
 from anodewane.show.marks import grade_of, mark_of
 
@@ -33,7 +33,10 @@ class Summary:
 def summary(verdict: Verdict) -> Summary:
     """Return the words for a record."""
     reasons = tuple((r.message, r.remedy) for r in verdict.reasons)
-    figures = tuple(_figures(verdict)) if verdict.status == "judged" and verdict.verdict is not None else ()
+    if verdict.measured is not None:
+        figures = tuple(_sizes(verdict.measured))
+    else:
+        figures = tuple(_figures(verdict)) if verdict.verdict is not None else ()
     return Summary(mark_of(grade_of(verdict)).word, figures, reasons)
 
 
@@ -62,6 +65,22 @@ def _figures(verdict: Verdict) -> Iterator[str]:
     if verdict.template is not None:
         how = "best fit of the library" if verdict.template.chosen else "as named"
         yield f"held against template {verdict.template.name} ({how})"
+
+
+def _sizes(measured: MeasuredFigures) -> Iterator[str]:
+    """What can be said of a part that no template is known for: sizes, and no share of anything."""
+    length, width = measured.length_mm, measured.width_mm
+    yield (
+        f"{millimetres(length.value)} x {millimetres(width.value)} across if it is "
+        f"{millimetres(measured.height_mm)} high; {millimetres(length.low)} to "
+        f"{millimetres(length.high)} long for a height of {millimetres(measured.highest_mm)} down to none"
+    )
+    if measured.hole_diameters_mm:
+        holes = ", ".join(millimetres(d) for d in measured.hole_diameters_mm)
+        pitch = f", {millimetres(measured.hole_pitch_mm.value)} apart" if measured.hole_pitch_mm else ""
+        yield f"holes {holes} wide{pitch}"
+    if measured.may_be:
+        yield f"may be worn from {', '.join(measured.may_be)}"
 
 
 def text_summary(verdict: Verdict) -> str:
