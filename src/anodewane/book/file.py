@@ -191,10 +191,12 @@ def _refuse_newer(path: Path, version: int) -> None:
 
 
 def _read(address: str) -> sqlite3.Connection:
-    """A connection that has read the file's header; closed again where that fails."""
+    """A connection that has read the file's header and is set up; closed again where that fails."""
     db = sqlite3.connect(address, uri=True, timeout=BUSY_S, isolation_level=None)
     try:
         db.execute("PRAGMA user_version").fetchone()
+        db.execute("PRAGMA foreign_keys = ON")
+        db.execute("PRAGMA synchronous = FULL")  # a committed judgement survives a power cut
     except BaseException:
         db.close()
         raise
@@ -218,8 +220,6 @@ def _connect(path: Path, writable: bool) -> sqlite3.Connection:
             ) from None
         db = _read(f"{address}?mode=ro&immutable=1")
     db.row_factory = sqlite3.Row
-    db.execute("PRAGMA foreign_keys = ON")
-    db.execute("PRAGMA synchronous = FULL")  # a committed judgement survives a power cut
     return db
 
 
