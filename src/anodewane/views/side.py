@@ -25,7 +25,7 @@ from anodewane.units import Floats
 from anodewane.views.agree import agreement
 from anodewane.views.casting import casting, face_region, look_at_casting
 from anodewane.views.disagree import marks_moved, radius, refuse_disagreement, refuse_nearer
-from anodewane.views.face import face_heights
+from anodewane.views.face import FaceHeights, face_heights
 from anodewane.views.fit import Face, Look, fit_solid, look_at_part
 from anodewane.views.law import (
     FACE_BIAS_SD_MM,
@@ -72,39 +72,9 @@ def fitted_side(
     around = np.concatenate(
         [np.c_[outline, np.full(len(outline), z)] for z in (0.0, placement.remaining_thickness_mm)]
     )
-    middle = around.mean(0)
-    for view in views:
-        view.elevation_deg = camera_elevation_deg(view.plane.camera, middle)
-        if view.mask is None:
-            segmenter = found.method.get_segmenter()
-            try:
-                view.mask = outline_from_the_side(
-                    view.photo, view.plane, view.sighting.layout, around, segmenter
-                )
-            except CannotJudge as refusal:
-                code = (
-                    "photos_disagree" if refusal.code == "no_part" else refusal.code
-                )  # there is one, by the photo from above
-                raise CannotJudge(code, named(view, refusal.detail)) from refusal
-            if view.mask.touches_border:
-                raise CannotJudge("part_cut_off", named(view, "its outline meets the edge of the picture"))
+    _see_outlines(views, found, around)
     depth = recession_near_area(template, min(plan.area, new_area(template)))
-    face_views = (
-        tuple(i for i, v in enumerate(views) if i == 0 or v.elevation_deg > FACE_FROM_DEG)
-        if template.solid != "rod"
-        else ()
-    )
-    region = plan.buffer(-1.5) if solid.body is None else face_region(solid, plan)
-    matched = None
-    if len(face_views) > 1 and not region.is_empty:
-        matched = face_heights(
-            tuple(views[i].photo for i in face_views),
-            tuple(views[i].plane.camera for i in face_views),
-            region,
-            template.thickness_mm,
-        )
-        if len(matched.height_mm) < FEWEST_FACE_POINTS:
-            matched = None
+    matched = _match_face(views, template, solid, plan)
     lost = max(template.thickness_mm - placement.remaining_thickness_mm, 0.0)
     setting = prior_of(solid, template, placement, depth, matched is not None)
     if solid.body is not None:
@@ -170,6 +140,42 @@ def fitted_side(
         hidden,
         hidden_sd,
     )
+
+
+def _see_outlines(views: list[View], found: Found, around: Floats) -> None:
+    """Find the part's outline in each photo that has none yet, near points (n, 3) of its solid. CannotJudge
+    names the photo."""
+    middle = around.mean(0)
+    for view in views:
+        view.elevation_deg = camera_elevation_deg(view.plane.camera, middle)
+        if view.mask is not None:
+            continue
+        segmenter = found.method.get_segmenter()
+        try:
+            view.mask = outline_from_the_side(view.photo, view.plane, view.sighting.layout, around, segmenter)
+        except CannotJudge as refusal:
+            # there is a part, by the photo from above
+            code = "photos_disagree" if refusal.code == "no_part" else refusal.code
+            raise CannotJudge(code, named(view, refusal.detail)) from refusal
+        if view.mask.touches_border:
+            raise CannotJudge("part_cut_off", named(view, "its outline meets the edge of the picture"))
+
+
+def _match_face(views: list[View], template: Template, solid: Solid, plan: Any) -> FaceHeights | None:
+    """Heights of the face by what several photos show of it; None where too little matches."""
+    if template.solid == "rod":
+        return None
+    seen = tuple(i for i, v in enumerate(views) if i == 0 or v.elevation_deg > FACE_FROM_DEG)
+    region = plan.buffer(-1.5) if solid.body is None else face_region(solid, plan)
+    if len(seen) < 2 or region.is_empty:
+        return None
+    matched = face_heights(
+        tuple(views[i].photo for i in seen),
+        tuple(views[i].plane.camera for i in seen),
+        region,
+        template.thickness_mm,
+    )
+    return matched if len(matched.height_mm) >= FEWEST_FACE_POINTS else None
 
 
 def _begun(pieces: Any, template: Template, placement: Placement) -> Solid:
