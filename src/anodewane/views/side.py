@@ -74,7 +74,7 @@ def fitted_side(
     )
     _see_outlines(views, found, around)
     depth = recession_near_area(template, min(plan.area, new_area(template)))
-    matched = _match_face(views, template, solid, plan)
+    face_views, matched = _match_face(views, template, solid, plan)
     lost = max(template.thickness_mm - placement.remaining_thickness_mm, 0.0)
     setting = prior_of(solid, template, placement, depth, matched is not None)
     if solid.body is not None:
@@ -136,7 +136,7 @@ def fitted_side(
         fit,
         agreements,
         matched,
-        face_views if matched is not None else (),
+        face_views,
         hidden,
         hidden_sd,
     )
@@ -161,21 +161,23 @@ def _see_outlines(views: list[View], found: Found, around: Floats) -> None:
             raise CannotJudge("part_cut_off", named(view, "its outline meets the edge of the picture"))
 
 
-def _match_face(views: list[View], template: Template, solid: Solid, plan: Any) -> FaceHeights | None:
-    """Heights of the face by what several photos show of it; None where too little matches."""
+def _match_face(
+    views: list[View], template: Template, solid: Solid, plan: Any
+) -> tuple[tuple[int, ...], FaceHeights | None]:
+    """Which photos tell the face's heights, and the heights; no photo and None where too little matches."""
     if template.solid == "rod":
-        return None
+        return (), None
     seen = tuple(i for i, v in enumerate(views) if i == 0 or v.elevation_deg > FACE_FROM_DEG)
     region = plan.buffer(-1.5) if solid.body is None else face_region(solid, plan)
     if len(seen) < 2 or region.is_empty:
-        return None
+        return (), None
     matched = face_heights(
         tuple(views[i].photo for i in seen),
         tuple(views[i].plane.camera for i in seen),
         region,
         template.thickness_mm,
     )
-    return matched if len(matched.height_mm) >= FEWEST_FACE_POINTS else None
+    return (seen, matched) if len(matched.height_mm) >= FEWEST_FACE_POINTS else ((), None)
 
 
 def _begun(pieces: Any, template: Template, placement: Placement) -> Solid:
