@@ -19,7 +19,6 @@ STILL_LONG = {
     "src/anodewane/cli/batch.py:batch",
     "src/anodewane/views/fit.py:fit_solid",
     "src/anodewane/views/model.py:plate",
-    "src/anodewane/views/side.py:fitted_side",
 }
 """To be divided; nothing may join them."""
 
