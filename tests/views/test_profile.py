@@ -78,7 +78,8 @@ def test_its_volume_is_the_prismoid_s(fitted):
 
 
 def test_its_outline_is_the_foot_s(fitted):
-    foot = shapely.box(*(WHERE - [LENGTH / 2, WIDTH / 2]), *([*WHERE, LENGTH / 2, WIDTH / 2]))
+    half = np.array([LENGTH / 2, WIDTH / 2])
+    foot = shapely.box(*(WHERE - half), *(WHERE + half))
     got = shapely.Polygon(fitted.outline_mm)
     assert got.area == pytest.approx(foot.area, rel=0.006)
     assert got.symmetric_difference(foot).area < 0.015 * foot.area
